@@ -1,0 +1,1 @@
+"""Judging tables of cycles. Pure functions, no I/O."""

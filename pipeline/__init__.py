@@ -1,0 +1,1 @@
+"""The night: ingest, store, batch and the command line."""

@@ -1,0 +1,1 @@
+"""Reading any logger's export, with evidence and provenance."""

@@ -1,0 +1,1 @@
+"""Immutable files and a commit log."""

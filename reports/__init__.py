@@ -1,0 +1,1 @@
+"""Drawing PDF reports and terminal texts from judged tables."""

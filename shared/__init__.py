@@ -1,0 +1,1 @@
+"""The vocabulary: schema, units, steam properties, settings, errors."""
