@@ -1,5 +1,7 @@
 """chamberdrift: nightly health checks for fleets of tabletop steam sterilizers."""
 
-from .shared.version import VERSION as __version__
+from .shared.version import VERSION
+
+__version__ = VERSION
 
 __all__ = ["__version__"]

@@ -122,7 +122,8 @@ def to_pandas(table: pa.Table) -> pd.DataFrame:
         pa.bool_(): pd.BooleanDtype(),
         pa.string(): pd.StringDtype("pyarrow"),
     }
-    return table.to_pandas(types_mapper=mapping.get)
+    frame: pd.DataFrame = table.to_pandas(types_mapper=mapping.get)
+    return frame
 
 
 TRACES: Final = Table(
