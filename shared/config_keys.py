@@ -1,0 +1,400 @@
+"""The keys of ``chamberdrift.toml``: kind, range, meaning, and where a limit comes from.
+
+The loader, the commented file that ``init`` writes and the messages about
+mistakes are all made from this table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from . import programs as published
+from .config import (
+    Assignment,
+    Budgets,
+    Defaults,
+    LayoutPin,
+    Limits,
+    ServiceInterval,
+    Site,
+    Unit,
+)
+from .parts import PARTS
+
+
+@dataclass(frozen=True)
+class Key:
+    """One key: what it may hold and what it means."""
+
+    name: str
+    kind: str
+    """``text``, ``number``, ``integer``, ``flag``, ``time``, ``texts`` or ``pairs``."""
+    meaning: str
+    field: str = ""
+    """Name of the dataclass field, where it is another."""
+    choices: tuple[str, ...] = ()
+    low: float | None = None
+    high: float | None = None
+    required: bool = False
+    check: str = ""
+    """A further check by name: ``zone``, ``program``, ``encoding``, ``unit_id``, ``channel``."""
+    example: str = ""
+    source: str = ""
+    """Where a limit comes from, and whether it was checked against the standard itself."""
+
+    @property
+    def target(self) -> str:
+        """Name of the dataclass field that takes the value."""
+        return self.field or self.name
+
+
+@dataclass(frozen=True)
+class Section:
+    """One table (``[name]``) or list of tables (``[[name]]``)."""
+
+    name: str
+    type: type
+    repeated: bool
+    meaning: str
+    keys: tuple[Key, ...]
+
+
+PRESSURE_REFERENCES: Final = ("absolute", "vented_gauge", "sealed_gauge")
+AIR_REMOVALS: Final = ("gravity", "prevacuum")
+TEMPERATURE_UNITS: Final = ("°C", "°F", "K")
+PRESSURE_UNITS: Final = (
+    "Pa",
+    "hPa",
+    "kPa",
+    "MPa",
+    "mbar",
+    "bar",
+    "psi",
+    "atm",
+    "mmHg",
+    "inHg",
+    "kgf/cm2",
+)
+"""The units of ``shared.units`` (a test compares them), without loading numpy."""
+CHANNELS: Final = (
+    "temperature_c",
+    "pressure_kpa",
+    "temperature2_c",
+    "current_a",
+    "mains_v",
+    "ambient_c",
+)
+
+COLUMN_ROLES: Final = (*CHANNELS, "time", "date", "elapsed", "unit_id", "logger_id", "ignore")
+"""What a column of a pinned layout may be."""
+
+_ZONE = Key("zone", "text", "IANA zone of the clocks there", check="zone", example='"Europe/Oslo"')
+_DAY_FIRST = Key("day_first", "flag", "03/04 means 3 April", example="true")
+_REFERENCE = Key(
+    "pressure_reference",
+    "text",
+    "what a pressure channel counts from",
+    choices=PRESSURE_REFERENCES,
+    example='"absolute"',
+)
+_ALTITUDE = Key(
+    "altitude_m",
+    "number",
+    "height above sea level [m], for the atmosphere of gauge channels",
+    low=-430.0,
+    high=6000.0,
+    example="120",
+)
+_T_UNIT = Key(
+    "temperature_unit",
+    "text",
+    "unit of temperatures, where exports do not say",
+    choices=TEMPERATURE_UNITS,
+    example='"°C"',
+)
+_P_UNIT = Key(
+    "pressure_unit",
+    "text",
+    "unit of pressures, where exports do not say",
+    choices=PRESSURE_UNITS,
+    example='"kPa"',
+)
+
+SECTIONS: Final = (
+    Section(
+        "defaults",
+        Defaults,
+        False,
+        "Answers for exports that leave a question open and whose site does not answer it.",
+        (
+            _ZONE,
+            _DAY_FIRST,
+            _REFERENCE,
+            _ALTITUDE,
+            _T_UNIT,
+            _P_UNIT,
+            Key(
+                "max_dropped_share",
+                "number",
+                "share of spoilt rows above which an export is set aside whole",
+                low=0.0,
+                high=1.0,
+                source="no source",
+            ),
+        ),
+    ),
+    Section(
+        "limits",
+        Limits,
+        False,
+        "Limits of verdicts and flags.",
+        (
+            Key(
+                "band_width_k",
+                "number",
+                "upper limit of exposure above the set point [K]",
+                low=0.1,
+                high=20.0,
+                source=published.BAND_SOURCE,
+            ),
+            Key(
+                "leak_kpa_per_min",
+                "number",
+                "air leakage in a leak test [kPa/min]",
+                low=0.001,
+                high=50.0,
+                source=published.LEAK_SOURCE,
+            ),
+            Key(
+                "saturation_k",
+                "number",
+                "difference of measured and saturation temperature [K]",
+                low=0.1,
+                high=20.0,
+                source="EN 285 and HTM 2010 part 3, value from memory, not checked",
+            ),
+            Key(
+                "temperature_uncertainty_k",
+                "number",
+                "uncertainty of the temperature channel, applied once [K]",
+                low=0.0,
+                high=10.0,
+                source="taken until you declare your logger's own; no source",
+            ),
+            Key(
+                "pressure_uncertainty_kpa",
+                "number",
+                "uncertainty of the pressure channel, applied once [kPa]",
+                low=0.0,
+                high=50.0,
+                source="taken until you declare your logger's own; no source",
+            ),
+            Key(
+                "leak_start_kpa",
+                "number",
+                "a leak test that starts above this pressure is not judged [kPa absolute]",
+                low=0.1,
+                high=100.0,
+                source="common practice for small pumps, no source",
+            ),
+            Key(
+                "relief_kpa",
+                "number",
+                "pressure at which a flag is stop at once [kPa absolute]; set your unit's own "
+                "relief pressure from its plate",
+                low=150.0,
+                high=1000.0,
+                source="common practice for a 134 °C chamber, no source",
+            ),
+            Key(
+                "overband_stop_k",
+                "number",
+                "temperature above the upper limit at which a flag is stop at once [K]",
+                low=0.1,
+                high=50.0,
+                source="no source",
+            ),
+        ),
+    ),
+    Section(
+        "budgets",
+        Budgets,
+        False,
+        "False flags that a healthy unit may raise in a year, all parts together.",
+        tuple(
+            Key(
+                name,
+                "number",
+                f"{name} flags in a healthy unit-year",
+                low=0.001,
+                high=100.0,
+                source="design of this program, no outside source",
+            )
+            for name in ("watch", "service", "stop")
+        ),
+    ),
+    Section(
+        "schedule",
+        object,
+        False,
+        "When a logger counts as silent, and what is due when.",
+        (
+            Key(
+                "silent_after_days",
+                "number",
+                "days without samples until a logger counts as silent",
+                low=0.1,
+                high=365.0,
+                source="no source",
+            ),
+            Key(
+                "leak_test_days",
+                "number",
+                "days between leak tests of units with vacuum air removal",
+                low=0.1,
+                high=3650.0,
+                source="weekly: common practice; your site's procedure decides",
+            ),
+            Key(
+                "calibration_days",
+                "number",
+                "days between calibrations of a logger",
+                low=1.0,
+                high=3650.0,
+                source="yearly: common practice; your site's procedure decides",
+            ),
+        ),
+    ),
+    Section(
+        "site",
+        Site,
+        True,
+        "A place with its clock and its altitude.",
+        (
+            Key("id", "text", "short name, as in folder names", required=True, example='"north"'),
+            Key("name", "text", "name in full", example='"North clinic"'),
+            _ZONE,
+            _ALTITUDE,
+            _DAY_FIRST,
+        ),
+    ),
+    Section(
+        "unit",
+        Unit,
+        True,
+        "One sterilizer. A unit that is not listed is taken up by the id in its exports.",
+        (
+            Key(
+                "id",
+                "text",
+                "its id, 1 to 64 bytes",
+                required=True,
+                check="unit_id",
+                example='"ST-01"',
+            ),
+            Key("site", "text", "id of its site", example='"north"'),
+            Key("type", "text", "same text for like units: they are compared", example='"18 l"'),
+            Key("volume_l", "number", "chamber volume [l]", low=0.1, high=2000.0, example="18"),
+            Key("power_w", "number", "heater power [W]", low=50.0, high=100000.0, example="1500"),
+            Key(
+                "mains_v",
+                "number",
+                "nominal mains voltage [V]",
+                low=90.0,
+                high=500.0,
+                example="230",
+            ),
+            Key(
+                "air_removal", "text", "how air leaves", choices=AIR_REMOVALS, example='"gravity"'
+            ),
+            Key(
+                "programs",
+                "texts",
+                "programs it runs",
+                check="program",
+                example='["gravity-121x30"]',
+            ),
+            Key("retired_at", "time", "when it left the fleet", example="2026-05-01T00:00:00Z"),
+        ),
+    ),
+    Section(
+        "assignment",
+        Assignment,
+        True,
+        "Which logger sat at which unit, where exports name only the logger.",
+        (
+            Key("logger", "text", "the logger's serial", required=True, example='"A1904"'),
+            Key(
+                "unit", "text", "id of the unit", required=True, check="unit_id", example='"ST-01"'
+            ),
+            Key(
+                "channel", "text", "only this channel", choices=CHANNELS, example='"pressure_kpa"'
+            ),
+            Key("from", "time", "first moment", field="start", example="2026-01-01T00:00:00Z"),
+            Key(
+                "to", "time", "first moment after it", field="end", example="2026-07-01T00:00:00Z"
+            ),
+        ),
+    ),
+    Section(
+        "layout",
+        LayoutPin,
+        True,
+        "How to read the exports that a pattern names; probe FILE prints one of these.",
+        (
+            Key("match", "text", "pattern on the path below the inbox", example='"north/*.csv"'),
+            Key("encoding", "text", "text encoding", check="encoding", example='"utf-16"'),
+            Key("delimiter", "text", "between columns", example='";"'),
+            Key("decimal", "text", "decimal mark", choices=(".", ","), example='","'),
+            Key(
+                "header_row",
+                "integer",
+                "line of the header, from 1",
+                low=1,
+                high=100000,
+                example="12",
+            ),
+            _DAY_FIRST,
+            _ZONE,
+            _REFERENCE,
+            _T_UNIT,
+            _P_UNIT,
+            Key("unit_id", "text", "unit, where no file says", check="unit_id", example='"ST-01"'),
+            Key(
+                "columns",
+                "pairs",
+                "header text = channel",
+                check="channel",
+                example='{ "Probe 1" = "temperature_c" }',
+            ),
+            Key(
+                "start_time",
+                "text",
+                "start, where rows count seconds",
+                example='"2026-03-01 07:00:00"',
+            ),
+        ),
+    ),
+    Section(
+        "service_interval",
+        ServiceInterval,
+        True,
+        "Your own interval for the care of a part, in days, in cycles or both.",
+        (
+            Key(
+                "part",
+                "text",
+                "the part",
+                required=True,
+                choices=tuple(p for p in PARTS if p != "unknown"),
+                example='"door_seal"',
+            ),
+            Key("days", "number", "days", low=1.0, high=7300.0, example="365"),
+            Key("cycles", "integer", "cycles", low=1, high=1000000, example="1000"),
+        ),
+    ),
+)
+"""Every table that the file may hold."""
+
+SECTION_BY_NAME: Final = {s.name: s for s in SECTIONS}
