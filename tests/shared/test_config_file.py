@@ -90,7 +90,7 @@ def mistakes(text: str) -> list[str]:
         ("[limits]\nband_width_k = 1,5", 2, "1,5", "a point, not a comma"),
         ("[defaults]\nzone = UTC", 2, "zone = UTC", 'zone = "UTC"'),
         ("[defaults]\nzone: 'UTC'", 2, "zone:", "joined by ="),
-        ('[defaults]\nzone = "UTC', 2, "", "quotes"),
+        ('[defaults]\nzone = "UTC', 2, "", "quote"),
         ("[limits]\n[limits]", 2, "[limits]", "twice"),
         ('[defaults]\nzone = "UTC"\nzone = "UTC"', 3, "zone", "twice"),
         ('[[unit]]\nid = "a"\nprograms = [', 3, "", "bracket"),

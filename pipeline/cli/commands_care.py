@@ -1,0 +1,130 @@
+"""Tell the store what was done: service, postponed findings, units moved or retired."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import click
+
+from ...shared.parts import PARTS, SERVICE_ACTIONS, SERVICE_RESULTS
+from .base import Command
+from .options import MOMENT, Run, common, store_option
+from .output import emit
+
+PART_NAMES = tuple(p for p in PARTS if p != "unknown")
+
+
+@click.command(cls=Command)
+@click.argument("unit", required=False)
+@store_option
+@click.option("--part", type=click.Choice(PART_NAMES), help="The part worked on.")
+@click.option("--action", type=click.Choice(SERVICE_ACTIONS), help="What was done to it.")
+@click.option(
+    "--result",
+    type=click.Choice(SERVICE_RESULTS),
+    help="What the bench showed: was the finding right?",
+)
+@click.option(
+    "--time",
+    "when",
+    metavar="T",
+    help="When; without an offset in the site's zone.  [default: now]",
+)
+@click.option("--note", default="", metavar="TEXT", help="A remark.")
+@click.option("--undo", metavar="ID", help="Take back the entry with this id.")
+@common
+def service(
+    unit: str | None,
+    store: str,
+    part: str | None,
+    action: str | None,
+    result: str | None,
+    when: str | None,
+    note: str,
+    undo: str | None,
+    run: Run,
+) -> None:
+    """Enter work on a unit, or take an entry back.
+
+    replaced, cleaned and calibrated start a new baseline for what the part
+    governs; checked does not. The next night takes it into account.
+
+    \b
+    Examples:
+      chamberdrift service ST-07 --part door_seal --action replaced --store fleet
+      chamberdrift service ST-07 --part heater --action checked --result confirmed --store fleet
+      chamberdrift service --undo s-1f09c2a4be --store fleet
+    """
+    from ..care import record_service, undo_service
+
+    if undo:
+        if unit or part or action:
+            raise click.UsageError("--undo ID stands alone.")
+        done = undo_service(store, undo)
+    elif not (unit and part and action):
+        lacking = [n for n, v in (("UNIT", unit), ("--part", part), ("--action", action)) if not v]
+        raise click.UsageError(f"Missing {' and '.join(lacking)} (or --undo ID).")
+    else:
+        done = record_service(
+            store, unit, part=part, action=action, result=result or "", when=when, note=note
+        )
+    emit(run, done.as_dict(), done.text())
+
+
+@click.command(cls=Command)
+@click.argument("flag")
+@store_option
+@click.option("--until", type=MOMENT, required=True, metavar="DATE", help="Until when.")
+@click.option("--reason", required=True, metavar="TEXT", help="Why it can wait.")
+@common
+def defer(flag: str, store: str, until: datetime, reason: str, run: Run) -> None:
+    """Put a flag off until a date; it stays in the list, marked as deferred.
+
+    A stop flag is never hidden: it stands at the top whatever was deferred.
+
+    \b
+    Example:
+      chamberdrift defer f-3a91 --until 2026-06-15 --reason "seal ordered" --store fleet
+    """
+    from ..care import defer_flag
+
+    done = defer_flag(store, flag, until=until, reason=reason)
+    emit(run, done.as_dict(), done.text())
+
+
+@click.command(cls=Command)
+@click.argument("unit")
+@store_option
+@click.option("--time", "when", metavar="T", help="Since when.  [default: now]")
+@common
+def retire(unit: str, store: str, when: str | None, run: Run) -> None:
+    """Take a unit out of the fleet; what is known of it is kept.
+
+    \b
+    Example:
+      chamberdrift retire ST-07 --store fleet
+    """
+    from ..care import retire_unit
+
+    done = retire_unit(store, unit, when=when)
+    emit(run, done.as_dict(), done.text())
+
+
+@click.command(cls=Command)
+@click.argument("unit")
+@click.option("--site", required=True, metavar="S", help="Id of the site it moves to.")
+@store_option
+@common
+def move(unit: str, site: str, store: str, run: Run) -> None:
+    """Move a unit to another site of the configuration.
+
+    Exports read from now on take their zone and atmosphere from the new site.
+
+    \b
+    Example:
+      chamberdrift move ST-07 --site south --store fleet
+    """
+    from ..care import move_unit
+
+    done = move_unit(store, unit, site=site)
+    emit(run, done.as_dict(), done.text())

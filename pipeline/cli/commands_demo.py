@@ -1,0 +1,85 @@
+"""Try the program on a simulated fleet, and score it against the truth."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import click
+
+from .base import Command
+from .options import Run, as_of_option, common, store_option
+from .output import emit, explain, progress_bar
+
+
+@click.command(cls=Command)
+@click.argument("folder", metavar="[DIR]", default="chamberdrift-demo")
+@click.option("--store", metavar="STORE", help="Store of the demo.  [default: DIR/store]")
+@common
+def demo(folder: str, store: str | None, run: Run) -> None:
+    """Run a night over a simulated fleet and name the reports.
+
+    Writes the exports of a fictional group of animal clinics to DIR/inbox, runs
+    the night over them, and holds the flags against what was simulated.
+
+    \b
+    Examples:
+      chamberdrift demo
+      chamberdrift demo /tmp/try
+    """
+    from ..demo import run_demo
+
+    with progress_bar() as progress:
+        result = run_demo(
+            folder,
+            store=store,
+            workers=run.workers,
+            scheduler=run.scheduler,
+            progress=progress,
+        )
+    explain(run, result.night.explained)
+    emit(run, result.as_dict(), result.text())
+
+
+@click.command(cls=Command)
+@click.argument("folder", metavar="DIR")
+@click.option("--units", type=click.IntRange(1, 100000), required=True, help="Number of units.")
+@click.option("--days", type=click.IntRange(1, 3660), required=True, help="Days of use.")
+@click.option("--seed", type=click.IntRange(0), required=True, help="Same seed, same bytes.")
+@common
+def simulate(folder: str, units: int, days: int, seed: int, run: Run) -> None:
+    """Write the exports of a simulated fleet, with the truth beside them.
+
+    Makes DIR/inbox (exports and service-log.csv), DIR/chamberdrift.toml, and
+    DIR/truth-cycles.csv and DIR/truth-faults.csv for evaluate.
+
+    \b
+    Example:
+      chamberdrift simulate try --units 20 --days 60 --seed 1
+    """
+    from ..demo import run_simulation
+
+    with progress_bar() as progress:
+        result = run_simulation(
+            folder, units=units, days=days, seed=seed, workers=run.workers, progress=progress
+        )
+    emit(run, result.as_dict(), result.text())
+
+
+@click.command(cls=Command)
+@click.argument("truth", metavar="TRUTH")
+@store_option
+@as_of_option
+@common
+def evaluate(truth: str, store: str, as_of: datetime | None, run: Run) -> None:
+    """Score the store's cycles and flags against the truth of a simulation.
+
+    TRUTH is the folder that simulate wrote.
+
+    \b
+    Example:
+      chamberdrift evaluate try --store fleet
+    """
+    from ..demo import run_evaluation
+
+    result = run_evaluation(truth, store, as_of=as_of)
+    emit(run, result.as_dict(), result.text())

@@ -1,0 +1,155 @@
+"""Look at what is known: tables, a unit in words, the store, an export."""
+
+from __future__ import annotations
+
+import sys
+from datetime import datetime
+
+import click
+
+from .base import STOP_OPEN, Command
+from .options import MOMENT, Run, as_of_option, common, exit_flags_option, store_option
+from .output import emit, width
+
+TABLES = ("cycles", "flags", "intake", "units", "service")
+
+
+@click.command(cls=Command)
+@click.argument("name", metavar="{" + "|".join(TABLES) + "}", type=click.Choice(TABLES))
+@click.option(
+    "--store",
+    envvar="CHAMBERDRIFT_STORE",
+    show_envvar=True,
+    metavar="STORE",
+    help="Folder or address (s3://bucket/path) of the store.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(("csv", "json", "parquet")),
+    help="csv is safe to open in a spreadsheet.  [default: by the name of --output, else csv]",
+)
+@click.option(
+    "--output",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Write to a file, not stdout.",
+)
+@click.option("--unit", "units", multiple=True, metavar="ID", help="Only this unit; repeatable.")
+@click.option("--since", type=MOMENT, metavar="DATE", help="Only rows from this moment on.")
+@click.option("--describe", is_flag=True, help="Explain the columns instead; needs no store.")
+@common
+def table(
+    name: str,
+    store: str | None,
+    form: str | None,
+    output: str | None,
+    units: tuple[str, ...],
+    since: datetime | None,
+    describe: bool,
+    run: Run,
+) -> None:
+    """Write a table, or explain its columns.
+
+    \b
+    Examples:
+      chamberdrift table flags --store fleet
+      chamberdrift table cycles --unit ST-07 --since 2026-05-01 --store fleet
+      chamberdrift table cycles --format parquet --output cycles.parquet --store fleet
+      chamberdrift table cycles --describe
+    """
+    if describe:
+        from ..table_export import describe_table
+
+        emit(run, describe_table(name), describe_table_text(name))
+        return
+    if not store:
+        raise click.UsageError("Missing option '--store' (env var: 'CHAMBERDRIFT_STORE').")
+    from ..table_export import FORMAT_OF_SUFFIX, export_table
+
+    suffix = output.rsplit(".", 1)[-1].lower() if output and "." in output else ""
+    form = form or ("json" if run.as_json else FORMAT_OF_SUFFIX.get(suffix, "csv"))
+    if form == "parquet" and output is None and sys.stdout.isatty():
+        raise click.UsageError("Parquet is no text: add --output FILE, or pipe it on.")
+    data = export_table(store, name, form, units=units, since=since)
+    if output is not None:
+        with open(output, "wb") as file:
+            file.write(data)
+        click.echo(f"Wrote {output}", err=True)
+    else:
+        click.get_binary_stream("stdout").write(data)
+
+
+def describe_table_text(name: str) -> str:
+    """Return a table's dictionary, wrapped to the terminal."""
+    from ..table_export import SHOWN
+    from ..tables import describe
+
+    return describe(SHOWN[name], width())
+
+
+@click.command(cls=Command)
+@click.argument("unit")
+@store_option
+@as_of_option
+@common
+def show(unit: str, store: str, as_of: datetime | None, run: Run) -> None:
+    """Tell a unit's state in words: open flags, last cycles, last service.
+
+    \b
+    Example:
+      chamberdrift show ST-07 --store fleet
+    """
+    from ..status import show_unit
+
+    result = show_unit(store, unit, as_of=as_of)
+    emit(run, result.as_dict(), result.text())
+
+
+@click.command(cls=Command)
+@store_option
+@as_of_option
+@click.option("--line", is_flag=True, help="One line, for the subject of a mail.")
+@exit_flags_option
+@common
+def status(store: str, as_of: datetime | None, line: bool, exit_flags: bool, run: Run) -> None:
+    """Tell the store's state: last good night, silent loggers, growth, open flags.
+
+    \b
+    Examples:
+      chamberdrift status --store fleet
+      chamberdrift status --line --store fleet | mail -s "Sterilizers" clinic@example.org
+    """
+    from ..status import store_status
+
+    result = store_status(store, as_of=as_of)
+    emit(run, result.as_dict(), result.line() if line else result.text())
+    if exit_flags and result.stop_open:
+        click.get_current_context().exit(STOP_OPEN)
+
+
+@click.command(cls=Command)
+@click.argument("file")
+@click.option(
+    "--store",
+    envvar="CHAMBERDRIFT_STORE",
+    show_envvar=True,
+    metavar="STORE",
+    help="Read it with what this store knows of the unit and its site.",
+)
+@common
+def probe(file: str, store: str | None, run: Run) -> None:
+    """Tell how an export would be read, why, and the lines that pin it.
+
+    Nothing is stored. The lines at the end go into STORE/chamberdrift.toml.
+
+    \b
+    Example:
+      chamberdrift probe exports/north/ST-07.csv --store fleet
+    """
+    from ..probe import probe_export
+
+    result = probe_export(file, store)
+    emit(run, result.as_dict(), result.text(width()))
+    if result.refused:
+        click.get_current_context().exit(3)

@@ -1,0 +1,194 @@
+"""The night and its stages."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import click
+
+from .base import DONE, QUARANTINED, STOP_OPEN, Command
+from .options import Run, as_of_option, common, exit_flags_option, store_option
+from .output import emit, explain, progress_bar
+
+INBOX = click.Path(file_okay=False)
+
+
+def finish(run: Run, summary: Any, *, exit_flags: bool = False) -> None:
+    """Print a summary and end with its exit code: 4 goes before 3."""
+    explain(run, summary.explained)
+    emit(run, summary.as_dict(), summary.text(verbose=run.verbose))
+    code = DONE
+    if summary.quarantined:
+        code = QUARANTINED
+    if exit_flags and summary.stop_open:
+        code = STOP_OPEN
+    click.get_current_context().exit(code)
+
+
+@click.command(cls=Command)
+@click.argument("inbox")
+@store_option
+@as_of_option
+@click.option("--rehash", is_flag=True, help="Read every export again, changed or not.")
+@click.option("--no-reports", is_flag=True, help="Leave the PDF reports out.")
+@exit_flags_option
+@common
+def nightly(
+    inbox: str,
+    store: str,
+    as_of: datetime | None,
+    rehash: bool,
+    no_reports: bool,
+    exit_flags: bool,
+    run: Run,
+) -> None:
+    """Take in new exports, judge, and report: the whole night in one command.
+
+    INBOX is the folder (or address) with the exports, in any sub-folders. A
+    store that is not there yet is made. The run may be repeated or killed at
+    any time: it is one commit, and without news it changes nothing. A file
+    service-log.csv in INBOX (unit_id,time,part,action,note) is taken over.
+
+    \b
+    Examples:
+      chamberdrift nightly exports --store fleet
+      chamberdrift nightly exports --store fleet --exit-flags --log-file night.jsonl
+    \b
+    In cron, at ten past two:
+      10 2 * * *  chamberdrift nightly /srv/exports --store /srv/fleet
+    """
+    from ..night import run_night
+
+    with progress_bar() as progress:
+        summary = run_night(
+            inbox,
+            store,
+            as_of=as_of,
+            workers=run.workers,
+            scheduler=run.scheduler,
+            draw=not no_reports,
+            progress=progress,
+            rehash=rehash,
+        )
+    finish(run, summary, exit_flags=exit_flags)
+
+
+@click.command(cls=Command)
+@click.argument("inbox")
+@store_option
+@click.option("--rehash", is_flag=True, help="Read every export again, changed or not.")
+@common
+def ingest(inbox: str, store: str, rehash: bool, run: Run) -> None:
+    """Take in new exports, and nothing more.
+
+    \b
+    Example:
+      chamberdrift ingest exports --store fleet
+    """
+    from ..night import run_ingest
+
+    with progress_bar() as progress:
+        summary = run_ingest(
+            inbox,
+            store,
+            workers=run.workers,
+            scheduler=run.scheduler,
+            progress=progress,
+            rehash=rehash,
+        )
+    finish(run, summary)
+
+
+@click.command(cls=Command)
+@store_option
+@click.option("--all", "everything", is_flag=True, help="Find the cycles of all units anew.")
+@common
+def extract(store: str, everything: bool, run: Run) -> None:
+    """Find cycles in what was taken in, and measure them.
+
+    Works on units with new samples, and on those whose configuration changed.
+
+    \b
+    Example:
+      chamberdrift extract --store fleet
+    """
+    from ..night import run_extract
+
+    with progress_bar() as progress:
+        summary = run_extract(
+            store,
+            workers=run.workers,
+            scheduler=run.scheduler,
+            progress=progress,
+            everything=everything,
+        )
+    finish(run, summary)
+
+
+@click.command(cls=Command)
+@store_option
+@as_of_option
+@exit_flags_option
+@common
+def judge(store: str, as_of: datetime | None, exit_flags: bool, run: Run) -> None:
+    """Hold cycles against limits and the units' own past; raise and close flags.
+
+    \b
+    Example:
+      chamberdrift judge --store fleet
+    """
+    from ..night import run_judge
+
+    with progress_bar() as progress:
+        summary = run_judge(
+            store,
+            as_of=as_of,
+            workers=run.workers,
+            scheduler=run.scheduler,
+            progress=progress,
+        )
+    finish(run, summary, exit_flags=exit_flags)
+
+
+@click.command(cls=Command)
+@store_option
+@click.option("--unit", "units", multiple=True, metavar="ID", help="Only this unit; repeatable.")
+@click.option("--cycle", "cycles", multiple=True, metavar="ID", help="A sheet of this cycle.")
+@as_of_option
+@exit_flags_option
+@common
+def report(
+    store: str,
+    units: tuple[str, ...],
+    cycles: tuple[str, ...],
+    as_of: datetime | None,
+    exit_flags: bool,
+    run: Run,
+) -> None:
+    """Write PDF reports: the fleet's and one for each flagged unit, or those you name.
+
+    They stand below STORE/reports, in a folder named by date.
+
+    \b
+    Examples:
+      chamberdrift report --store fleet
+      chamberdrift report --unit ST-07 --store fleet
+      chamberdrift report --cycle "ST-07@2026-05-01T06:12:40Z" --store fleet
+    """
+    from ..report_stage import run_report
+
+    with progress_bar() as progress:
+        result = run_report(
+            store,
+            units=units,
+            cycles=cycles,
+            as_of=as_of,
+            workers=run.workers,
+            scheduler=run.scheduler,
+            progress=progress,
+        )
+    explain(run, result.explained)
+    emit(run, result.as_dict(), "\n".join(result.paths))
+    stop = exit_flags and result.stop_open
+    click.get_current_context().exit(STOP_OPEN if stop else DONE)

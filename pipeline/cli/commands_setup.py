@@ -1,0 +1,91 @@
+"""Set a store up: answers to the questions that exports leave open, and its units."""
+
+from __future__ import annotations
+
+import click
+
+from ...shared.config_keys import PRESSURE_REFERENCES, PRESSURE_UNITS, TEMPERATURE_UNITS
+from .base import Command
+from .options import Run, common, store_option
+from .output import emit
+
+
+@click.command(cls=Command)
+@store_option
+@click.option("--zone", metavar="ZONE", help="IANA zone of the loggers' clocks: Europe/Oslo.")
+@click.option(
+    "--day-first/--month-first",
+    default=None,
+    help="Whether 03/04 is the 3rd of April or the 4th of March.",
+)
+@click.option(
+    "--pressure-reference",
+    type=click.Choice(PRESSURE_REFERENCES),
+    help="What pressure channels count from.",
+)
+@click.option("--altitude", type=float, metavar="M", help="Height above sea level in metres.")
+@click.option(
+    "--temperature-unit",
+    type=click.Choice(TEMPERATURE_UNITS),
+    help="Unit of temperatures, where exports do not say.",
+)
+@click.option(
+    "--pressure-unit",
+    type=click.Choice(PRESSURE_UNITS),
+    help="Unit of pressures, where exports do not say.",
+)
+@common
+def init(
+    store: str,
+    zone: str | None,
+    day_first: bool | None,
+    pressure_reference: str | None,
+    altitude: float | None,
+    temperature_unit: str | None,
+    pressure_unit: str | None,
+    run: Run,
+) -> None:
+    """Make a store with a commented configuration, or answer a question of one that is there.
+
+    The answers serve exports that do not say it themselves. On a store that is
+    there they are set in its chamberdrift.toml, and the next night reads again
+    what was set aside for the lack of them.
+
+    \b
+    Examples:
+      chamberdrift init --zone Europe/Oslo --store fleet
+      chamberdrift init --zone America/Chicago --month-first --altitude 180 --store fleet
+    """
+    from ..setup import init_store
+
+    answers = {
+        "zone": zone,
+        "day_first": day_first,
+        "pressure_reference": pressure_reference,
+        "altitude_m": altitude,
+        "temperature_unit": temperature_unit,
+        "pressure_unit": pressure_unit,
+    }
+    done = init_store(store, {k: v for k, v in answers.items() if v is not None})
+    emit(run, done.as_dict(), done.text())
+
+
+@click.command("import-units", cls=Command)
+@click.argument("file", type=click.Path(exists=True, dir_okay=False))
+@store_option
+@common
+def import_units(file: str, store: str, run: Run) -> None:
+    """Take units and sites over from a CSV file.
+
+    The first line names the columns: unit_id and any of site, zone, altitude_m,
+    type, volume_l, power_w, mains_v, air_removal, programs (joined by spaces)
+    and logger. A line with a mistake is named and nothing is written.
+
+    \b
+    Example:
+      chamberdrift import-units units.csv --store fleet
+    """
+    from ..setup import import_units_file
+
+    done = import_units_file(store, file)
+    emit(run, done.as_dict(), done.text())

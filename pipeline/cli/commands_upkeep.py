@@ -1,0 +1,68 @@
+"""Keep a store in order."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import click
+
+from .base import FAILED, Command
+from .options import MOMENT, Run, common, store_option
+from .output import emit, progress_bar
+
+
+@click.command(cls=Command)
+@store_option
+@common
+def verify(store: str, run: Run) -> None:
+    """Read the whole store and name everything that is not as it should be.
+
+    \b
+    Example:
+      chamberdrift verify --store fleet
+    """
+    from ..upkeep import verify_store
+
+    with progress_bar() as progress:
+        result = verify_store(store, progress=progress)
+    emit(run, result.as_dict(), result.text())
+    if result.problems:
+        click.get_current_context().exit(FAILED)
+
+
+@click.command(cls=Command)
+@store_option
+@common
+def compact(store: str, run: Run) -> None:
+    """Join the small files of many nights into few, and remove what no commit names.
+
+    \b
+    Example:
+      chamberdrift compact --store fleet
+    """
+    from ..upkeep import compact_store
+
+    with progress_bar() as progress:
+        result = compact_store(store, progress=progress)
+    emit(run, result.as_dict(), result.text())
+
+
+@click.command(cls=Command)
+@click.option("--before", type=MOMENT, required=True, metavar="DATE", help="Older samples go.")
+@click.option("--dry-run", is_flag=True, help="Say what would go, and do nothing.")
+@store_option
+@common
+def forget(before: datetime, dry_run: bool, store: str, run: Run) -> None:
+    """Remove samples older than a date; cycles, flags and reports stay.
+
+    Whole months are removed: a month that the date cuts stays.
+
+    \b
+    Examples:
+      chamberdrift forget --before 2024-01-01 --dry-run --store fleet
+      chamberdrift forget --before 2024-01-01 --store fleet
+    """
+    from ..upkeep import forget_before
+
+    result = forget_before(store, before, dry_run=dry_run)
+    emit(run, result.as_dict(), result.text())

@@ -1,0 +1,132 @@
+"""Options that many commands share, and what they come to."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, TypeVar
+
+import click
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+@dataclass(frozen=True)
+class Run:
+    """The settings that every command takes."""
+
+    as_json: bool
+    workers: int
+    scheduler: str | None
+    verbose: bool
+    explain: bool
+
+
+class Moment(click.ParamType):
+    """A date or time in ISO 8601; without an offset it is UTC, a date is its first moment."""
+
+    name = "time"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> datetime:
+        """Return an aware time in UTC."""
+        if isinstance(value, datetime):
+            return value
+        try:
+            moment = datetime.fromisoformat(str(value).strip())
+        except ValueError:
+            self.fail(
+                f"{value!r} is no date or time; write 2026-05-01 or 2026-05-01T06:00:00Z.",
+                param,
+                ctx,
+            )
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
+
+
+MOMENT = Moment()
+
+
+def common(function: Function) -> Function:
+    """Add the options of every command; the function gets them as ``run``."""
+
+    @functools.wraps(function)
+    def wrapper(
+        *args: Any,
+        as_json: bool,
+        workers: int,
+        scheduler: str | None,
+        log_file: str | None,  # Command.invoke opens it
+        verbose: bool,
+        explain: bool,
+        **kwargs: Any,
+    ) -> Any:
+        if workers == 0:
+            from ..executor import default_workers
+
+            workers = default_workers()
+        run = Run(as_json, workers, scheduler, verbose, explain)
+        return function(*args, run=run, **kwargs)
+
+    decorators = [
+        click.option("--json", "as_json", is_flag=True, help="Print the result as JSON."),
+        click.option(
+            "--workers",
+            type=click.IntRange(0, 1024),
+            default=0,
+            show_default="one a processor",
+            help="Processes to work in.",
+            metavar="N",
+        ),
+        click.option(
+            "--scheduler",
+            metavar="URL",
+            help="Work on a Dask cluster, such as tcp://10.0.0.5:8786 (needs the cluster extra).",
+        ),
+        click.option(
+            "--log-file",
+            type=click.Path(dir_okay=False),
+            metavar="FILE",
+            help="Append what happens to a file, as JSON lines.",
+        ),
+        click.option("-v", "--verbose", is_flag=True, help="Tell more on stderr."),
+        click.option("--explain", is_flag=True, help="Say on stderr why each item ran."),
+    ]
+    decorated: Any = wrapper
+    for decorator in reversed(decorators):
+        decorated = decorator(decorated)
+    return decorated  # type: ignore[no-any-return]
+
+
+def store_option(function: Function) -> Function:
+    """Add ``--store``, required, also taken from the environment."""
+    decorator = click.option(
+        "--store",
+        required=True,
+        envvar="CHAMBERDRIFT_STORE",
+        show_envvar=True,
+        metavar="STORE",
+        help="Folder or address (s3://bucket/path) of the store.",
+    )
+    return decorator(function)
+
+
+def as_of_option(function: Function) -> Function:
+    """Add ``--as-of``."""
+    decorator = click.option(
+        "--as-of",
+        type=MOMENT,
+        metavar="TIME",
+        help="Nothing later is seen; days count from it.  [default: now]",
+    )
+    return decorator(function)
+
+
+def exit_flags_option(function: Function) -> Function:
+    """Add ``--exit-flags``."""
+    decorator = click.option(
+        "--exit-flags", is_flag=True, help="End with exit code 4 while a stop flag is open."
+    )
+    return decorator(function)

@@ -1,0 +1,178 @@
+"""Where work runs: in this process, in a pool of processes, or on a cluster.
+
+All three have the shape of ``concurrent.futures.Executor``. Results come back
+in the order of the items, so the outcome does not depend on the number of
+workers. Small jobs stay in this process: a pool is slower there.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from typing import Any, Final, TypeVar
+
+from ..shared.errors import ChamberdriftError
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+THREAD_VARIABLES: Final = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "NUMEXPR_NUM_THREADS",
+    "VECLIB_MAXIMUM_THREADS",
+)
+"""One thread a worker: the pool itself fills the processors."""
+
+CONNECT_TIMEOUT_S: Final = 10.0
+IN_FLIGHT_PER_WORKER: Final = 3
+"""Chunks handed out ahead of the results, a worker; bounds memory."""
+
+
+class SerialExecutor(Executor):
+    """Runs each call at once, in this process."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Run the call and return its finished future."""
+        future: Future[Any] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+def default_workers() -> int:
+    """Return the number of processors that this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)  # not on Windows and macOS
+    return max(1, len(affinity(0)) if affinity else os.cpu_count() or 1)
+
+
+@contextmanager
+def open_executor(workers: int, scheduler: str | None = None) -> Iterator[Executor]:
+    """Give an executor and close it at the end.
+
+    Parameters
+    ----------
+    workers
+        Processes; 1 stays in this process. Ignored with a scheduler.
+    scheduler
+        Address of a Dask scheduler, such as ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the scheduler can't be reached, or the cluster extra is not installed.
+    """
+    if scheduler is not None:
+        with _cluster(scheduler) as executor:
+            yield executor
+    elif workers <= 1:
+        with SerialExecutor() as executor:
+            yield executor
+    else:
+        context = multiprocessing.get_context("spawn")  # the same everywhere, and thread-safe
+        with ProcessPoolExecutor(workers, context, initializer=limit_threads) as executor:
+            yield executor
+
+
+def limit_threads() -> None:
+    """Keep numerical libraries to one thread; called before they are loaded."""
+    for name in THREAD_VARIABLES:
+        os.environ[name] = "1"
+
+
+def run_chunked(
+    function: Callable[[Item], Result],
+    items: Sequence[Item],
+    *,
+    workers: int = 1,
+    scheduler: str | None = None,
+    chunk: int = 8,
+    cut_over: int = 16,
+) -> Iterator[Result]:
+    """Apply a function to each item and give the results in the order of the items.
+
+    Parameters
+    ----------
+    function
+        A function of a module (workers import it by name).
+    items
+        What to work on; small values such as paths and ids, since each travels.
+    chunk
+        Items a task.
+    cut_over
+        Fewer items than this run in this process, unless a scheduler is named.
+
+    Raises
+    ------
+    ChamberdriftError
+        If a worker process died, most often for lack of memory.
+    """
+    if scheduler is None and (workers <= 1 or len(items) < cut_over):
+        yield from map(function, items)
+        return
+    chunks = [items[i : i + chunk] for i in range(0, len(items), chunk)]
+    with open_executor(workers, scheduler) as executor:
+        ahead = IN_FLIGHT_PER_WORKER * (workers if scheduler is None else _width(executor))
+        waiting: deque[Future[list[Result]]] = deque()
+        try:
+            for part in chunks:
+                waiting.append(executor.submit(_each, function, part))
+                if len(waiting) >= ahead:
+                    yield from waiting.popleft().result()
+            while waiting:
+                yield from waiting.popleft().result()
+        except BrokenProcessPool:
+            raise ChamberdriftError(
+                "a worker process died, most often for lack of memory; nothing was published. "
+                f"Run again with fewer workers than --workers {workers}."
+            ) from None
+        finally:
+            for future in waiting:
+                future.cancel()
+
+
+def _each(function: Callable[[Item], Result], part: Sequence[Item]) -> list[Result]:
+    return [function(item) for item in part]
+
+
+def _width(executor: Executor) -> int:
+    return max(1, int(getattr(executor, "width", 1)))
+
+
+@contextmanager
+def _cluster(scheduler: str) -> Iterator[Executor]:
+    try:
+        from distributed import Client
+    except ImportError:
+        raise ChamberdriftError(
+            "--scheduler needs the cluster extra, which is not installed; "
+            "install it with: pip install 'chamberdrift[cluster]'."
+        ) from None
+    try:
+        client = Client(scheduler, timeout=CONNECT_TIMEOUT_S, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        reason = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise ChamberdriftError(
+            f"the scheduler {scheduler} can't be reached ({reason}); start one with "
+            "'dask scheduler', or run without --scheduler."
+        ) from None
+    try:
+        if not client.scheduler_info().get("workers"):
+            raise ChamberdriftError(
+                f"the scheduler {scheduler} has no workers; start one with "
+                f"'dask worker {scheduler}'."
+            )
+        executor = client.get_executor(pure=False, retries=3)
+        executor.width = sum(w["nthreads"] for w in client.scheduler_info()["workers"].values())
+        with executor:
+            yield executor
+    finally:
+        client.close()
