@@ -1,0 +1,174 @@
+"""A unit's own healthy level, and each cycle's residual from it.
+
+Per program, the first ``FULL`` complete cycles are kept as they were measured;
+the level is their median after the circumstances are taken off with the slopes
+of the day. The cycles are frozen, the slopes may sharpen from month to month. A
+new logger, a new sampling interval or an accepted repair does not start over:
+it adds a shift to the signs it touches, measured from the cycles on both sides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .reference import Reference
+from .robust import mad_sd, nanmedian
+from .signs import NAMES
+
+FloatArray = NDArray[np.float64]
+
+FIRST: Final = 10
+"""Cycles of a program before it has a first level (the contract: judged from the tenth)."""
+FULL: Final = 30
+"""Cycles of a program after which its level is frozen (the contract: charts from the
+thirtieth)."""
+LEAST_VALUES: Final = 6
+"""Values of one sign among those cycles, else it has no level."""
+TEST_FIRST: Final = 4
+TEST_FULL: Final = 8
+TEST_VALUES: Final = 3
+"""The same for weekly tests: two months, else a leak would be learnt for half a year."""
+TEST_KINDS: Final = ("leak_test", "penetration_test")
+"""Kinds that stand for a program's name where there is none."""
+SCALE_SHRINK: Final = 20.0
+"""Pseudo-cycles of the fleet's scatter in a unit's own scale (design choice)."""
+SPLICE: Final = 12
+"""Cycles on each side of a logger change that measure its step (design choice)."""
+AGREE: Final = 15
+"""Cycles after a repair that must agree with the healthy level (the contract)."""
+
+_COUNT = len(NAMES)
+
+
+@dataclass
+class ProgramCycles:
+    """The frozen first cycles of one program."""
+
+    signs: list[list[float]] = field(default_factory=list)
+    circumstances: list[list[float]] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Level:
+    """A program's level under one reference."""
+
+    level: FloatArray
+    centre: FloatArray
+    """Usual circumstances, NaN where never known."""
+    count: FloatArray
+    """Values behind each sign's level."""
+
+
+@dataclass
+class Baseline:
+    """All that is frozen for one unit."""
+
+    programs: dict[str, ProgramCycles] = field(default_factory=dict)
+    shift: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
+    shift_count: FloatArray = field(default_factory=lambda: np.full(_COUNT, np.inf))
+    """Values behind the shift; infinite where there is none."""
+    epoch: int = 0
+
+    def add(self, program: str, signs: FloatArray, circumstances: FloatArray) -> bool:
+        """Keep a complete cycle if its program still needs one; True when a level changed."""
+        kept = self.programs.setdefault(program, ProgramCycles())
+        first, full, _ = needs(program)
+        if len(kept.signs) >= full:
+            return False
+        # Stored as if measured before any shift, so that one level serves all epochs.
+        kept.signs.append((signs - self.shift).tolist())
+        kept.circumstances.append(circumstances.tolist())
+        return len(kept.signs) in (first, full)
+
+    def level(self, program: str, reference: Reference) -> Level | None:
+        """Return a program's level, or None before its tenth cycle."""
+        kept = self.programs.get(program)
+        first, full, least = needs(program)
+        if kept is None or len(kept.signs) < first:
+            return None
+        used = full if len(kept.signs) >= full else first
+        signs = np.array(kept.signs[:used])
+        circumstances = np.array(kept.circumstances[:used])
+        centre = nanmedian(circumstances, axis=0)
+        moved = adjust(signs, circumstances, centre, reference.slopes)
+        count = np.isfinite(signs).sum(axis=0).astype(np.float64)
+        return Level(
+            np.where(count >= least, nanmedian(moved, axis=0), np.nan), centre, count
+        )
+
+    def scale(self, reference: Reference) -> FloatArray:
+        """Return the unit's scatter from cycle to cycle, shrunk to the fleet's, (signs,)."""
+        rows = []
+        for program, kept in self.programs.items():
+            level = self.level(program, reference)
+            if level is not None:
+                signs, circumstances = np.array(kept.signs), np.array(kept.circumstances)
+                moved = adjust(signs, circumstances, level.centre, reference.slopes)
+                rows.append(moved - level.level)
+        if not rows:
+            return reference.scatter.copy()
+        residual = np.concatenate(rows)
+        count = np.isfinite(residual).sum(axis=0)
+        own = np.where(count >= LEAST_VALUES, mad_sd(residual, axis=0), 0.0)
+        weight = np.where(count >= LEAST_VALUES, count, 0.0)
+        mixed = (weight * own**2 + SCALE_SHRINK * reference.scatter**2) / (weight + SCALE_SHRINK)
+        return np.asarray(np.sqrt(mixed))
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and numbers."""
+        return {
+            "programs": {
+                name: {"signs": p.signs, "circumstances": p.circumstances}
+                for name, p in self.programs.items()
+            },
+            "shift": self.shift.tolist(),
+            "shift_count": self.shift_count.tolist(),
+            "epoch": self.epoch,
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> Baseline:
+        """Read what ``to_json`` returned."""
+        return cls(
+            {
+                name: ProgramCycles(p["signs"], p["circumstances"])
+                for name, p in data["programs"].items()
+            },
+            np.array(data["shift"], dtype=np.float64),
+            np.array(data["shift_count"], dtype=np.float64),
+            data["epoch"],
+        )
+
+
+def needs(program: str) -> tuple[int, int, int]:
+    """Return cycles for a first level, for the frozen level, and values a sign needs."""
+    if program in TEST_KINDS:
+        return TEST_FIRST, TEST_FULL, TEST_VALUES
+    return FIRST, FULL, LEAST_VALUES
+
+
+def adjust(
+    signs: FloatArray, circumstances: FloatArray, centre: FloatArray, slopes: FloatArray
+) -> FloatArray:
+    """Take the circumstances' part off: the signs at the unit's usual circumstances.
+
+    An unknown circumstance is taken as usual.
+
+    Parameters
+    ----------
+    signs, circumstances
+        Shapes (n, signs), (n, circumstances).
+    centre
+        Usual circumstances, shape (circumstances,).
+    slopes
+        Shape (circumstances, signs).
+    """
+    away = np.nan_to_num(circumstances - centre, nan=0.0)
+    out = signs.copy()
+    for k in range(slopes.shape[0]):  # no BLAS: a row must not depend on its batch
+        out -= away[:, k : k + 1] * slopes[k]
+    return out

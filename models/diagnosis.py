@@ -1,0 +1,106 @@
+"""From moved signs to a part: one matched filter a signature.
+
+The level of each sign has moved by ``delta``. Its covariance is the noise of
+the level, the wander of healthy units, and the nuisances that move several
+signs together (load, mains, room, weather). Under that covariance ``V``, the
+size of a signature ``d`` is estimated by generalised least squares, and
+
+    T = d' V^-1 delta / sqrt(d' V^-1 d)
+
+is its size in standard errors: a load shift moves P/C and L/C alike and is
+projected out, a weak heater is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .signatures import DIRECTIONS, NUISANCE_DIRECTIONS, NUISANCE_SD
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Match:
+    """How well each signature explains each row."""
+
+    t: FloatArray
+    """Size in standard errors, signed, shape (rows, signatures); 0 where unseen."""
+    size: FloatArray
+    """Size in the signature's own unit, same shape."""
+    chi2: FloatArray
+    """All that is to be explained, shape (rows,)."""
+    information: FloatArray
+    """d' V^-1 d, shape (rows, signatures)."""
+
+
+def match(
+    delta: FloatArray, variance: FloatArray, directions: FloatArray = DIRECTIONS
+) -> Match:
+    """Match every signature to every row.
+
+    Parameters
+    ----------
+    delta
+        Change of each sign, shape (rows, signs); NaN where unseen.
+    variance
+        Its variance without the nuisances, same shape.
+    directions
+        Shape (signatures, signs).
+    """
+    seen = np.isfinite(delta) & np.isfinite(variance)
+    weight = np.where(seen, 1.0 / np.where(seen, variance, 1.0), 0.0)
+    d = np.where(seen, delta, 0.0)
+    solve = _Solver(weight)
+    right = solve.apply(d)
+    score = np.einsum("ij,kj->ik", right, directions)  # no BLAS: rows must not depend on the batch
+    information = np.empty((len(d), len(directions)))
+    for k, direction in enumerate(directions):
+        information[:, k] = solve.quadratic(direction)
+    safe = np.where(information > 1e-9, information, np.inf)
+    return Match(
+        score / np.sqrt(safe),
+        score / safe,
+        np.einsum("ij,ij->i", d, right),
+        information,
+    )
+
+
+def conditional(delta: FloatArray, variance: FloatArray) -> FloatArray:
+    """Return each sign's deviation given all others, in standard errors, shape (rows, signs).
+
+    ``(V^-1 delta)_f / sqrt((V^-1)_ff)``: what is left of a sign once the others
+    and the nuisances have had their say. NaN where unseen.
+    """
+    seen = np.isfinite(delta) & np.isfinite(variance)
+    weight = np.where(seen, 1.0 / np.where(seen, variance, 1.0), 0.0)
+    solve = _Solver(weight)
+    right = solve.apply(np.where(seen, delta, 0.0))
+    diagonal = weight - np.einsum("ijk,ikl,ijl->ij", solve.wn, solve.inner, solve.wn)
+    return np.where(seen, right / np.sqrt(np.where(diagonal > 1e-12, diagonal, np.inf)), np.nan)
+
+
+class _Solver:
+    """Apply V^-1 for ``V = diag(1 / weight) + N S N'`` by Woodbury's identity, row by row."""
+
+    def __init__(self, weight: FloatArray) -> None:
+        self.weight = weight
+        self.wn = weight[:, :, None] * NUISANCE_DIRECTIONS.T[None, :, :]
+        inner = np.einsum("kj,ijl->ikl", NUISANCE_DIRECTIONS, self.wn)
+        inner += np.diag(1.0 / NUISANCE_SD**2)
+        self.inner = np.linalg.inv(inner)
+
+    def apply(self, x: FloatArray) -> FloatArray:
+        """Return V^-1 x, shape (rows, signs)."""
+        part = np.einsum("ijk,ij->ik", self.wn, x)
+        inside = np.einsum("ikl,il->ik", self.inner, part)
+        return np.asarray(self.weight * x - np.einsum("ijk,ik->ij", self.wn, inside))
+
+    def quadratic(self, direction: FloatArray) -> FloatArray:
+        """Return d' V^-1 d, shape (rows,)."""
+        part = np.einsum("ijk,j->ik", self.wn, direction)
+        plain = (self.weight * direction * direction).sum(axis=1)
+        return np.asarray(plain - np.einsum("ik,ikl,il->i", part, self.inner, part))

@@ -1,0 +1,101 @@
+"""Location, scale and regression that a few odd cycles cannot move."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+MAD_TO_SD: Final = 1.4826022185056018
+"""1 / (normal quantile of 0.75): makes the median absolute deviation a standard deviation
+for normal data (definition)."""
+
+HUBER_C: Final = 1.345
+"""Huber's tuning constant for 95 % efficiency at the normal (Huber 1981, from memory)."""
+
+
+def mad_sd(values: ArrayLike, axis: int | None = None) -> FloatArray:
+    """Return the median absolute deviation as a standard deviation; NaN are left out."""
+    x = np.asarray(values, dtype=np.float64)
+    centre = nanmedian(x, axis=axis)
+    if axis is not None:
+        centre = np.expand_dims(centre, axis)
+    return np.asarray(nanmedian(np.abs(x - centre), axis=axis) * MAD_TO_SD)
+
+
+def nanmedian(values: ArrayLike, axis: int | None = None) -> FloatArray:
+    """Return the median without NaN, and NaN (silently) where nothing is left."""
+    x = np.asarray(values, dtype=np.float64)
+    if axis is None:
+        kept = x[np.isfinite(x)]
+        return np.asarray(np.median(kept) if kept.size else np.nan)
+    ordered = np.sort(np.where(np.isfinite(x), x, np.nan), axis=axis)  # NaN go last
+    count = np.isfinite(x).sum(axis=axis, keepdims=True)
+    last = max(x.shape[axis] - 1, 0)
+    if x.shape[axis] == 0:
+        return np.full(np.delete(np.asarray(x.shape), axis), np.nan)
+    low = np.clip((count - 1) // 2, 0, last)
+    high = np.clip(count // 2, 0, last)
+    pair = np.take_along_axis(ordered, low, axis) + np.take_along_axis(ordered, high, axis)
+    return np.asarray(np.where(count > 0, pair / 2.0, np.nan).squeeze(axis))
+
+
+def winsorise(z: ArrayLike, bound: float) -> FloatArray:
+    """Clip standardised values at ``±bound``; NaN stay NaN."""
+    return np.asarray(np.clip(np.asarray(z, dtype=np.float64), -bound, bound))
+
+
+def ridge_huber(
+    design: FloatArray,
+    y: FloatArray,
+    prior: FloatArray,
+    prior_sd: FloatArray,
+    *,
+    scale: float | None = None,
+    iterations: int = 8,
+) -> tuple[FloatArray, FloatArray]:
+    """Fit ``y = design @ b`` by Huber's weights with a normal prior on ``b``.
+
+    Iteratively reweighted least squares; the prior enters as one pseudo-row a
+    coefficient, so a coefficient that the data do not tell keeps its prior and
+    its prior's error (the case of a circumstance that is collinear with time).
+
+    Parameters
+    ----------
+    design
+        Shape (n, k), finite.
+    y
+        Shape (n,), finite.
+    prior, prior_sd
+        Prior mean and standard deviation of ``b``, shape (k,).
+    scale
+        Standard deviation of one row; by default re-estimated in each step.
+
+    Returns
+    -------
+    tuple of ndarray
+        Coefficients and their standard errors, shape (k,).
+
+    References
+    ----------
+    Huber, Robust Statistics (1981), section 7.8 (from memory).
+    """
+    b = np.asarray(prior, dtype=np.float64).copy()
+    penalty = 1.0 / np.square(prior_sd)
+    covariance = np.diag(np.square(prior_sd))
+    if y.size == 0:
+        return b, np.asarray(prior_sd, dtype=np.float64).copy()
+    sigma = scale if scale is not None else max(float(mad_sd(y - design @ b)), 1e-12)
+    for _ in range(iterations):
+        r = y - design @ b
+        if scale is None:
+            sigma = max(float(mad_sd(r)), 1e-12)
+        weight = 1.0 / np.maximum(np.abs(r) / (HUBER_C * sigma), 1.0)
+        gram = (design * weight[:, None]).T @ design / sigma**2 + np.diag(penalty)
+        right = design.T @ (weight * y) / sigma**2 + penalty * prior
+        covariance = np.linalg.inv(gram)
+        b = covariance @ right
+    return b, np.asarray(np.sqrt(np.diag(covariance)))

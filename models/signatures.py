@@ -1,0 +1,268 @@
+"""What each part does to the signs: the physics of diagnosis, as one table.
+
+A signature gives, for one unit of the fault's size, the change of each sign.
+The size is a physical amount with a name (share of power lost, relative rise of
+loss, kelvin of offset), so that floors are physical too. Signs that a signature
+does not name are expected to stay; where they move, another signature or the
+noise has to explain them. To add a part: see the maintainers' guide.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .signs import INDEX, SIGNS
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Signature:
+    """One way a part fails."""
+
+    part: str
+    mode: str
+    size: str
+    """What one unit of size means."""
+    changes: dict[str, float]
+    watch_floor: float
+    service_floor: float
+    """Least sizes that matter physically."""
+    two_sided: bool = False
+    look_alikes: tuple[str, ...] = ()
+    """Parts that leave the same picture in a trace."""
+
+
+SIGNATURES: Final = (
+    # Power down by a share s at losses L unchanged; duty d about 0.4: the heat-up rate under
+    # pressure (P - L)/C falls by s/(1 - d), the liquid one by s/(1 - d/3) (lower T, lower L).
+    Signature(
+        "heater",
+        "element weak",
+        "share of heater power lost",
+        {
+            "power": -1.0,
+            "duty": 1.0,
+            "current_duty": 1.0,
+            "heat_rate": -1.15,
+            "heat_rate_pressurised": -1.6,
+            "heat_up": 1.3,
+            "seat": 1.4,
+        },
+        0.08,
+        0.12,
+    ),
+    # Steam lost: L up by a share s at P unchanged; rate under pressure falls by s*d/(1 - d).
+    # Below 100 °C nothing drives a leak, so the liquid rate stays.
+    Signature(
+        "door_seal",
+        "",
+        "relative rise of losses",
+        {
+            "loss": 1.0,
+            "duty": 1.0,
+            "current_duty": 1.0,
+            "heat_rate_pressurised": -0.7,
+            "heat_up": 0.2,
+            "seat": 0.6,
+            "leak": 0.10,
+            "exhaust": -0.1,
+        },
+        0.10,
+        0.15,
+        look_alikes=("vent_path",),
+    ),
+    # A seal that leaks under vacuum and holds pressure: only the leak test tells.
+    Signature(
+        "door_seal",
+        "",
+        "leak rate over its usual level, kPa/min",
+        {"leak": 1.0, "vacuum": 0.5},
+        0.035,
+        0.05,
+        look_alikes=("vent_path",),
+    ),
+    Signature(
+        "vent_path",
+        "blocked",
+        "relative rise of exhaust time",
+        {"exhaust": 1.0},
+        0.18,
+        0.25,
+    ),
+    # The controller follows its own sensor: the true chamber moves, T and p together.
+    Signature(
+        "temperature_sensor",
+        "",
+        "kelvin that the plateau moved with T and p agreeing",
+        {"plateau": 1.0, "overshoot": 1.0},
+        0.5,
+        0.8,
+        two_sided=True,
+    ),
+    # A pressure channel off by 1 kPa moves Tsat by 1/6.5 K at 121 °C (dp/dT of saturation).
+    Signature(
+        "pressure_sensor",
+        "",
+        "kilopascal that the channel is off",
+        {"open_pressure": 1.0, "saturation": -0.14, "superheat": -0.14},
+        4.0,
+        6.0,
+        two_sided=True,
+    ),
+    Signature(
+        "logger",
+        "moved",
+        "kelvin that the logger's temperature moved alone",
+        {
+            "plateau": 1.0,
+            "overshoot": 1.0,
+            "saturation": 1.0,
+            "superheat": 1.0,
+            "boil": 1.0,
+        },
+        0.5,
+        0.8,
+        two_sided=True,
+    ),
+    # Air left inside lowers T against Tsat(p) where the probe sits; the plateau is held.
+    Signature(
+        "air_removal",
+        "",
+        "kelvin that T lies below Tsat(p)",
+        {"saturation": -1.0, "superheat": -0.8},
+        0.4,
+        0.7,
+        look_alikes=("pressure_sensor",),
+    ),
+    Signature(
+        "air_removal",
+        "pump",
+        "relative slowing of evacuation",
+        {"evacuation": 1.0, "vacuum": 1.0, "drying_vacuum": 1.0, "leak": 0.0},
+        0.15,
+        0.22,
+    ),
+    Signature(
+        "air_removal",
+        "filter",
+        "relative slowing of the vacuum break",
+        {"air_inlet": 1.0},
+        0.20,
+        0.30,
+    ),
+    # Low water: less to heat (P/C and L/C rise together), dry walls overheat late.
+    Signature(
+        "water_fill",
+        "",
+        "kelvin of superheat late in exposure",
+        {"superheat": 1.0, "saturation": 0.6, "fade": 0.03},
+        0.5,
+        0.8,
+    ),
+    Signature(
+        "controller",
+        "",
+        "relative rise of the scatter in exposure",
+        {"spread": 1.0, "overshoot": 0.5},
+        0.35,
+        0.5,
+    ),
+    Signature(
+        "logger",
+        "noise",
+        "relative rise of the channel's noise",
+        {"noise": 1.0},
+        0.8,
+        1.2,
+    ),
+)
+"""All signatures, in the order of the arrays below."""
+
+
+@dataclass(frozen=True)
+class Nuisance:
+    """A healthy movement that several signs share, with its week-to-week size."""
+
+    name: str
+    changes: dict[str, float]
+    sd: float
+
+
+NUISANCES: Final = (
+    # Heavier load or more water: C up, P and L as they are; duty unchanged once soaked.
+    Nuisance(
+        "load",
+        {
+            "power": -1.0,
+            "loss": -1.0,
+            "heat_rate": -1.0,
+            "heat_rate_pressurised": -1.0,
+            "heat_up": 1.0,
+            "seat": 1.0,
+            "exhaust": 0.5,
+        },
+        0.12,
+    ),
+    # Mains: P with the square of the voltage; the unseen week-to-week part.
+    Nuisance(
+        "mains",
+        {
+            "power": 1.0,
+            "duty": -1.0,
+            "current_duty": -1.0,
+            "heat_rate": 1.1,
+            "heat_rate_pressurised": 1.5,
+            "heat_up": -1.2,
+            "seat": -1.3,
+        },
+        0.025,
+    ),
+    # Room: what the known ambient does not explain.
+    Nuisance(
+        "room",
+        {
+            "loss": -1.0,
+            "duty": -1.0,
+            "current_duty": -1.0,
+            "heat_rate_pressurised": 0.5,
+            "heat_up": -0.3,
+        },
+        0.03,
+    ),
+    # Weather on a channel whose atmosphere is only a mean.
+    Nuisance(
+        "weather",
+        {"open_pressure": 1.0, "saturation": -0.14, "superheat": -0.14, "boil": 0.27},
+        0.8,
+    ),
+)
+
+
+def _matrix(rows: list[dict[str, float]]) -> FloatArray:
+    out = np.zeros((len(rows), len(SIGNS)))
+    for i, row in enumerate(rows):
+        for name, value in row.items():
+            out[i, INDEX[name]] = value
+    return out
+
+
+DIRECTIONS: Final = _matrix([s.changes for s in SIGNATURES])
+NUISANCE_DIRECTIONS: Final = _matrix([n.changes for n in NUISANCES])
+NUISANCE_SD: Final = np.array([n.sd for n in NUISANCES])
+TWO_SIDED: Final = np.array([s.two_sided for s in SIGNATURES])
+WATCH_FLOOR: Final = np.array([s.watch_floor for s in SIGNATURES])
+SERVICE_FLOOR: Final = np.array([s.service_floor for s in SIGNATURES])
+SIGNATURE_PARTS: Final = tuple(s.part for s in SIGNATURES)
+
+
+def signs_of_part(part: str) -> list[int]:
+    """Return the indices of the signs that a part's signatures name."""
+    touched = {
+        INDEX[name] for s in SIGNATURES if s.part == part for name, v in s.changes.items() if v
+    }
+    return sorted(touched)

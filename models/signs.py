@@ -1,0 +1,345 @@
+"""The signs: features on the scale on which parts act on them, and circumstances.
+
+A rate, a time or a share is taken as a logarithm, so that a weak heater or a
+heavy load adds the same amount everywhere; a temperature or a pressure stays in
+its unit. Each sign carries what is known before any data: how much it scatters
+from cycle to cycle, how far a healthy unit's level wanders from week to week,
+and how it follows its circumstances by physics.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..shared.steam import t_sat_c
+
+FloatArray = NDArray[np.float64]
+
+CIRCUMSTANCES: Final = ("start", "start_hot", "idle", "ambient", "mains")
+"""start: (heat_start_c - 40)/20; start_hot: its part above 80 °C, in 20 K; idle: log of
+hours idle; ambient: (ambient - 22)/10; mains: 2 log(V / unit's usual V)."""
+
+
+@dataclass(frozen=True)
+class Sign:
+    """One sign of health."""
+
+    name: str
+    column: str
+    """Feature it is made of."""
+    scale: str
+    """``log`` or ``linear``."""
+    words: str
+    unit: str
+    scatter: float
+    """Standard deviation from cycle to cycle, on the sign's own scale, before data."""
+    wander: float
+    """Standard deviation of a healthy unit's level over weeks, before data."""
+    slopes: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    """Prior slope on each circumstance, from physics."""
+    slope_sd: tuple[float, float, float, float, float] = (0.02, 0.02, 0.02, 0.02, 0.1)
+    memory: float = 1.0
+    """Factor on the charts' time constants: weekly tests need a longer memory."""
+
+
+# Scatter and wander: orders of magnitude from the tuning fleets (seeds 1-99, robust SD of
+# healthy units rounded up), replaced by the fleet's own once it has enough units. Slopes on
+# ambient: losses go with T - T_room, that is -0.10 a decade of kelvin at 121 °C (first
+# principles); on mains: power goes with V squared.
+_K: Final = (0.02, 0.02, 0.02, 0.03, 0.1)
+_T: Final = (0.05, 0.05, 0.03, 0.05, 0.05)
+
+SIGNS: Final = (
+    Sign(
+        "power",
+        "power_over_capacity_k_per_min",
+        "log",
+        "heater power over heat capacity",
+        "K/min",
+        0.08,
+        0.03,
+        (0.0, 0.0, 0.0, 0.0, 1.0),
+        _K,
+    ),
+    Sign(
+        "loss",
+        "loss_over_capacity_k_per_min",
+        "log",
+        "loss over heat capacity",
+        "K/min",
+        0.10,
+        0.04,
+        (0.0, 0.0, 0.0, -0.10, 0.0),
+        _K,
+    ),
+    Sign(
+        "duty",
+        "heater_duty",
+        "log",
+        "duty in exposure",
+        "1",
+        0.07,
+        0.03,
+        (0.0, 0.0, 0.0, -0.10, -1.0),
+        _K,
+    ),
+    Sign(
+        "current_duty",
+        "current_duty",
+        "log",
+        "share of exposure with heater current",
+        "1",
+        0.07,
+        0.03,
+        (0.0, 0.0, 0.0, -0.10, -1.0),
+        _K,
+    ),
+    Sign(
+        "heat_rate",
+        "heat_rate_k_per_min",
+        "log",
+        "heat-up rate from 60 to 100 °C",
+        "K/min",
+        0.08,
+        0.03,
+        (0.0, 0.0, 0.0, 0.02, 1.0),
+        (0.05, 0.05, 0.03, 0.03, 0.2),
+    ),
+    Sign(
+        "heat_rate_pressurised",
+        "heat_rate_pressurised_k_per_min",
+        "log",
+        "heat-up rate above 105 °C",
+        "K/min",
+        0.10,
+        0.04,
+        (0.0, 0.0, 0.0, 0.04, 1.5),
+        (0.05, 0.05, 0.03, 0.03, 0.3),
+    ),
+    Sign(
+        "heat_up",
+        "heat_up_s",
+        "log",
+        "heat-up time at equal start temperature",
+        "s",
+        0.10,
+        0.035,
+        (0.0, 0.0, 0.0, -0.02, -1.1),
+        (0.1, 0.1, 0.04, 0.03, 0.3),
+    ),
+    Sign(
+        "seat",
+        "seat_s",
+        "log",
+        "time from 102 to 110 °C",
+        "s",
+        0.12,
+        0.06,
+        (0.0, 0.0, 0.0, -0.03, -1.3),
+        (0.05, 0.05, 0.03, 0.03, 0.3),
+    ),
+    Sign(
+        "saturation",
+        "saturation_deviation_k",
+        "linear",
+        "T - Tsat(p) in exposure",
+        "K",
+        0.15,
+        0.15,
+        slope_sd=_T,
+    ),
+    Sign(
+        "superheat",
+        "superheat_k",
+        "linear",
+        "superheat in exposure",
+        "K",
+        0.25,
+        0.20,
+        slope_sd=_T,
+    ),
+    Sign(
+        "boil",
+        "boil_plateau_c",
+        "linear",
+        "boil-off plateau against site pressure",
+        "K",
+        0.30,
+        0.15,
+        slope_sd=_T,
+    ),
+    Sign(
+        "plateau",
+        "exposure_mean_c",
+        "linear",
+        "mean temperature in exposure",
+        "K",
+        0.15,
+        0.12,
+        slope_sd=_T,
+    ),
+    Sign(
+        "overshoot", "overshoot_k", "linear", "overshoot in exposure", "K", 0.25, 0.15, slope_sd=_T
+    ),
+    Sign(
+        "spread",
+        "exposure_sd_c",
+        "log",
+        "scatter of temperature in exposure",
+        "K",
+        0.20,
+        0.10,
+        slope_sd=_K,
+    ),
+    Sign(
+        "fade",
+        "exposure_slope_k_per_min",
+        "linear",
+        "slope of temperature in exposure",
+        "K/min",
+        0.03,
+        0.015,
+        slope_sd=(0.01,) * 5,
+    ),
+    Sign(
+        "open_pressure",
+        "open_pressure_kpa",
+        "linear",
+        "pressure reading with the chamber open",
+        "kPa",
+        0.8,
+        0.8,
+        slope_sd=_T,
+    ),
+    Sign(
+        "exhaust",
+        "exhaust_s",
+        "log",
+        "exhaust time",
+        "s",
+        0.12,
+        0.06,
+        slope_sd=(0.1, 0.1, 0.06, 0.03, 0.05),
+    ),
+    Sign(
+        "leak",
+        "leak_kpa_per_min",
+        "linear",
+        "leak rate",
+        "kPa/min",
+        0.015,
+        0.012,
+        slope_sd=(0.005,) * 5,
+        memory=4.0,
+    ),
+    Sign(
+        "vacuum",
+        "vacuum_min_kpa",
+        "log",
+        "deepest vacuum",
+        "kPa",
+        0.10,
+        0.06,
+        slope_sd=_K,
+    ),
+    Sign(
+        "evacuation",
+        "pulse_evacuation_s",
+        "log",
+        "time to evacuate from 100 to 30 kPa",
+        "s",
+        0.08,
+        0.05,
+        slope_sd=_K,
+    ),
+    Sign(
+        "air_inlet",
+        "air_inlet_s",
+        "log",
+        "time of the vacuum break",
+        "s",
+        0.15,
+        0.08,
+        slope_sd=_K,
+    ),
+    Sign(
+        "drying_vacuum",
+        "drying_vacuum_kpa",
+        "log",
+        "pressure in drying",
+        "kPa",
+        0.10,
+        0.06,
+        slope_sd=_K,
+    ),
+    Sign(
+        "noise",
+        "noise_k",
+        "log",
+        "noise of the temperature channel",
+        "K",
+        0.25,
+        0.20,
+        slope_sd=_K,
+    ),
+)
+"""Signs in the order of all arrays below."""
+
+NAMES: Final = tuple(s.name for s in SIGNS)
+INDEX: Final = {name: i for i, name in enumerate(NAMES)}
+SCATTER: Final = np.array([s.scatter for s in SIGNS])
+WANDER: Final = np.array([s.wander for s in SIGNS])
+MEMORY: Final = np.array([s.memory for s in SIGNS])
+PRIOR_SLOPES: Final = np.array([s.slopes for s in SIGNS]).T
+PRIOR_SLOPE_SD: Final = np.array([s.slope_sd for s in SIGNS]).T
+
+LEAST_START_GAP_K: Final = 20.0
+"""Below this distance from start to set point, a heat-up time says nothing."""
+
+
+def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
+    """Return the signs of each cycle, shape (cycles, signs), NaN where a feature is null."""
+    out = np.full((len(cycles), len(SIGNS)), np.nan)
+    for i, sign in enumerate(SIGNS):
+        value = _numbers(cycles, sign.column)
+        if sign.name == "heat_up":
+            gap = _numbers(cycles, "setpoint_c") - _numbers(cycles, "heat_start_c")
+            value = np.where(gap > LEAST_START_GAP_K, value / gap, np.nan)
+        elif sign.name == "boil":
+            value = value - t_sat_c(_numbers(cycles, "atmosphere_kpa"))
+        elif sign.name == "plateau":
+            value = value - _numbers(cycles, "setpoint_c")
+        if sign.scale == "log":
+            value = np.log(np.where(value > 0.0, value, np.nan))
+        out[:, i] = value
+    return out
+
+
+def circumstance_matrix(cycles: pd.DataFrame) -> FloatArray:
+    """Return the circumstances of each cycle, shape (cycles, circumstances), NaN if unknown.
+
+    Mains is the raw ``2 log V``; it is centred on the unit's baseline later.
+    """
+    start = _numbers(cycles, "heat_start_c")
+    idle = np.clip(_numbers(cycles, "idle_before_s") / 3600.0, 0.1, 24.0)
+    volts = _numbers(cycles, "mains_v")
+    return np.column_stack(
+        [
+            (start - 40.0) / 20.0,
+            np.maximum(start - 80.0, 0.0) / 20.0,
+            np.log(idle),
+            (_numbers(cycles, "ambient_c") - 22.0) / 10.0,
+            2.0 * np.log(np.where(volts > 0.0, volts, np.nan)),
+        ]
+    )
+
+
+def _numbers(cycles: pd.DataFrame, column: str) -> FloatArray:
+    if column not in cycles.columns:
+        return np.full(len(cycles), np.nan)
+    return cycles[column].to_numpy(dtype=np.float64, na_value=np.nan)

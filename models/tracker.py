@@ -1,0 +1,349 @@
+"""One unit, cycle after cycle: residuals, and the recent level of each sign.
+
+Two exponentially weighted charts run over the residuals of each sign, one with a
+short memory for steps and one with a long memory for slow drifts. Memory is in
+days, so that doubled use does not shorten it. Nothing here looks ahead: the row
+of a cycle depends on that cycle and the ones before it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..shared.parts import EPOCH_ACTIONS
+from .baseline import AGREE, FULL, SPLICE, TEST_KINDS, Baseline, Level, adjust
+from .diagnosis import match
+from .reference import Reference
+from .robust import nanmedian
+from .signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR, signs_of_part
+from .signs import MEMORY, NAMES
+
+FloatArray = NDArray[np.float64]
+
+MEMORY_DAYS: Final = (2.5, 10.0)
+"""Time constants of the short and the long chart [days]: half of a working week's step in
+the short one after two days; the long one averages two weeks (design choice)."""
+
+CLIP: Final = 8.0
+"""Bound on one cycle's standardised residual: an odd cycle moves the short chart by at most
+about one scatter, while real shifts of a sign stay below it (design choice)."""
+
+DESIGN_EFFECT: Final = 2.0
+"""Variance of a mean of cycles over that of independent ones: AR(1) of 1/3 between cycles
+gives (1 + r)/(1 - r) = 2 (healthy tuning fleets: 0.1 to 0.4)."""
+
+LEAST_EFFECTIVE: Final = (2.5, 4.0)
+"""Effective cycles in the short and the long chart before they speak."""
+
+STALE_WEIGHT: Final = 0.2
+"""A chart whose newest value has faded to this weight is silent."""
+
+_COUNT = len(NAMES)
+_TAU = np.array(MEMORY_DAYS)[:, None] * MEMORY[None, :]
+_LEAST = np.array(LEAST_EFFECTIVE)[:, None] / np.where(MEMORY > 1.0, 2.5, 1.0)[None, :]
+_DIRECTION_TOUCHES = DIRECTIONS != 0.0
+
+
+@dataclass(frozen=True)
+class Rows:
+    """Cycles of one unit in event order, as arrays."""
+
+    time: FloatArray
+    """End of the cycle [days]."""
+    signs: FloatArray
+    circumstances: FloatArray
+    program: list[str]
+    complete: NDArray[np.bool_]
+    """Complete and fit to be compared."""
+    logger: list[str]
+    """Logger and class of sampling interval."""
+
+    def part(self, start: int, end: int) -> Rows:
+        """Return some of the rows."""
+        return Rows(
+            self.time[start:end],
+            self.signs[start:end],
+            self.circumstances[start:end],
+            self.program[start:end],
+            self.complete[start:end],
+            self.logger[start:end],
+        )
+
+
+@dataclass(frozen=True)
+class Repair:
+    """One row of the service log."""
+
+    time: float
+    part: str
+    action: str
+
+
+@dataclass(frozen=True)
+class Settled:
+    """A repair that has been compared with the healthy level."""
+
+    row: int
+    """Row at which it was settled."""
+    part: str
+    agrees: bool
+    since: float
+
+
+@dataclass
+class Tracker:
+    """What one unit's charts carry from cycle to cycle."""
+
+    baseline: Baseline = field(default_factory=Baseline)
+    total: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
+    weight: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
+    square: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
+    time: float = math.nan
+    cycles: int = 0
+    logger: str = ""
+    recent: list[list[float]] = field(default_factory=list)
+    splice: list[list[float]] | None = None
+    before: list[list[float]] = field(default_factory=list)
+    pending: list[dict[str, Any]] = field(default_factory=list)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and numbers."""
+        return {
+            "baseline": self.baseline.to_json(),
+            "total": self.total.tolist(),
+            "weight": self.weight.tolist(),
+            "square": self.square.tolist(),
+            "time": self.time,
+            "cycles": self.cycles,
+            "logger": self.logger,
+            "recent": self.recent,
+            "splice": self.splice,
+            "before": self.before,
+            "pending": self.pending,
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> Tracker:
+        """Read what ``to_json`` returned."""
+        plain = dict(data)
+        plain["baseline"] = Baseline.from_json(data["baseline"])
+        for name in ("total", "weight", "square"):
+            plain[name] = np.array(data[name], dtype=np.float64)
+        return cls(**plain)
+
+
+@dataclass(frozen=True)
+class Track:
+    """What the charts say at each row."""
+
+    residual: FloatArray
+    """Sign minus expected, NaN where there is no level, shape (rows, signs)."""
+    adjusted: FloatArray
+    """Sign at usual circumstances, shape (rows, signs)."""
+    scale: FloatArray
+    """Scatter from cycle to cycle, shape (rows, signs)."""
+    delta: FloatArray
+    """Recent level of the residuals, shape (rows, 2, signs)."""
+    variance: FloatArray
+    """Variance of that level, wander included, same shape."""
+    ready: NDArray[np.bool_]
+    """Charts may speak: thirty cycles and no splice under way, shape (rows,)."""
+    epoch: NDArray[np.int64]
+    settled: list[Settled]
+
+
+def track(
+    state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair]
+) -> Track:
+    """Step the charts over new cycles; ``state`` is changed in place.
+
+    Parameters
+    ----------
+    state
+        The unit's state after the cycles before.
+    rows
+        New cycles in event order.
+    reference
+        The fleet's reference that holds for all of them.
+    repairs
+        Service rows after the last cycle seen and up to the last new one, in order.
+    """
+    n = len(rows.program)
+    levels: dict[str, Level | None] = {}
+    adjusted = np.full((n, _COUNT), np.nan)
+    plain = np.full((n, _COUNT), np.nan)
+    counts = np.full((n, _COUNT), np.inf)
+
+    def refresh(program: str, start: int) -> None:
+        level = state.baseline.level(program, reference)
+        levels[program] = level
+        if level is None:
+            return
+        at = [i for i in range(start, n) if rows.program[i] == program]
+        if at:
+            moved = adjust(
+                rows.signs[at], rows.circumstances[at], level.centre, reference.slopes
+            )
+            adjusted[at], plain[at], counts[at] = moved, moved - level.level, level.count
+
+    for program in sorted(set(rows.program)):
+        refresh(program, 0)
+    scale = state.baseline.scale(reference)
+    out = _Arrays(n)
+    queue = list(repairs)
+    for i in range(n):
+        now = float(rows.time[i])
+        while queue and queue[0].time < now:
+            repair = queue.pop(0)
+            if repair.action in EPOCH_ACTIONS:
+                state.pending.append({"part": repair.part, "since": repair.time, "rows": []})
+        if rows.complete[i] and rows.logger[i] != state.logger:
+            if state.logger and any(levels.values()):
+                state.splice = []
+                state.before = state.recent
+                state.recent = []
+            elif state.logger:  # nothing to carry over yet: start again
+                state.baseline.programs = {}
+            state.logger = rows.logger[i]
+        residual = plain[i] - state.baseline.shift
+        usable = bool(rows.complete[i]) and levels.get(rows.program[i]) is not None
+        held = state.splice is not None
+        if usable:
+            if state.splice is not None:
+                state.splice.append(residual.tolist())
+                if len(state.splice) >= SPLICE:
+                    _finish_splice(state)
+            else:
+                state.recent = [*state.recent[1 - SPLICE :], residual.tolist()]
+                for waiting in state.pending:
+                    waiting["rows"].append(residual.tolist())
+                out.settled += _settle(state, scale, reference, i)
+        _step(state, now, residual / scale, usable and not held)
+        out.residual[i], out.scale[i] = residual, scale
+        out.total[i], out.weight[i], out.square[i] = state.total, state.weight, state.square
+        out.shift_count[i] = state.baseline.shift_count
+        out.epoch[i] = state.baseline.epoch
+        if rows.complete[i] and rows.program[i] not in TEST_KINDS:
+            state.cycles += 1
+        out.ready[i] = state.cycles >= FULL and not held
+        if (
+            rows.complete[i]
+            and not held
+            and state.baseline.add(rows.program[i], rows.signs[i], rows.circumstances[i])
+        ):
+            refresh(rows.program[i], i + 1)
+            scale = state.baseline.scale(reference)
+    return out.finish(adjusted, counts, reference)
+
+
+class _Arrays:
+    """Rows of the charts while they are being filled."""
+
+    def __init__(self, n: int) -> None:
+        self.residual = np.full((n, _COUNT), np.nan)
+        self.scale = np.empty((n, _COUNT))
+        self.total = np.empty((n, 2, _COUNT))
+        self.weight = np.empty((n, 2, _COUNT))
+        self.square = np.empty((n, 2, _COUNT))
+        self.shift_count = np.empty((n, _COUNT))
+        self.epoch = np.zeros(n, dtype=np.int64)
+        self.ready = np.zeros(n, dtype=np.bool_)
+        self.settled: list[Settled] = []
+
+    def finish(self, adjusted: FloatArray, counts: FloatArray, reference: Reference) -> Track:
+        seen = self.weight > STALE_WEIGHT
+        safe = np.where(seen, self.weight, 1.0)
+        effective = safe * safe / np.where(seen, self.square, 1.0)
+        seen &= effective >= _LEAST[None, :, :]
+        scale = self.scale[:, None, :]
+        behind = 1.0 / counts + 1.0 / self.shift_count
+        noise = DESIGN_EFFECT * (1.0 / effective + behind[:, None, :])
+        return Track(
+            self.residual,
+            adjusted,
+            self.scale,
+            np.where(seen, self.total / safe * scale, np.nan),
+            scale**2 * noise + reference.wander**2,
+            self.ready,
+            self.epoch,
+            self.settled,
+        )
+
+
+def _step(state: Tracker, now: float, z: FloatArray, usable: bool) -> None:
+    """Let the charts fade and add one cycle."""
+    if not math.isnan(state.time):
+        fade = np.exp((state.time - now) / _TAU)
+        state.total = state.total * fade
+        state.weight = state.weight * fade
+        state.square = state.square * (fade * fade)
+    state.time = now
+    if usable:
+        here = np.isfinite(z)
+        state.total = state.total + np.where(here, np.clip(z, -CLIP, CLIP), 0.0)
+        state.weight = state.weight + here
+        state.square = state.square + here
+
+
+def _finish_splice(state: Tracker) -> None:
+    """Take the step between both sides of a logger change as a shift."""
+    after, before = np.array(state.splice), np.array(state.before).reshape(-1, _COUNT)
+    behind = np.isfinite(after).sum(axis=0), np.isfinite(before).sum(axis=0)
+    # Without cycles on the earlier side the new level is all there is.
+    earlier = np.where(behind[1] >= 3, nanmedian(before, axis=0), 0.0)
+    step = nanmedian(after, axis=0) - earlier
+    known = np.isfinite(step) & (behind[0] >= 3)
+    count = np.where(behind[1] >= 3, 1.0 / (1.0 / np.maximum(behind[0], 1) + 1.0 / np.maximum(
+        behind[1], 1)), behind[0])
+    state.baseline.shift = np.where(known, state.baseline.shift + step, state.baseline.shift)
+    state.baseline.shift_count = np.where(known, count, state.baseline.shift_count)
+    state.baseline.epoch += 1
+    state.splice = None
+    state.before = []
+
+
+def _settle(state: Tracker, scale: FloatArray, reference: Reference, row: int) -> list[Settled]:
+    """Compare repairs that have enough cycles with the healthy level."""
+    done = [w for w in state.pending if len(w["rows"]) >= AGREE]
+    if not done:
+        return []
+    state.pending = [w for w in state.pending if len(w["rows"]) < AGREE]
+    settled = []
+    for waiting in done:
+        part = waiting["part"]
+        block = np.array(waiting["rows"])
+        with_values = np.isfinite(block).sum(axis=0)
+        level = np.where(with_values >= 3, nanmedian(block, axis=0), np.nan)
+        variance = scale**2 * DESIGN_EFFECT / np.maximum(with_values, 1) + reference.wander**2
+        found = match(level[None, :], variance[None, :])
+        sick = np.array([abs(s) if sig.two_sided else s for s, sig in zip(
+            found.size[0], SIGNATURES, strict=True)])
+        strong = np.where(np.abs(found.t[0]) > 2.0, sick / WATCH_FLOOR, 0.0)
+        own = np.array([s.part == part for s in SIGNATURES])
+        agrees = not bool((strong[own] >= 1.0).any())
+        touched = signs_of_part(part)
+        if agrees and touched:
+            others = _DIRECTION_TOUCHES[:, touched].any(axis=1)
+            if not bool((strong[others] >= 1.0).any()):
+                _rebase(state, touched, level, with_values)
+        settled.append(Settled(row, part, agrees, float(waiting["since"])))
+    return settled
+
+
+def _rebase(
+    state: Tracker, touched: list[int], level: FloatArray, count: NDArray[np.int64]
+) -> None:
+    """Open an epoch: the level after the repair is the new healthy level."""
+    for i in touched:
+        if math.isfinite(level[i]):
+            state.baseline.shift[i] += level[i]
+            state.baseline.shift_count[i] = count[i]
+        state.total[:, i] = 0.0
+        state.weight[:, i] = 0.0
+        state.square[:, i] = 0.0
+    state.baseline.epoch += 1

@@ -1,0 +1,276 @@
+"""Each cycle against its program's limits: inside, outside or incomplete.
+
+A recorded value is outside when it breaks a limit by more than the channel's
+uncertainty, which is applied once; a verdict that rests on it says so. No word
+here says that a load may be used.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..shared.config import Limits
+from ..shared.programs import BAND_SOURCE, LEAK_SOURCE, Program, shortest_published_hold
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+COARSE_SAMPLES: Final = 6.0
+"""Fewest sampling intervals in a hold for a verdict on it (common practice, no source)."""
+
+GAP_SHARE: Final = 0.25
+"""Share of the hold that may lie in one gap before nothing is said (no source)."""
+
+HOLD_MARGIN_INTERVALS: Final = 2.0
+"""The recorded hold may miss up to one interval at each end."""
+
+BELOW_MARGIN_S: Final = 2.0
+
+SATURATION_SOURCE: Final = "EN 285 / HTM 2010 part 3, value from memory, not checked"
+PROGRAM_SOURCE: Final = "program's set point and hold"
+
+
+def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
+    """Judge every cycle against limits.
+
+    Parameters
+    ----------
+    cycles
+        A ``cycles`` table.
+    limits
+        Limits and uncertainties.
+
+    Returns
+    -------
+    DataFrame
+        cycle_id, unit_id, verdict, verdict_reason, verdict_source,
+        within_uncertainty and, for the flags, ``cause``: a short word for what
+        was broken (``cold``, ``short``, ``hot``, ``air``, ``superheat``,
+        ``leak``) or empty.
+    """
+    n = len(cycles)
+    out = _Verdicts(n)
+    kind = _text(cycles, "kind")
+    leak_test = kind == "leak_test"
+    _incomplete(cycles, out)
+    _leak_tests(cycles, leak_test, limits, out)
+    _cycles(cycles, ~leak_test, limits, out)
+    return pd.DataFrame(
+        {
+            "cycle_id": cycles["cycle_id"].to_numpy(),
+            "unit_id": cycles["unit_id"].to_numpy(),
+            "verdict": out.verdict,
+            "verdict_reason": out.reason,
+            "verdict_source": out.source,
+            "within_uncertainty": out.within,
+            "cause": out.cause,
+        }
+    )
+
+
+class _Verdicts:
+    """Columns while they are being filled; the first rule that speaks decides."""
+
+    def __init__(self, n: int) -> None:
+        self.verdict = np.full(n, "", dtype=object)
+        self.reason = np.full(n, "", dtype=object)
+        self.source = np.full(n, "", dtype=object)
+        self.cause = np.full(n, "", dtype=object)
+        self.within = np.zeros(n, dtype=np.bool_)
+
+    def set(
+        self, where: BoolArray, verdict: str, reasons: list[str], source: str, cause: str = ""
+    ) -> None:
+        rows = np.flatnonzero(where & (self.verdict == ""))
+        for row in rows.tolist():
+            self.verdict[row] = verdict
+            self.reason[row] = reasons[row] if len(reasons) > 1 else reasons[0]
+            self.source[row] = source
+            self.cause[row] = cause
+
+    def open(self, where: BoolArray) -> list[int]:
+        """Return the rows that no rule has decided yet."""
+        return [int(i) for i in np.flatnonzero(where & (self.verdict == ""))]
+
+    def one(self, row: int, verdict: str, reason: str, source: str, cause: str = "") -> None:
+        if self.verdict[row] == "":
+            self.verdict[row], self.reason[row] = verdict, reason
+            self.source[row], self.cause[row] = source, cause
+
+
+def _incomplete(cycles: pd.DataFrame, out: _Verdicts) -> None:
+    completion = _text(cycles, "completion")
+    for word, reason in (
+        ("aborted", "aborted by an operator before its end"),
+        ("power_cut", "mains failed before its end"),
+        ("cut_off", "the export ends before the cycle does"),
+    ):
+        out.set(completion == word, "incomplete", [reason], "")
+
+
+def _leak_tests(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
+    leak = _numbers(cycles, "leak_kpa_per_min")
+    limit = limits.leak_kpa_per_min
+    nulls = _text(cycles, "null_reasons")
+    for row in out.open(at):
+        value = leak[row]
+        if np.isnan(value):
+            why = "no leak rate can be read from this test"
+            if "leak_kpa_per_min" in str(nulls[row]):
+                why += f" ({_null_reason(str(nulls[row]), 'leak_kpa_per_min')})"
+            out.one(row, "incomplete", why, "")
+        elif value > limit:
+            text = f"leak rate {value:.3f} kPa/min is above {limit:g} kPa/min"
+            out.one(row, "outside", text, LEAK_SOURCE, "leak")
+        else:
+            text = f"leak rate {value:.3f} kPa/min is within {limit:g} kPa/min"
+            out.one(row, "inside", text, LEAK_SOURCE)
+
+
+def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
+    program = _text(cycles, "program")
+    published = _text(cycles, "program_source")
+    values = {
+        name: _numbers(cycles, name)
+        for name in (
+            "exposure_s",
+            "exposure_min_c",
+            "exposure_max_c",
+            "below_band_s",
+            "overband_k",
+            "saturation_deviation_k",
+            "superheat_k",
+            "sample_interval_s",
+            "gap_s",
+            "setpoint_c",
+        )
+    }
+    assumed = _flags(cycles, "atmosphere_assumed")
+    parsed: dict[str, Program | None] = {}
+    for row in out.open(at):
+        name = str(program[row])
+        if name not in parsed:
+            try:
+                parsed[name] = Program.parse(name)
+            except ValueError:
+                parsed[name] = None
+        one = {key: float(column[row]) for key, column in values.items()}
+        _one_cycle(row, parsed[name], one, str(published[row]), bool(assumed[row]), limits, out)
+
+
+def _one_cycle(
+    row: int,
+    program: Program | None,
+    v: dict[str, float],
+    program_source: str,
+    atmosphere_assumed: bool,
+    limits: Limits,
+    out: _Verdicts,
+) -> None:
+    if program is None or np.isnan(v["exposure_s"]):
+        out.one(row, "incomplete", "the exposure temperature was not reached", "", "cold")
+        return
+    hold_s = program.hold_min * 60.0
+    interval = v["sample_interval_s"] if v["sample_interval_s"] > 0 else 0.0
+    if hold_s < COARSE_SAMPLES * interval:
+        text = f"too_coarse: {interval:g} s between samples against a hold of {hold_s:g} s"
+        out.one(row, "incomplete", text, "")
+        return
+    u = limits.temperature_uncertainty_k
+    low, high = program.setpoint_c, program.setpoint_c + limits.band_width_k
+    source = _program_source(program, program_source)
+    least, most = v["exposure_min_c"], v["exposure_max_c"]
+    hold_margin = max(HOLD_MARGIN_INTERVALS * interval, BELOW_MARGIN_S)
+    if v["gap_s"] > max(GAP_SHARE * hold_s, 3.0 * interval) and v["exposure_s"] > 0:
+        text = f"a gap of {v['gap_s']:.0f} s leaves too much of the hold unseen"
+        out.one(row, "incomplete", text, "")
+        return
+    if v["exposure_s"] < hold_s - hold_margin:
+        text = f"exposure lasted {v['exposure_s']:.0f} s of {hold_s:.0f} s"
+        out.one(row, "outside", text, source, "short")
+    elif least < low - u:
+        text = (
+            f"temperature fell to {least:.1f} °C in exposure, more than the ±{u:g} K of the "
+            f"channel below {low:g} °C"
+        )
+        out.one(row, "outside", text, BAND_SOURCE, "cold")
+    elif most > high + u:
+        text = (
+            f"temperature rose to {most:.1f} °C in exposure, more than the ±{u:g} K of the "
+            f"channel above {high:g} °C"
+        )
+        out.one(row, "outside", text, BAND_SOURCE, "hot")
+    elif not atmosphere_assumed and _beyond_saturation(row, v, program, limits, out):
+        return
+    else:
+        within = least < low or most > high
+        out.within[row] = out.within[row] or within
+        text = f"exposure {v['exposure_s']:.0f} s between {least:.1f} and {most:.1f} °C"
+        if within:
+            text += f", the band of {low:g} to {high:g} °C held within uncertainty (±{u:g} K)"
+        out.one(row, "inside", text, source)
+
+
+def _beyond_saturation(
+    row: int, v: dict[str, float], program: Program, limits: Limits, out: _Verdicts
+) -> bool:
+    """Judge steam temperature against pressure; uncertainties of both combined in squares."""
+    deviation = v["saturation_deviation_k"]
+    if np.isnan(deviation):
+        return False
+    # dT/dp of saturation: 1/6.46 K/kPa at 121 °C, 1/8.90 at 134 °C (IAPWS-IF97).
+    per_kpa = 1.0 / (6.46 + (8.90 - 6.46) * (program.setpoint_c - 121.0) / 13.0)
+    u = float(
+        np.hypot(limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa * per_kpa)
+    )
+    if abs(deviation) <= limits.saturation_k:
+        return False
+    side = "below" if deviation < 0 else "above"
+    text = (
+        f"temperature {abs(deviation):.1f} K {side} saturation at the measured pressure, "
+        f"limit {limits.saturation_k:g} K"
+    )
+    if abs(deviation) <= limits.saturation_k + u:
+        out.within[row] = True
+        return False
+    out.one(row, "outside", text, SATURATION_SOURCE, "air" if deviation < 0 else "superheat")
+    return True
+
+
+def _program_source(program: Program, source: str) -> str:
+    if source == "published":
+        hold = shortest_published_hold(program.air_removal, program.setpoint_c)
+        if hold is not None:
+            return f"shortest published hold: {hold.source}"
+    return f"{PROGRAM_SOURCE} ({source})" if source and source != "<NA>" else PROGRAM_SOURCE
+
+
+def _null_reason(text: str, column: str) -> str:
+    import json
+
+    try:
+        return str(json.loads(text).get(column, "null"))
+    except (ValueError, AttributeError):
+        return "null"
+
+
+def _numbers(cycles: pd.DataFrame, column: str) -> FloatArray:
+    if column not in cycles.columns:
+        return np.full(len(cycles), np.nan)
+    return cycles[column].to_numpy(dtype=np.float64, na_value=np.nan)
+
+
+def _text(cycles: pd.DataFrame, column: str) -> NDArray[np.object_]:
+    if column not in cycles.columns:
+        return np.full(len(cycles), "", dtype=object)
+    return np.asarray(cycles[column].fillna("").to_numpy(dtype=object), dtype=object)
+
+
+def _flags(cycles: pd.DataFrame, column: str) -> BoolArray:
+    if column not in cycles.columns:
+        return np.zeros(len(cycles), dtype=np.bool_)
+    return np.asarray(cycles[column].fillna(False).to_numpy(dtype=np.bool_))
