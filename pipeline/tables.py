@@ -131,7 +131,9 @@ def _csv_column(column: pd.Series) -> pd.Series:
         return column
     text = column.astype("string")
     risky = text.str.startswith(FORMULA_STARTS).fillna(False).astype(bool)
-    return text.where(~risky, "'" + text)
+    safe = text.where(~risky, "'" + text)
+    # A bare carriage return ends a line for many readers and is not quoted by the writer.
+    return safe.str.replace("\r\n", "\n", regex=False).str.replace("\r", "\n", regex=False)
 
 
 def _json_column(column: pd.Series) -> list[Any]:

@@ -1,0 +1,237 @@
+"""Set a store up: the answers to open questions, its units and sites."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from ..shared.config import Config
+from ..shared.config_file import nearest, parse_config
+from ..shared.config_template import commented_config, set_key, table_text
+from ..shared.errors import ConfigError
+from .settings import set_in_list, settings_name, settings_text, write_settings
+
+SITE_COLUMNS: Final = {"site_name": "name", "zone": "zone", "altitude_m": "altitude_m"}
+UNIT_COLUMNS: Final = (
+    "site",
+    "type",
+    "volume_l",
+    "power_w",
+    "mains_v",
+    "air_removal",
+    "programs",
+)
+NUMBERS: Final = ("altitude_m", "volume_l", "power_w", "mains_v")
+COLUMNS: Final = ("unit_id", *UNIT_COLUMNS, *SITE_COLUMNS, "logger")
+
+
+@dataclass(frozen=True)
+class SetUp:
+    """What was set up."""
+
+    store: str
+    settings: str
+    """Where the configuration stands."""
+    made: bool
+    """The store was made by this call."""
+    changed: dict[str, Any]
+    lines: tuple[str, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the result as plain values."""
+        return {
+            "store": self.store,
+            "settings": self.settings,
+            "made": self.made,
+            "changed": self.changed,
+        }
+
+    def text(self) -> str:
+        """Return the result in words."""
+        return "\n".join(self.lines)
+
+
+def init_store(location: str, answers: Mapping[str, Any]) -> SetUp:
+    """Make a store with a commented configuration, or set answers in one that is there.
+
+    Parameters
+    ----------
+    location
+        Folder or address.
+    answers
+        Keys of ``[defaults]`` and their values.
+
+    Raises
+    ------
+    ConfigError
+        If an answer is wrong; nothing is made or changed then.
+    """
+    from .store import Store
+
+    parse_config(commented_config(answers), "the answers given")
+    made = not Store.present(location)
+    store = Store.open(location, create=True)
+    with store.lock():
+        text = settings_text(store.place)
+        if text is None:
+            text = commented_config(answers)
+        else:
+            for key, value in answers.items():
+                text = set_key(text, ("defaults", key), value)
+        write_settings(store.place, text)
+    name = settings_name(store.place)
+    lines = [f"Made a store at {location}." if made else f"The store at {location} is there."]
+    lines += [f"Set {key} = {value} in {name}." for key, value in answers.items()]
+    if not answers:
+        lines.append(f"Its configuration, with every setting explained, is {name}.")
+    lines.append(f"Next: chamberdrift nightly INBOX --store {location}")
+    return SetUp(location, name, made, dict(answers), tuple(lines))
+
+
+def import_units_file(location: str, file: str) -> SetUp:
+    """Take units, their sites and loggers over from a CSV file.
+
+    Raises
+    ------
+    ConfigError
+        Naming every line with a mistake; nothing is written then.
+    """
+    from .store import Store
+
+    rows = read_unit_rows(Path(file).read_bytes(), Path(file).name)
+    made = not Store.present(location)
+    store = Store.open(location, create=True)
+    with store.lock():
+        text = settings_text(store.place)
+        text = commented_config() if text is None else text
+        before = parse_config(text, settings_name(store.place))
+        after = write_settings(store.place, add_units(text, rows))
+    lines = (
+        f"{len(rows)} units read from {file}: "
+        f"{len(after.units) - len(before.units)} new, "
+        f"{len(after.sites) - len(before.sites)} new sites.",
+        f"They stand in {settings_name(store.place)}.",
+    )
+    changed = {"units": [r["unit_id"] for r in rows], "sites": len(after.sites)}
+    return SetUp(location, settings_name(store.place), made, changed, lines)
+
+
+def add_units(text: str, rows: list[dict[str, Any]]) -> str:
+    """Return the configuration's text with the units, sites and loggers of the rows."""
+    sites: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        if row.get("site"):
+            site = sites.setdefault(row["site"], {})
+            site.update({key: row[c] for c, key in SITE_COLUMNS.items() if c in row})
+    for name, values in sites.items():
+        text = set_in_list(text, "site", "id", name, values)
+    for row in rows:
+        values = {c: row[c] for c in UNIT_COLUMNS if c in row}
+        text = set_in_list(text, "unit", "id", row["unit_id"], values)
+    known = {(a.logger, a.unit) for a in parse_config(text).assignments}
+    for row in rows:
+        pair = (row.get("logger", ""), row["unit_id"])
+        if pair[0] and pair not in known:
+            text += "\n" + table_text("assignment", {"logger": pair[0], "unit": pair[1]})
+    return text
+
+
+def read_unit_rows(data: bytes, name: str) -> list[dict[str, Any]]:
+    """Read the lines of a CSV of units: a dict a unit, empty cells left out.
+
+    Raises
+    ------
+    ConfigError
+        Naming every mistake by line.
+    """
+    try:
+        text = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
+    except UnicodeDecodeError:
+        text = data.decode("cp1252", errors="replace")
+    delimiter = max(",;\t", key=text.split("\n", 1)[0].count)
+    lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
+    header = [h.strip().lower() for h in lines[0]] if lines else []
+    mistakes = [f"{name}, line 1: {m}" for m in _header_mistakes(header)]
+    rows: list[dict[str, Any]] = []
+    seen: dict[str, int] = {}
+    sites: dict[tuple[str, str], tuple[Any, int]] = {}
+    for number, cells in enumerate(lines[1:] if not mistakes else [], start=2):
+        if not any(c.strip() for c in cells):
+            continue
+        found = dict(zip(header, (c.strip() for c in cells), strict=False))
+        row, wrong = _row({k: v for k, v in found.items() if v})
+        wrong += _row_mistakes(row)
+        unit = row.get("unit_id", "")
+        if unit in seen:
+            wrong.append(f"unit {unit!r} is there twice (first at line {seen[unit]}).")
+        seen.setdefault(unit, number)
+        for column in SITE_COLUMNS:
+            key = (row.get("site", ""), column)
+            if column in row and key in sites and sites[key][0] != row[column]:
+                value, line = sites[key]
+                wrong.append(f"{column} of site {key[0]!r} is {value} at line {line}.")
+            elif column in row:
+                sites.setdefault(key, (row[column], number))
+        mistakes += [f"{name}, line {number}: {m}" for m in wrong]
+        rows.append(row)
+    if not rows and not mistakes:
+        mistakes.append(f"{name}: no units in it; the first line is {','.join(COLUMNS)}.")
+    if mistakes:
+        raise ConfigError("\n".join(mistakes))
+    return rows
+
+
+def _header_mistakes(header: list[str]) -> list[str]:
+    if "unit_id" not in header:
+        near = nearest("unit_id", header)
+        hint = f"rename {near!r}" if near else "add it"
+        return [f"column unit_id is missing; {hint}."]
+    wrong = []
+    for column in header:
+        if column and column not in COLUMNS:
+            near = nearest(column, COLUMNS)
+            hint = f"did you mean {near!r}?" if near else f"known are {', '.join(COLUMNS)}."
+            wrong.append(f"no column is called {column!r}; {hint}")
+    return wrong
+
+
+def _row(cells: dict[str, str]) -> tuple[dict[str, Any], list[str]]:
+    row: dict[str, Any] = {}
+    wrong = []
+    for column, cell in cells.items():
+        if column in NUMBERS:
+            try:
+                row[column] = float(cell.replace(",", "."))
+            except ValueError:
+                wrong.append(f"{column} is {cell!r}; it must be a number.")
+        else:
+            row[column] = tuple(cell.replace(",", " ").split()) if column == "programs" else cell
+    if "unit_id" not in row:
+        wrong.append("unit_id is empty.")
+    if "site" not in row and any(c in row for c in SITE_COLUMNS):
+        wrong.append("zone, altitude_m and site_name belong to a site; fill in site.")
+    return row, wrong
+
+
+def _row_mistakes(row: dict[str, Any]) -> list[str]:
+    """Let the configuration's own rules judge one row."""
+    if not row.get("unit_id"):
+        return []
+    try:
+        parse_config(add_units("", [row]), "row")
+    except ConfigError as error:
+        return [re.sub(r"^row(, line \d+)?: ", "", m) for m in str(error).splitlines()]
+    return []
+
+
+def settings_of(location: str) -> Config:
+    """Return the configuration of the store at a location."""
+    from .settings import read_settings
+    from .store import Store
+
+    return read_settings(Store.open(location).place)

@@ -1,0 +1,78 @@
+"""One result whatever the number of workers."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+from chamberdrift.pipeline.executor import (
+    THREAD_VARIABLES,
+    SerialExecutor,
+    default_workers,
+    open_executor,
+    run_chunked,
+)
+from chamberdrift.shared.errors import ChamberdriftError
+
+
+def square(x: int) -> int:
+    return x * x
+
+
+def threads(_: int) -> list[str | None]:
+    return [os.environ.get(name) for name in THREAD_VARIABLES]
+
+
+def fail(x: int) -> int:
+    if x == 3:
+        raise ValueError("three")
+    return x
+
+
+def die(x: int) -> int:
+    os._exit(1)
+
+
+def test_results_come_in_order_with_any_number_of_workers() -> None:
+    items = list(range(41))
+    expected = [x * x for x in items]
+    assert list(run_chunked(square, items, workers=1)) == expected
+    assert list(run_chunked(square, items, workers=2, chunk=3, cut_over=2)) == expected
+
+
+def test_workers_have_one_thread_each() -> None:
+    found = list(run_chunked(threads, [1, 2], workers=2, chunk=1, cut_over=2))
+    assert found == [["1"] * len(THREAD_VARIABLES)] * 2
+
+
+def test_small_jobs_stay_in_this_process() -> None:
+    assert list(run_chunked(lambda x: x, [1, 2], workers=2)) == [1, 2]
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_error_of_an_item_comes_through(workers: int) -> None:
+    with pytest.raises(ValueError, match="three"):
+        list(run_chunked(fail, list(range(6)), workers=workers, chunk=2, cut_over=2))
+
+
+def test_a_dead_worker_is_a_message() -> None:
+    with pytest.raises(ChamberdriftError, match="fewer workers"):
+        list(run_chunked(die, [1, 2], workers=2, chunk=1, cut_over=2))
+
+
+def test_the_serial_executor_keeps_errors_in_the_future() -> None:
+    with SerialExecutor() as executor:
+        assert executor.submit(square, 3).result() == 9
+        assert isinstance(executor.submit(fail, 3).exception(), ValueError)
+
+
+def test_an_unreachable_scheduler_is_a_message() -> None:
+    with (
+        pytest.raises(ChamberdriftError, match=r"cluster extra|can't be reached"),
+        open_executor(1, "tcp://127.0.0.1:9"),
+    ):
+        pass
+
+
+def test_there_is_at_least_one_worker() -> None:
+    assert default_workers() >= 1
