@@ -1,0 +1,140 @@
+"""Adding samples to a unit's months: new files where times are new, merged where not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import pyarrow as pa
+
+from . import samples
+from .entries import TraceFile
+from .location import Location, open_location
+from .precedence import Export, combine
+
+
+@dataclass(frozen=True)
+class NewPart:
+    """New samples of one unit and month: a file that is written already, or a table."""
+
+    low: int
+    high: int
+    rows: int
+    file: TraceFile | None = None
+    table: pa.Table | None = None
+
+
+@dataclass(frozen=True)
+class MonthTask:
+    """New samples of a unit's month, and the stored files that they may meet."""
+
+    location: str
+    unit_id: str
+    month: str
+    parts: tuple[NewPart, ...]
+    stored: tuple[TraceFile, ...]
+    exports: Mapping[str, Export]
+    arrival: Mapping[str, int]
+
+
+@dataclass(frozen=True)
+class MonthChange:
+    """What a month's new samples change."""
+
+    unit_id: str
+    added: tuple[TraceFile, ...] = ()
+    withdrawn: tuple[TraceFile, ...] = ()
+    discarded: tuple[str, ...] = ()
+    """Files of parts that were merged into others and are needed no more."""
+    shared: dict[str, int] = field(default_factory=dict)
+    conflicts: dict[str, int] = field(default_factory=dict)
+
+
+def month_parts(table: pa.Table) -> dict[str, NewPart]:
+    """Split one unit's samples, sorted by time, into parts by month."""
+    found = {}
+    for month, part in samples.split_months(table):
+        at = part.column("time").cast(pa.int64())
+        found[month] = NewPart(at[0].as_py(), at[-1].as_py(), len(part), table=part)
+    return found
+
+
+def add_month(task: MonthTask) -> MonthChange:
+    """Write a month's new samples; a pure function of the task and the files it names.
+
+    New parts that follow each other become one file. A stored file is rewritten
+    only when new samples lie within its span.
+    """
+    place = open_location(task.location)
+    added: list[TraceFile] = []
+    withdrawn: list[TraceFile] = []
+    discarded: list[str] = []
+    shared: dict[str, int] = {}
+    conflicts: dict[str, int] = {}
+    for parts, stored in _groups(task.parts, task.stored):
+        if not parts:
+            continue
+        if len(parts) == 1 and not stored and parts[0].file is not None:
+            added.append(parts[0].file)
+            continue
+        tables, exports = _load(place, parts, stored, task.exports)
+        combined = combine(tables, exports, task.arrival)
+        files = samples.write(place, task.unit_id, task.month, combined.table, exports)
+        kept = {f.path for f in files}
+        added += [f for f in files if f.path not in {s.path for s in stored}]
+        withdrawn += [s for s in stored if s.path not in kept]
+        discarded += [p.file.path for p in parts if p.file and p.file.path not in kept]
+        _add(shared, combined.shared)
+        _add(conflicts, combined.conflicts)
+    return MonthChange(
+        task.unit_id, tuple(added), tuple(withdrawn), tuple(discarded), shared, conflicts
+    )
+
+
+def _groups(
+    parts: Sequence[NewPart], stored: Sequence[TraceFile]
+) -> list[tuple[list[NewPart], list[TraceFile]]]:
+    """Group what overlaps in time, and new parts that follow each other."""
+    items: list[NewPart | TraceFile] = sorted(
+        [*parts, *stored], key=lambda i: (i.low, i.high, isinstance(i, NewPart))
+    )
+    groups: list[tuple[list[NewPart], list[TraceFile]]] = []
+    high: int | None = None
+    for item in items:
+        new = isinstance(item, NewPart)
+        overlapping = high is not None and item.low <= high
+        following = (
+            new
+            and bool(groups)
+            and not groups[-1][1]
+            and sum(p.rows for p in groups[-1][0]) + item.rows <= samples.FILE_ROWS
+        )
+        if not groups or not (overlapping or following):
+            groups.append(([], []))
+        if isinstance(item, NewPart):
+            groups[-1][0].append(item)
+        else:
+            groups[-1][1].append(item)
+        high = item.high if high is None else max(high, item.high)
+    return groups
+
+
+def _load(
+    place: Location,
+    parts: Sequence[NewPart],
+    stored: Sequence[TraceFile],
+    known: Mapping[str, Export],
+) -> tuple[list[pa.Table], dict[str, Export]]:
+    exports: dict[str, Export] = {}
+    tables = []
+    for path in [f.path for f in stored] + [p.file.path for p in parts if p.file]:
+        exports.update(samples.read_exports(place, path))
+        tables.append(samples.read_file(place, path))
+    tables += [p.table for p in parts if p.file is None and p.table is not None]
+    exports.update(known)
+    return tables, exports
+
+
+def _add(total: dict[str, int], more: Mapping[str, int]) -> None:
+    for key, count in more.items():
+        total[key] = total.get(key, 0) + count
