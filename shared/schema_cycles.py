@@ -56,6 +56,8 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
     ),
     Column("exhaust_start", "time", "UTC", "start of the sustained fall"),
     Column("drying_start", "time", "UTC", "start of vacuum or heated drying"),
+    _f("plateau_c", "°C", "median temperature of the plateau"),
+    _f("plateau_s", "s", "from within 3.5 K of the plateau to exhaust_start"),
     _f("exposure_s", "s", "exposure_end - exposure_start; dips inside stay in"),
     _f("below_band_s", "s", "time below the lower limit within exposure"),
     _f("above_band_s", "s", "time above the upper limit within exposure"),

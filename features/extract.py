@@ -1,0 +1,202 @@
+"""From one unit's trace to its cycles."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+
+from ..shared.config import Limits, Unit
+from ..shared.programs import Program
+from ..shared.schema import CYCLES
+from . import cycle as one
+from .assign import HISTORY_WINDOW, assign_programs
+from .crossing import median
+from .events import Event, clusters, find_events, quiet
+from .samples import Samples, from_trace
+
+CONTEXT_S: Final = 4.0 * 3600.0
+"""Samples before a cycle that its start and circumstances may look at [s]."""
+TIMES: Final = (
+    "started_at",
+    "ended_at",
+    "exposure_start",
+    "exposure_end",
+    "exhaust_start",
+    "drying_start",
+)
+
+
+@dataclass(frozen=True)
+class Extraction:
+    """Cycles of a trace, and where to resume when it grows."""
+
+    cycles: pd.DataFrame
+    """Columns of the cycles table, in time order."""
+    resume_from: pd.Timestamp | None
+    """Earliest sample time needed when more data come; cycles that start before are final."""
+
+
+def extract(
+    trace: pd.DataFrame,
+    unit: Unit,
+    limits: Limits | None = None,
+    *,
+    earlier: pd.DataFrame | None = None,
+) -> Extraction:
+    """Find the cycles of one unit's trace and measure them.
+
+    Parameters
+    ----------
+    trace
+        Samples of one unit (columns of the traces table).
+    unit
+        Its configuration: programs and air removal settle what a trace leaves open.
+    limits
+        Band width and leak test start; the shipped ones if None.
+    earlier
+        Cycles of the unit before the trace, as extracted; they give the idle
+        time before the first cycle and the unit's usual plateaus. With the
+        final cycles of an extraction, going on from its ``resume_from`` equals
+        extracting the whole.
+
+    Returns
+    -------
+    Extraction
+    """
+    limits = limits if limits is not None else Limits()
+    samples = from_trace(trace)
+    if len(samples) < 2:
+        first = (
+            pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC") if len(samples) else None
+        )
+        return Extraction(CYCLES.empty(), first)
+    programs = tuple(Program.parse(p) for p in unit.programs)
+    history = _History(earlier)
+    groups = _split(samples, clusters(samples, find_events(samples)))
+    rows: list[one.Row] = []
+    left = 0
+    pending: int | None = None
+    n = len(samples)
+    for k, group in enumerate(groups):
+        begin = group[0].start
+        gap = _after_gap(samples, left, begin)
+        right = groups[k + 1][0].start if k + 1 < len(groups) else n
+        stop = _before_gap(samples, group[-1].stop - 1, right)
+        place = one.Place(
+            left=max(gap, int(np.searchsorted(samples.time_s, samples.time_s[begin] - CONTEXT_S))),
+            right=stop,
+            last=k + 1 == len(groups) and stop == n,
+            previous_end_s=history.end_s,
+        )
+        found = one.build(samples, group, place, unit, limits, history.usual(), programs)
+        end = group[-1].stop - 1
+        if found is not None:
+            row, end = found
+            rows.append(row)
+            history.add(row)
+        done = max(end, group[-1].stop - 1)
+        if (
+            k + 1 == len(groups)
+            and samples.time_s[-1] - samples.time_s[min(done, n - 1)] < one.SETTLE_S
+        ):
+            pending = place.left
+        left = min(done + 1, n - 1)
+    cycles = _table(rows, unit, earlier)
+    return Extraction(cycles, _resume(samples, left, pending))
+
+
+class _History:
+    """What earlier cycles say: the last end, and the usual plateau of each set point."""
+
+    def __init__(self, earlier: pd.DataFrame | None) -> None:
+        self.end_s = float("nan")
+        self.seen: list[tuple[float, float]] = []
+        if earlier is None or not len(earlier):
+            return
+        ordered = earlier.sort_values("started_at", kind="stable")
+        self.end_s = float(pd.DatetimeIndex(ordered["ended_at"]).as_unit("ms").asi8[-1]) / 1000.0
+        tail = ordered.dropna(subset=["setpoint_c", "plateau_c"]).tail(HISTORY_WINDOW)
+        pairs = zip(tail["setpoint_c"].tolist(), tail["plateau_c"].tolist(), strict=True)
+        self.seen = [(float(s), float(p)) for s, p in pairs]
+
+    def add(self, row: one.Row) -> None:
+        """Note a cycle that was just found."""
+        self.end_s = row.values["ended_at"] / 1000.0
+        if "setpoint_c" in row.values:
+            self.seen.append((row.values["setpoint_c"], row.values["plateau_c"]))
+            del self.seen[:-HISTORY_WINDOW]
+
+    def usual(self) -> dict[float, float]:
+        """Return the median plateau [°C] of each set point over the last 15 cycles at it."""
+        levels: dict[float, list[float]] = {}
+        for setpoint, level in self.seen:
+            levels.setdefault(setpoint, []).append(level)
+        return {s: median(np.asarray(v[-15:])) for s, v in levels.items()}
+
+
+def _split(samples: Samples, groups: list[list[Event]]) -> list[list[Event]]:
+    """Part groups that hold several cycles without a rest between them."""
+    return groups
+
+
+def _after_gap(samples: Samples, left: int, begin: int) -> int:
+    """Return the first sample after the last long gap before an event."""
+    from .events import BREAK_S
+
+    steps = np.flatnonzero(np.diff(samples.time_s[left : begin + 1]) > BREAK_S)
+    return left + int(steps[-1]) + 1 if len(steps) else left
+
+
+def _before_gap(samples: Samples, last: int, right: int) -> int:
+    """Return the end of samples without a long gap after an event."""
+    from .events import BREAK_S
+
+    steps = np.flatnonzero(np.diff(samples.time_s[last:right]) > BREAK_S)
+    return last + int(steps[0]) + 1 if len(steps) else right
+
+
+def _resume(samples: Samples, left: int, pending: int | None) -> pd.Timestamp:
+    """Return the first sample needed with later data, where no hysteresis is in doubt."""
+    if pending is not None:
+        k = pending
+    else:
+        k = max(
+            left, int(np.searchsorted(samples.time_s, samples.time_s[-1] - CONTEXT_S - 3600.0))
+        )
+    calm = np.flatnonzero(quiet(samples)[: k + 1])
+    if len(calm) and calm[-1] >= left - 1:
+        k = int(calm[-1])
+    return pd.Timestamp(int(samples.time_ms[k]), unit="ms", tz="UTC")
+
+
+def _table(rows: list[one.Row], unit: Unit, earlier: pd.DataFrame | None) -> pd.DataFrame:
+    if not rows:
+        return CYCLES.empty()
+    records = one.finish(rows)
+    columns: dict[str, Any] = {}
+    for column in CYCLES.columns:
+        values = [r.get(column.name) for r in records]
+        if all(v is None for v in values):
+            continue
+        if column.name in TIMES:
+            stamps = np.asarray([v if v is not None else np.iinfo(np.int64).min for v in values])
+            columns[column.name] = pd.DatetimeIndex(stamps.view("datetime64[ms]")).tz_localize(
+                "UTC"
+            )
+        else:
+            columns[column.name] = pd.array(
+                values,
+                dtype={"float64": "Float64", "int64": "Int64", "bool": "boolean"}.get(
+                    column.dtype, "string"
+                ),
+            )
+    fresh = CYCLES.conform(pd.DataFrame(columns))
+    if earlier is not None and len(earlier):
+        both = pd.concat([CYCLES.conform(earlier), fresh], ignore_index=True)
+        named = assign_programs(both, unit)
+        kept = named["cycle_id"].isin(fresh["cycle_id"].tolist())
+        return CYCLES.conform(named[kept].reset_index(drop=True))
+    return CYCLES.conform(assign_programs(fresh, unit))

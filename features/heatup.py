@@ -1,0 +1,170 @@
+"""Start of heating and the fixed windows of heat-up."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from .crossing import first_above, knee, last_upward, median, smooth, width_for
+from .samples import FloatArray, Samples
+
+FOOT_C: Final = 85.0
+"""The start of heating is looked for below this, under any boil-off plateau [°C]."""
+FOOT_WINDOW_S: Final = 60.0
+FOOT_RISE_K: Final = 0.6
+"""Heating rises at least this much in FOOT_WINDOW_S (no source)."""
+
+
+def heating_start(time: FloatArray, temp: FloatArray, noise: float) -> int:
+    """Return the index of the start of heating in samples that end in steam.
+
+    Parameters
+    ----------
+    time, temp
+        From some time before the start up to the first steam, shape (n,).
+    noise
+        SD of the temperature's noise [K].
+    """
+    n = len(temp)
+    if n < 4:
+        return 0
+    interval = float(time[-1] - time[0]) / (n - 1)
+    width = min(15, max(1, 2 * int(10.0 / max(interval, 0.1) / 2.0) + 1))
+    even = smooth(temp, width) if noise > 0.05 else temp
+    cool = np.flatnonzero(even < FOOT_C)
+    if not len(cool):
+        low = float(even.min())
+        return int(np.flatnonzero(even <= low + max(2.0 * noise, 0.1))[-1])
+    last = int(cool[-1])
+    rise = max(FOOT_RISE_K, 4.0 * noise / np.sqrt(width))
+    ahead = np.minimum(np.searchsorted(time, time[: last + 1] + FOOT_WINDOW_S), n - 1)
+    lazy = np.flatnonzero(even[ahead] - even[: last + 1] < rise)
+    if not len(lazy):
+        return 0
+    k = int(lazy[-1])
+    stop = max(int(ahead[k]), k + 2)
+    after = np.arange(k, min(stop + max(3, width), n))
+    base = float(even[after].min())
+    margin = max(3.0 * noise / np.sqrt(width), 0.15)
+    low = np.flatnonzero(even[after] <= base + margin)
+    foot = k + int(low[-1])
+    beyond = min(int(np.searchsorted(time, time[foot] + 60.0)), n - 1)
+    if beyond > foot + 1:
+        rate = (even[beyond] - even[foot]) / (time[beyond] - time[foot])
+        if rate > 0.0:
+            back = time[foot] - (even[foot] - base) / rate
+            foot = (
+                max(k, int(np.searchsorted(time, back + 1e-6)) - 1) if back < time[foot] else foot
+            )
+    return min(foot, last)
+
+
+def evacuation_start(
+    time: FloatArray, pressure: FloatArray, inside: int, back: int, noise_p: float
+) -> int:
+    """Return the last sample at atmosphere before the pressure falls to vacuum."""
+    known = np.isfinite(pressure[back : inside + 3])
+    if not known.all():
+        return inside
+    back = max(back, int(np.searchsorted(time, time[inside] - 600.0)))
+    return knee(time, pressure, inside, noise_p, back)
+
+
+def windows(
+    samples: Samples, start: int, exposure: int, limit_c: float, noise: float
+) -> tuple[dict[str, float], dict[str, str]]:
+    """Return the rates and times of the fixed windows of heat-up, and why some are null.
+
+    Parameters
+    ----------
+    start, exposure
+        First sample of the cycle, and of its exposure (or the last before its fall).
+    limit_c
+        Lower limit of the program [°C].
+    """
+    time, temp = samples.time_s[start : exposure + 1], samples.temp_c[start : exposure + 1]
+    values: dict[str, float] = {}
+    why: dict[str, str] = {}
+    if len(temp) < 3:
+        return values, dict.fromkeys(
+            ("heat_rate_k_per_min", "heat_rate_pressurised_k_per_min", "seat_s"), "too_coarse"
+        )
+    interval = float(time[-1] - time[0]) / (len(time) - 1)
+    span = max(float(time[-1] - time[0]), 1.0)
+    even = smooth(temp, min(9, width_for(noise, float(temp[-1] - temp[0]) / span, interval)))
+    if even[0] >= 60.0:
+        why["heat_rate_k_per_min"] = "started_above_60"
+    else:
+        low = last_upward(time, even, 60.0)
+        high = _after(time, even, low, 100.0)
+        _rate(values, why, "heat_rate_k_per_min", low, high, 40.0)
+    low = last_upward(time, even, 105.0)
+    top = limit_c - 2.0
+    high = _after(time, even, low, top)
+    if top - 105.0 < 4.0:
+        why["heat_rate_pressurised_k_per_min"] = "window_too_narrow"
+    else:
+        _rate(values, why, "heat_rate_pressurised_k_per_min", low, high, top - 105.0)
+    low = last_upward(time, even, 102.0)
+    high = _after(time, even, low, 110.0)
+    if not np.isfinite(high - low):
+        why["seat_s"] = "window_not_seen"
+    elif not _pressure_rose(samples, start, exposure, low, high):
+        why["seat_s"] = "pressure_not_rising"
+    else:
+        values["seat_s"] = high - low
+    return values, why
+
+
+def _after(time: FloatArray, temp: FloatArray, since: float, level: float) -> float:
+    if not np.isfinite(since):
+        return float("nan")
+    k = int(np.searchsorted(time, since))
+    return first_above(time[max(0, k - 1) :], temp[max(0, k - 1) :], level)
+
+
+def _rate(
+    values: dict[str, float], why: dict[str, str], name: str, low: float, high: float, rise: float
+) -> None:
+    if np.isfinite(low) and np.isfinite(high) and high > low:
+        values[name] = rise / (high - low) * 60.0
+    else:
+        why[name] = "window_not_seen"
+
+
+def _pressure_rose(samples: Samples, start: int, exposure: int, low: float, high: float) -> bool:
+    time = samples.time_s[start : exposure + 1]
+    pressure = samples.pressure_kpa[start : exposure + 1]
+    if not np.isfinite(pressure).any():
+        return True  # without a channel the temperature alone shows the seating
+    a, b = np.searchsorted(time, (low, high))
+    first = pressure[max(0, a - 1) : a + 2]
+    last = pressure[max(0, b - 1) : b + 2]
+    first, last = first[np.isfinite(first)], last[np.isfinite(last)]
+    if not len(first) or not len(last):
+        return True
+    return median(last) > median(first)
+
+
+def boil_plateau(time: FloatArray, temp: FloatArray) -> float:
+    """Return the temperature [°C] of a boil-off plateau below 103 °C; NaN without one.
+
+    A plateau is at least a minute within 0.6 K while heat-up goes on before and after.
+    """
+    near = (temp > 85.0) & (temp < 103.0)
+    if near.sum() < 4:
+        return float("nan")
+    rows = np.flatnonzero(near)
+    part, when = temp[rows], time[rows]
+    counts, edges = np.histogram(part, bins=36, range=(85.0, 103.0))
+    interval = median(np.diff(time))
+    pairs = counts[:-1] + counts[1:]
+    k = int(pairs.argmax())
+    chosen = (part >= edges[k]) & (part <= edges[k + 2])
+    if pairs[k] * interval < 60.0 or float(np.ptp(when[chosen])) > 3.0 * pairs[k] * interval:
+        return float("nan")
+    others = np.delete(pairs, slice(max(0, k - 2), k + 3))
+    if len(others) and pairs[k] < 3.0 * max(median(others.astype(np.float64)), 1.0):
+        return float("nan")
+    return median(part[chosen])

@@ -1,0 +1,182 @@
+"""Where a cycle's exposure lies and which set point it belongs to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from ..shared.programs import NOMINAL_SETPOINTS_C, Program
+from .crossing import knee, median, smooth, width_for
+from .samples import FloatArray
+
+OPERATING_K: Final = 1.3
+"""Usual distance of a thermostat's mean above the set point [K] (common practice: +0.5
+to +3 K keeps the swing inside a 0..+4 K band; no source)."""
+LEAST_PLATEAU_S: Final = 60.0
+NOT_REACHED_K: Final = 3.5
+"""A plateau further below every set point than this belongs to none."""
+
+
+@dataclass(frozen=True)
+class Plateau:
+    """The hottest sustained part of a cycle, as sample indices of the cycle's slice."""
+
+    level_c: float
+    first: int
+    """First sample within 3.5 K of the level."""
+    exhaust: int
+    """Last sample before the sustained fall."""
+    fall_rate_k_per_min: float
+    climbing_k_per_min: float
+    """Slope over the last part before the fall: a ramp that was cut short climbs on."""
+    held: bool
+    """Temperature stayed near the level, as a controller or a balance holds it."""
+
+
+def sustained_top(time: FloatArray, temp: FloatArray, seconds: float = 45.0) -> float:
+    """Return the temperature [°C] exceeded for ``seconds`` in total."""
+    span = float(time[-1] - time[0])
+    if len(temp) < 3 or span <= 0.0:
+        return float(np.max(temp))
+    count = int(np.clip(round(seconds / span * (len(temp) - 1)), 1, len(temp)))
+    return float(np.partition(temp, len(temp) - count)[len(temp) - count])
+
+
+def find_plateau(
+    time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: float, noise_p: float
+) -> Plateau:
+    """Find the plateau in the samples of one steam event (or of several, resumed).
+
+    Pressure shows the exhaust sharper than temperature where there is one.
+    """
+    top = sustained_top(time, temp)
+    near = np.flatnonzero(temp >= top - 3.5)
+    first, last = int(near[0]), int(near[-1])
+    level = median(temp[first : last + 1][temp[first : last + 1] >= top - 3.5])
+    exhaust = _exhaust(time, temp, pressure, first, last, noise, noise_p)
+    exhaust = max(exhaust, first)
+    level = median(temp[first : exhaust + 1][temp[first : exhaust + 1] >= top - 3.5])
+    span = float(time[exhaust] - time[first])
+    part = np.flatnonzero(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
+    climbing = _slope(time[first:][part], temp[first:][part]) * 60.0
+    after = min(len(time) - 1, last + 1)
+    minutes = max(float(time[after] - time[exhaust]) / 60.0, 1e-3)
+    fall = float(temp[exhaust] - temp[after]) / minutes
+    held = span >= LEAST_PLATEAU_S and abs(climbing) < 1.0
+    return Plateau(level, first, exhaust, fall, climbing, held)
+
+
+def _slope(time: FloatArray, values: FloatArray) -> float:
+    if len(time) < 2:
+        return 0.0
+    x = time - time.mean()
+    sxx = float(x @ x)
+    return float(x @ (values - values.mean())) / sxx if sxx > 0.0 else 0.0
+
+
+def _exhaust(
+    time: FloatArray,
+    temp: FloatArray,
+    pressure: FloatArray,
+    first: int,
+    last: int,
+    noise: float,
+    noise_p: float,
+) -> int:
+    """Return the last sample before the sustained fall after ``last``."""
+    back = max(first, int(np.searchsorted(time, time[last] - 240.0)))
+    known = np.isfinite(pressure)
+    end = min(len(time), int(np.searchsorted(time, time[last] + 600.0)) + 1)
+    if known[back:end].all() and end - back >= 3:
+        level = median(pressure[first : last + 1][known[first : last + 1]])
+        gauge = pressure[back:end] - 100.0
+        low = np.flatnonzero(gauge < 0.75 * (level - 100.0))
+        if len(low) and noise_p < 0.1 * level:
+            return knee(time, pressure, back + int(low[0]), noise_p, back)
+    inside = min(last + 1, len(time) - 1)
+    return knee(time, temp, inside, noise, back)
+
+
+def choose_setpoint(
+    level_c: float,
+    programs: tuple[Program, ...],
+    earlier: dict[float, float],
+) -> tuple[float, str]:
+    """Attribute a plateau to a set point.
+
+    Parameters
+    ----------
+    level_c
+        Median of the plateau [°C].
+    programs
+        The unit's configured programs.
+    earlier
+        Set points that the unit ran before, each with its usual plateau [°C].
+
+    Returns
+    -------
+    (float, str)
+        Set point [°C] and where it comes from: ``configuration``, ``history``,
+        ``published`` or ``plateau``.
+    """
+    configured = sorted({p.setpoint_c for p in programs})
+    if configured:
+        best = min(configured, key=lambda s: _misfit(level_c, s, earlier))
+        if _misfit(level_c, best, earlier) < 6.0:
+            return best, "configuration"
+    if earlier:
+        best = min(earlier, key=lambda s: abs(level_c - earlier[s]))
+        if abs(level_c - earlier[best]) < 1.0:
+            return best, "history"
+    choice = min(NOMINAL_SETPOINTS_C, key=lambda s: _misfit(level_c, s, earlier))
+    if -2.0 <= level_c - choice <= 3.2:
+        return choice, "published"
+    if earlier:
+        best = min(earlier, key=lambda s: abs(level_c - earlier[s]))
+        if abs(level_c - earlier[best]) < 2.5:
+            return best, "history"
+    return float(round(level_c - OPERATING_K)), "plateau"
+
+
+def _misfit(level_c: float, setpoint_c: float, earlier: dict[float, float]) -> float:
+    """Return how odd a plateau is for a set point [K]; 135 °C is rarer than 134 °C."""
+    usual = earlier.get(setpoint_c, setpoint_c + OPERATING_K)
+    odd = abs(level_c - usual)
+    if level_c > usual:
+        odd *= 0.6  # a heater stuck on overshoots far; a plateau seldom sags far
+    return odd + (1.0 if setpoint_c == 135.0 else 0.0)
+
+
+def reached(plateau: Plateau, setpoint_c: float, top_c: float) -> bool:
+    """Return whether a cycle got to its set point and did not just pass it."""
+    if top_c < setpoint_c:
+        return False
+    return plateau.held or plateau.climbing_k_per_min < 2.0 or top_c >= setpoint_c + 0.3
+
+
+def exposure_bounds(
+    time: FloatArray, temp: FloatArray, first: int, exhaust: int, limit_c: float, noise: float
+) -> tuple[int, int] | None:
+    """Return first and last sample of the exposure, or None if the limit was not reached.
+
+    First sample at or above the limit, last one before the sustained fall; on
+    channels so noisy that a ramp would cross the limit several times, crossings
+    are those of a moving mean.
+    """
+    part = temp[: exhaust + 1]
+    above = np.flatnonzero(part[first:] >= limit_c)
+    if not len(above):
+        return None
+    k = first + int(above[0])
+    back = max(0, k - 8)
+    gap = float(time[k] - time[back])
+    interval = gap / max(k - back, 1)
+    rate = (temp[k] - temp[back]) / gap if gap > 0.0 else 0.0
+    width = width_for(noise, rate, interval)
+    if width > 1:
+        even = np.flatnonzero(smooth(part, width)[first:] >= limit_c)
+        if len(even):
+            above = even
+    return first + int(above[0]), first + int(above[-1])

@@ -1,0 +1,182 @@
+"""A trace as plain arrays, cleaned of what no chamber can do.
+
+Everything here looks at most a few samples to either side, so that a trace cut
+in two gives the same arrays as the whole.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+SPIKE_K: Final = 4.0
+"""A single sample this far [K] from two agreeing neighbours is a spike (no source:
+steam at 1 kg/m3 can't heat and cool a probe by that within one interval and back)."""
+SPIKE_INTERVAL_S: Final = 30.0
+"""Longest interval [s] at which single odd samples are taken for spikes."""
+STUCK_PRESSURE_S: Final = 300.0
+"""A pressure unchanged this long [s] while steam comes or goes is stuck (no source)."""
+
+
+@dataclass(frozen=True)
+class Samples:
+    """One unit's samples in time order, arrays of shape (n,)."""
+
+    time_s: FloatArray
+    """Seconds since the epoch."""
+    time_ms: IntArray
+    raw_c: FloatArray
+    """Temperature as recorded [°C], finite."""
+    temp_c: FloatArray
+    """The same without single-sample spikes."""
+    pressure_kpa: FloatArray
+    """Absolute pressure [kPa], NaN where there is none."""
+    current_a: FloatArray | None
+    mains_v: FloatArray | None
+    ambient_c: FloatArray | None
+    atmosphere_kpa: FloatArray | None
+    assumed: BoolArray | None
+    logger_id: NDArray[Any] | None
+
+    def __len__(self) -> int:
+        """Return the number of samples."""
+        return len(self.time_s)
+
+
+def from_trace(trace: pd.DataFrame) -> Samples:
+    """Return the samples of one unit's trace (columns of the traces table)."""
+    index = pd.DatetimeIndex(trace["time"])
+    ms = np.asarray(index.as_unit("ms").asi8, dtype=np.int64)
+    temp = _floats(trace, "temperature_c")
+    pressure = _floats(trace, "pressure_kpa")
+    if temp is None:
+        temp = np.full(len(ms), np.nan)
+    if pressure is None:
+        pressure = np.full(len(ms), np.nan)
+    order: Any = slice(None)
+    if len(ms) > 1 and not bool(np.all(ms[1:] > ms[:-1])):
+        by_time = np.argsort(ms, kind="stable")
+        first = np.ones(len(ms), dtype=bool)
+        first[1:] = ms[by_time][1:] != ms[by_time][:-1]
+        order = by_time[first]
+    ms, temp, pressure = ms[order], temp[order], pressure[order]
+    seconds = ms / 1000.0
+    finite = np.isfinite(temp)
+    if not finite.all():
+        pressure = _carry_over(seconds, pressure, finite)
+        order = np.arange(len(trace))[order][finite]
+        ms, seconds, temp, pressure = ms[finite], seconds[finite], temp[finite], pressure[finite]
+    clean = _without_spikes(seconds, temp, pressure)
+    return Samples(
+        time_s=seconds,
+        time_ms=ms,
+        raw_c=temp,
+        temp_c=clean,
+        pressure_kpa=_without_stuck(seconds, pressure, clean),
+        current_a=_take(trace, "current_a", order),
+        mains_v=_take(trace, "mains_v", order),
+        ambient_c=_take(trace, "ambient_c", order),
+        atmosphere_kpa=_take(trace, "atmosphere_kpa", order),
+        assumed=_flags(trace, order),
+        logger_id=trace["logger_id"].to_numpy(dtype=object)[order]
+        if "logger_id" in trace.columns
+        else None,
+    )
+
+
+def _floats(trace: pd.DataFrame, name: str) -> FloatArray | None:
+    if name not in trace.columns:
+        return None
+    return trace[name].to_numpy(dtype=np.float64, na_value=np.nan)
+
+
+def _take(trace: pd.DataFrame, name: str, order: Any) -> FloatArray | None:
+    values = _floats(trace, name)
+    if values is None or not np.isfinite(values).any():
+        return None
+    return values[order]
+
+
+def _flags(trace: pd.DataFrame, order: Any) -> BoolArray | None:
+    if "atmosphere_assumed" not in trace.columns:
+        return None
+    column = trace["atmosphere_assumed"]
+    if column.isna().all():
+        return None
+    return column.fillna(False).to_numpy(dtype=bool)[order]
+
+
+def _carry_over(time: FloatArray, pressure: FloatArray, finite: BoolArray) -> FloatArray:
+    """Bring pressures of rows without a temperature to the rows that have one.
+
+    Channels that are sampled in turn sit on alternating rows; a pressure is
+    carried by straight lines between samples at most 60 s apart.
+    """
+    own = np.isfinite(pressure)
+    lost = own & ~finite
+    wanted = finite & ~own
+    if not lost.any() or not wanted.any():
+        return pressure
+    known = np.flatnonzero(own)
+    place = np.searchsorted(known, np.flatnonzero(wanted))
+    inside = (place > 0) & (place < len(known))
+    rows = np.flatnonzero(wanted)[inside]
+    left, right = known[place[inside] - 1], known[place[inside]]
+    span = time[right] - time[left]
+    near = span <= 60.0
+    rows, left, right, span = rows[near], left[near], right[near], span[near]
+    out = pressure.copy()
+    out[rows] = (
+        pressure[left] + (pressure[right] - pressure[left]) * (time[rows] - time[left]) / span
+    )
+    return out
+
+
+def _without_spikes(time: FloatArray, temp: FloatArray, pressure: FloatArray) -> FloatArray:
+    """Replace a single odd sample by the mean of its two agreeing neighbours.
+
+    A probe that jumps while the pressure stays is a spike; where the pressure
+    moves as well it is steam.
+    """
+    if len(temp) < 3:
+        return temp
+    before, here, after = temp[:-2], temp[1:-1], temp[2:]
+    middle = 0.5 * (before + after)
+    odd = np.abs(here - middle) > SPIKE_K
+    if not odd.any():
+        return temp
+    odd &= np.abs(after - before) < 0.35 * np.abs(here - middle)
+    odd &= (time[2:] - time[:-2]) <= 2.0 * SPIKE_INTERVAL_S
+    moved = np.abs(pressure[1:-1] - 0.5 * (pressure[:-2] + pressure[2:])) > 8.0
+    odd &= ~moved  # NaN compares false: without a pressure the temperature decides
+    out = temp.copy()
+    rows = np.flatnonzero(odd) + 1
+    out[rows] = middle[rows - 1]
+    return out
+
+
+def _without_stuck(time: FloatArray, pressure: FloatArray, temp: FloatArray) -> FloatArray:
+    """Drop pressures that stay the same while the chamber goes in or out of steam."""
+    if len(pressure) < 3 or not np.isfinite(pressure).any():
+        return pressure
+    change = np.flatnonzero(pressure[1:] != pressure[:-1]) + 1
+    starts = np.concatenate(([0], change))
+    ends = np.concatenate((change, [len(pressure)]))
+    long = time[ends - 1] - time[starts] >= STUCK_PRESSURE_S
+    if not long.any():
+        return pressure
+    out = pressure
+    for start, end in zip(starts[long], ends[long], strict=True):
+        part = temp[start:end]
+        if part.max() > 115.0 and part.min() < 100.0:
+            out = out.copy() if out is pressure else out
+            out[start:end] = np.nan
+    return out

@@ -1,0 +1,68 @@
+"""Temperature against the saturation temperature of the measured pressure."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ..shared.steam import t_sat_c
+from .crossing import first_above, median
+from .samples import FloatArray
+
+
+def deviation(
+    time: FloatArray, temp: FloatArray, pressure: FloatArray
+) -> tuple[float, float, float]:
+    """Return mean of T - Tsat(p) [K], its standard error, and the 95th percentile.
+
+    Over the last two thirds of the exposure, whose samples are given. The
+    standard error allows for neighbours that resemble each other (lag-one
+    correlation).
+    """
+    late = (time >= time[0] + (time[-1] - time[0]) / 3.0) & np.isfinite(pressure)
+    gap = temp[late] - t_sat_c(pressure[late])
+    gap = gap[np.isfinite(gap)]
+    n = len(gap)
+    if n < 3:
+        nan = float("nan")
+        return nan, nan, nan
+    mean = float(gap.mean())
+    rest = gap - mean
+    power = float(rest @ rest)
+    like = float(rest[1:] @ rest[:-1]) / power if power > 0.0 else 0.0
+    like = min(max(like, 0.0), 0.98)
+    error = float(np.sqrt(power / (n - 1) / n * (1.0 + like) / (1.0 - like)))
+    k = min(n - 1, int(np.ceil(0.95 * n)) - 1)
+    return mean, error, float(np.partition(gap, k)[k])
+
+
+def equilibration(
+    time: FloatArray, temp: FloatArray, pressure: FloatArray, limit_c: float
+) -> float:
+    """Return the time [s] from Tsat(p) in band to T in band; negative when T leads.
+
+    The samples are those of the climb to the exposure and its first minutes.
+    """
+    if not np.isfinite(pressure).any():
+        return float("nan")
+    known = np.isfinite(pressure)
+    return first_above(time, temp, limit_c) - first_above(
+        time[known], t_sat_c(pressure[known]), limit_c
+    )
+
+
+def open_chamber(time: FloatArray, pressure: FloatArray, temp: FloatArray) -> tuple[float, float]:
+    """Return median pressure [kPa] and temperature [°C] while the chamber is open.
+
+    The samples are those between two cycles; a chamber counts as open while its
+    pressure stands still near an atmosphere. NaN with under 5 samples or a minute.
+    """
+    calm = (pressure > 68.0) & (pressure < 115.0) if np.isfinite(pressure).any() else temp < 80.0
+    if calm.sum() < 5 or time[calm][-1] - time[calm][0] < 60.0:
+        return float("nan"), float("nan")
+    level = median(pressure[calm])
+    if np.isfinite(level):
+        calm &= np.abs(pressure - level) < 3.0
+        if calm.sum() < 5:
+            return float("nan"), float("nan")
+        level = median(pressure[calm])
+    return level, median(temp[calm])

@@ -1,0 +1,193 @@
+"""The heater's saw-tooth in exposure: slopes, duty, P/C and L/C.
+
+Common practice, no source: with heater power P, losses L and heat capacity C
+constant over a period, rise = (P - L)/C and fall = L/C, so that rise + fall =
+P/C and fall/(rise + fall) = L/P.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from .crossing import median, smooth
+from .samples import FloatArray
+
+LEAST_SAMPLES: Final = 4.0
+"""Samples in a period under which no saw-tooth is read."""
+LEAST_AMPLITUDE: Final = 3.0
+"""Peak-to-peak in units of noise or of resolution under which none is read."""
+LEAST_TEETH: Final = 2
+_MEDIAN_ERROR: Final = 1.2533  # SD of a median over SD of a mean, normal distribution
+
+
+@dataclass(frozen=True)
+class SawTooth:
+    """Settled saw-teeth; rates in K/min, NaN with a reason where there are none."""
+
+    rise: float
+    fall: float
+    rise_error: float
+    fall_error: float
+    period_s: float
+    count: int
+    reason: str
+
+    @property
+    def duty(self) -> float:
+        """Share of the period with the heater on, fall/(rise + fall)."""
+        return self.fall / (self.rise + self.fall)
+
+    @property
+    def duty_error(self) -> float:
+        """Standard error of the duty, first order."""
+        total = self.rise + self.fall
+        return float(
+            np.hypot(self.rise * self.fall_error, self.fall * self.rise_error) / (total * total)
+        )
+
+
+def _none(reason: str) -> SawTooth:
+    nan = float("nan")
+    return SawTooth(nan, nan, nan, nan, nan, 0, reason)
+
+
+def measure(
+    time: FloatArray, temp: FloatArray, noise: float, resolution: float, tau_s: float = 0.0
+) -> SawTooth:
+    """Measure the saw-tooth of an exposure.
+
+    Parameters
+    ----------
+    time, temp
+        Samples of the exposure, shape (n,) [s, °C].
+    noise, resolution
+        Of the temperature channel [K].
+    tau_s
+        Time constant of the sensor [s]; after each switch one and a half are skipped.
+    """
+    if len(time) < 12:
+        return _none("no_sawtooth")
+    interval = float(time[-1] - time[0]) / (len(time) - 1)
+    grain = max(noise if np.isfinite(noise) else 0.0, 1e-3)
+    step = resolution if np.isfinite(resolution) else 0.0
+    turns = _turns(time, temp, grain, step, interval)
+    if len(turns) < 2 * LEAST_TEETH + 1:
+        return _none("no_sawtooth")
+    swing = np.abs(np.diff(temp[turns]))
+    period = _period(time, turns)
+    if period / interval < LEAST_SAMPLES:
+        return _none("no_sawtooth")
+    if median(swing) < LEAST_AMPLITUDE * max(grain, step):
+        return _none("no_sawtooth")
+    turns = _settled(time, turns)
+    if len(turns) < 2 * LEAST_TEETH:
+        return _none("no_sawtooth")
+    return _slopes(time, temp, turns, max(1.5 * tau_s, 0.0), period, interval, grain)
+
+
+def _turns(
+    time: FloatArray, temp: FloatArray, noise: float, step: float, interval: float
+) -> np.ndarray:
+    """Return indices of alternating highs and lows whose swings stand out of the noise."""
+    width = 1
+    if noise > 0.02:
+        width = min(9, 2 * int(noise / 0.06) + 1)
+        width = max(1, min(width, 2 * (int(20.0 / interval) // 2) + 1))
+    even = smooth(temp, width)
+    move = np.diff(even)
+    sign = np.sign(move)
+    place = np.where(sign != 0, np.arange(len(sign)), 0)
+    np.maximum.accumulate(place, out=place)
+    sign = sign[place]
+    turn = np.flatnonzero(sign[1:] != sign[:-1]) + 1
+    if not len(turn):
+        return turn
+    turn = np.concatenate(([0], turn, [len(even) - 1]))
+    least = max(3.5 * noise / np.sqrt(width), 1.01 * step, 0.04)
+    return _prune(even, turn, least)
+
+
+def _prune(values: FloatArray, turns: np.ndarray, least: float) -> np.ndarray:
+    """Drop the pairs of turning points between which values move less than ``least``.
+
+    The highs and lows that remain are those of a hysteresis of that width. A
+    loop over turning points, not over samples.
+    """
+    kept: list[int] = []
+    direction = 0
+    for k in turns.tolist():
+        if not kept:
+            kept.append(k)
+            continue
+        gap = values[k] - values[kept[-1]]
+        if direction == 0:
+            if abs(gap) >= least:
+                direction = 1 if gap > 0 else -1
+                kept.append(k)
+        elif gap * direction >= 0.0:
+            kept[-1] = k
+        elif abs(gap) >= least:
+            direction = -direction
+            kept.append(k)
+    return np.asarray(kept[1:-1], dtype=np.int64)
+
+
+def _period(time: FloatArray, turns: np.ndarray) -> float:
+    return median(time[turns[2:]] - time[turns[:-2]])
+
+
+def _settled(time: FloatArray, turns: np.ndarray) -> np.ndarray:
+    """Keep the later part of the teeth: a cold load soaks first and adds to the loss."""
+    if len(turns) <= 2 * LEAST_TEETH + 2:
+        return turns
+    return turns[max(1, len(turns) // 3) :]
+
+
+def _slopes(
+    time: FloatArray,
+    temp: FloatArray,
+    turns: np.ndarray,
+    skip: float,
+    period: float,
+    interval: float,
+    noise: float,
+) -> SawTooth:
+    """Regress the runs between turns, their ends left out."""
+    groups: dict[bool, list[tuple[float, float, float]]] = {True: [], False: []}
+    for a, b in zip(turns[:-1].tolist(), turns[1:].tolist(), strict=True):
+        up = bool(temp[b] > temp[a])
+        span = time[b] - time[a]
+        lead = min(max(skip, 0.6 * interval), 0.4 * span)
+        trail = min(0.6 * interval, 0.15 * span)
+        i = int(np.searchsorted(time, time[a] + lead - 1e-6))
+        j = int(np.searchsorted(time, time[b] - trail + 1e-6))
+        if j - i < 2:
+            i, j = a, b + 1
+        x = time[i:j] - time[i:j].mean()
+        y = temp[i:j] - temp[i:j].mean()
+        sxx = float(x @ x)
+        if sxx <= 0.0:
+            continue
+        groups[up].append((float(x @ y) / sxx, sxx, span))
+    if min(len(groups[True]), len(groups[False])) < LEAST_TEETH:
+        return _none("no_sawtooth")
+    rise, rise_error = _pool(groups[True], noise)
+    fall, fall_error = _pool(groups[False], noise)
+    rise, fall = rise * 60.0, -fall * 60.0
+    if not (rise > 0.0 and fall > 0.0):
+        return _none("no_sawtooth")
+    count = min(len(groups[True]), len(groups[False]))
+    return SawTooth(rise, fall, rise_error * 60.0, fall_error * 60.0, period, count, "")
+
+
+def _pool(runs: list[tuple[float, float, float]], noise: float) -> tuple[float, float]:
+    """Return the median slope and its standard error from scatter and from noise."""
+    slopes = np.asarray([r[0] for r in runs])
+    middle = median(slopes)
+    n = len(slopes)
+    spread = 1.4826 * median(np.abs(slopes - middle))
+    own = noise / np.sqrt(median(np.asarray([r[1] for r in runs])))
+    return middle, _MEDIAN_ERROR * max(spread, own) / float(np.sqrt(n))

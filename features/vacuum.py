@@ -1,0 +1,135 @@
+"""Air-removal pulses, drying, and the vacuum break."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from .crossing import knee, median
+from .events import Event
+from .samples import FloatArray, Samples
+
+AT_ATMOSPHERE_KPA: Final = 3.0
+REST_S: Final = 60.0
+PULSE_HIGH_KPA: Final = 85.0
+"""A pulse is complete when the pressure is back above this [kPa] (no source)."""
+
+
+@dataclass(frozen=True)
+class Drying:
+    """Vacuum drying as indices into the samples."""
+
+    start: int
+    hold_end: int
+    stop: int
+    finished: bool
+
+
+def pulses(samples: Samples, vacua: list[Event], exposure: int) -> tuple[int, float, float]:
+    """Return completed pulses, median evacuation time 100 to 30 kPa [s], deepest [kPa]."""
+    pressure, time = samples.pressure_kpa, samples.time_s
+    count = 0
+    evacuations = []
+    for event in vacua:
+        follow = pressure[event.stop : exposure + 1]
+        if len(follow) and np.nanmax(follow) > PULSE_HIGH_KPA:
+            count += 1
+        seconds = evacuation_seconds(time, pressure, event)
+        if np.isfinite(seconds):
+            evacuations.append(seconds)
+    deepest = min((float(np.nanmin(pressure[e.start : e.stop])) for e in vacua), default=np.nan)
+    return count, median(np.asarray(evacuations)), deepest
+
+
+def evacuation_seconds(time: FloatArray, pressure: FloatArray, event: Event) -> float:
+    """Return the time [s] from 100 to 30 kPa on the way into a vacuum; NaN if not seen.
+
+    Straight lines of the logarithm between samples: a pump takes an equal share
+    in equal times.
+    """
+    part = pressure[event.start : event.stop]
+    low = np.flatnonzero(part < 30.0)
+    if not len(low):
+        return float("nan")
+    k = event.start + int(low[0])
+    first = max(0, int(np.searchsorted(time, time[k] - 900.0)))
+    high = np.flatnonzero(pressure[first:k] >= 100.0)
+    if not len(high):
+        return float("nan")
+    j = first + int(high[-1])
+    return _log_crossing(time, pressure, k - 1, 30.0) - _log_crossing(time, pressure, j, 100.0)
+
+
+def _log_crossing(time: FloatArray, pressure: FloatArray, k: int, level: float) -> float:
+    a, b = float(pressure[k]), float(pressure[k + 1])
+    if not (a > 0.0 and b > 0.0) or a == b:
+        return float(time[k])
+    share = np.log(a / level) / np.log(a / b)
+    return float(time[k] + np.clip(share, 0.0, 1.0) * (time[k + 1] - time[k]))
+
+
+def drying(
+    samples: Samples,
+    vacua: list[Event],
+    exhaust: int,
+    right: int,
+    atmosphere: float,
+    noise_p: float,
+) -> Drying | None:
+    """Return the vacuum drying after an exhaust, or None.
+
+    Parameters
+    ----------
+    vacua
+        Vacuum events of the cycle after the exhaust.
+    right
+        Index beyond which samples belong to the next cycle.
+    """
+    if not vacua:
+        return None
+    time, pressure = samples.time_s, samples.pressure_kpa
+    first, last = vacua[0], vacua[-1]
+    above = np.flatnonzero(pressure[exhaust : first.start + 1] >= atmosphere - AT_ATMOSPHERE_KPA)
+    start = exhaust + int(above[-1]) if len(above) else first.start
+    stop = last.stop
+    end = min(right, int(np.searchsorted(time, time[min(stop, len(time) - 1)] + 1800.0)))
+    back = np.flatnonzero(pressure[stop:end] >= atmosphere - AT_ATMOSPHERE_KPA)
+    finished = bool(len(back)) and stop < len(time)
+    full = stop + int(back[0]) if len(back) else max(min(end, len(time)) - 1, stop - 1)
+    return Drying(start, _break_start(time, pressure, last, full, noise_p), full, finished)
+
+
+def _break_start(
+    time: FloatArray, pressure: FloatArray, event: Event, full: int, noise_p: float
+) -> int:
+    """Return the last sample of vacuum before air is let in."""
+    inside = min(max(event.stop - 1, event.start), len(time) - 1)
+    back = max(event.start, int(np.searchsorted(time, time[inside] - 600.0)))
+    stop = min(max(full, inside) + 1, len(time))
+    if inside - back < 2:
+        return inside
+    return knee(time[:stop], -pressure[:stop], inside, noise_p, back)
+
+
+def at_atmosphere(
+    time: FloatArray, pressure: FloatArray, atmosphere: float, *, seconds: float = REST_S
+) -> int | None:
+    """Return the first index from which pressure stays at atmosphere for a minute."""
+    near = np.abs(pressure - atmosphere) <= AT_ATMOSPHERE_KPA
+    return stays(time, near, seconds)
+
+
+def stays(time: FloatArray, true: np.ndarray, seconds: float) -> int | None:
+    """Return the first index from which a condition holds for ``seconds``, or None."""
+    if not len(true):
+        return None
+    false = np.flatnonzero(~true)
+    bounds = np.concatenate(([-1], false, [len(true)]))
+    first, stop = bounds[:-1] + 1, bounds[1:] - 1
+    good = np.flatnonzero(
+        (stop >= first)
+        & (time[np.maximum(stop, 0)] - time[np.minimum(first, len(time) - 1)] >= seconds)
+    )
+    return int(first[good[0]]) if len(good) else None
