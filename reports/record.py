@@ -1,0 +1,353 @@
+"""One page for one cycle: a measurement record against limits."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import pandas as pd
+
+from ..shared.programs import (
+    BAND_SOURCE,
+    LEAK_SOURCE,
+    Program,
+    shortest_published_hold,
+)
+from ..shared.steam import F0_REFERENCE_C, F0_Z_K
+from . import style
+from .cycle_panels import half_width, overview_rows, pair_row, run_of, saturation_row, sawtooth_row
+from .cycle_panels import exhaust_row as exhaust_panel
+from .document import Document, Target, pages_of, provenance_footer, text_box, write
+from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
+from .metrics import fit, printable
+from .moments import Clock, clock
+from .options import ReportOptions
+from .phases import phases_of
+from .quantities import duration, fixed, shown_unit, with_unit
+from .states import text_of
+from .unit import sources_words, verdict_words
+from .views import CycleView
+
+SATURATION_SOURCE = "value from memory (EN 285, HTM 2010 part 3), not checked"
+
+
+@dataclass(frozen=True)
+class Line:
+    """One recorded value against its limit."""
+
+    what: str
+    recorded: str
+    uncertainty: str
+    limit: str
+    stands: str
+    """inside, outside, within uncertainty, not recorded, or empty where no limit applies."""
+    source: str
+
+
+def cycle_sheet(
+    view: CycleView, path: Target, *, options: ReportOptions = ReportOptions()  # noqa: B008
+) -> None:
+    """Write one cycle's measurement record as a one-page PDF.
+
+    Parameters
+    ----------
+    view
+        The cycle with its samples.
+    path
+        Where it goes: a path, or an open binary file.
+    options
+        Units, dates, zone and paper.
+    """
+    write(cycle_document(view, options), path)
+
+
+def cycle_document(view: CycleView, options: ReportOptions) -> Document:
+    """Plan the cycle sheet's page."""
+    width, _ = text_box(options)
+    at = clock(view.config, view.config.site(view.unit.site), options)
+    run = run_of(view.samples, view.cycle)
+    half = half_width(width)
+    rows = [
+        *_title(view, at, width),
+        *_values(view, width, options),
+        *_panels(view, options, width),
+        *_phases(view, at, width),
+    ]
+    if len(run.seconds) > 2 and run.aligned:
+        panels = pair_row(
+            sawtooth_row(run, options, half, 104.0), exhaust_panel(run, options, half, 104.0), width
+        )
+        room = text_box(options)[1] - sum(r.height for r in rows) - 24.0
+        if panels.height <= room:
+            rows += [space(5.0), panels]
+    rows += _closing(width)
+    title = f"Cycle {printable(view.cycle['cycle_id'])}"
+    footer = provenance_footer(view.provenance, view.data_through, at, _sources(view))
+    return Document(title, tuple(pages_of(rows, options)), footer, view.as_of, options)
+
+
+def _sources(view: CycleView) -> str:
+    found = []
+    if "source" in view.samples.columns:
+        found = sorted({text_of(s) for s in view.samples["source"].dropna().unique()})
+    if not found:
+        return sources_words(view.intake)
+    named = view.intake[view.intake["sha256"].astype("string").str[:16].isin(found)]
+    names = ", ".join(dict.fromkeys(str(e) for e in named["export"])) or "export"
+    return f"samples from {names} (sha256 {', '.join(s[:12] + '…' for s in found[:3])})"
+
+
+def _title(view: CycleView, at: Clock, width: float) -> list[Row]:
+    cycle = view.cycle
+    name = fit(printable(view.unit.id), style.TITLE_PT, width - 150.0, bold=True)
+    site = view.config.site(view.unit.site)
+    where = (site.name or site.id) if site else (view.unit.site or "site not stated")
+    logger = text_of(cycle.get("logger_id"))
+    facts = [
+        where,
+        text_of(cycle.get("program")) or str(cycle["kind"]).replace("_", " "),
+        f"logger {logger}" if logger else "logger not stated",
+    ]
+    verdict = text_of(cycle.get("verdict"))
+    stands = {
+        "inside": "The recorded values are inside their limits.",
+        "outside": "At least one recorded value is outside its limits.",
+        "incomplete": "The record is incomplete: it can't be held against all limits.",
+    }.get(verdict, "The record has not been held against limits.")
+    reason = text_of(cycle.get("verdict_reason"))
+    rows = [
+        Row(
+            24.0,
+            (
+                Words(0.0, 16.0, name, style.TITLE_PT, bold=True),
+                Words(width, 16.0, "Cycle record", style.HEAD_PT + 1.0, style.MUTED, align="right"),
+            ),
+            bookmark=printable(cycle["cycle_id"]),
+        ),
+        *paragraph("  ·  ".join(facts), width, colour=style.MUTED),
+        *paragraph(
+            f"started {at.moment(cycle['started_at'], seconds=True)}, "
+            f"ended {at.moment(cycle['ended_at'], seconds=True)} ({at.name})  ·  "
+            f"{str(cycle.get('completion') or 'complete').replace('_', ' ')}",
+            width,
+            colour=style.MUTED,
+        ),
+        space(6.0),
+        *paragraph(
+            f"{style.VERDICT_MARKS.get(verdict, '')} {stands}".strip(),
+            width,
+            size=style.BODY_PT + 1.0,
+            bold=True,
+            colour=style.VERMILION if verdict == "outside" else style.INK,
+        ),
+    ]
+    if reason:
+        rows += paragraph(reason[:1].upper() + reason[1:], width)
+    return rows
+
+
+def recorded_lines(view: CycleView, options: ReportOptions) -> list[Line]:
+    """Return the recorded values against their limits, with source and uncertainty."""
+    cycle, limits = view.cycle, view.config.limits
+    t, dt = shown_unit("°C", options), shown_unit("K", options)
+    p, leak = shown_unit("kPa", options), shown_unit("kPa/min", options)
+    u_t, u_p = limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa
+    shown_ut = f"±{with_unit(fixed(float(dt.show_change(u_t)), 1), dt.label)}"
+    shown_up = f"±{with_unit(fixed(float(p.show_change(u_p)), 2 if p.factor < 0.5 else 1), p.label)}"
+    lines: list[Line] = []
+    program = _program(cycle)
+    if program is not None:
+        low, high = program.setpoint_c, program.setpoint_c + limits.band_width_k
+        published = shortest_published_hold(program.air_removal, program.setpoint_c)
+        hold_source = published.source if published else "configured or usual time of the unit"
+        hold_s = program.hold_min * 60.0
+        interval = _value(cycle, "sample_interval_s")
+        lines += [
+            _compare(
+                "exposure time",
+                _value(cycle, "exposure_s"),
+                duration(_value(cycle, "exposure_s")),
+                interval,
+                f"±{duration(interval)}",
+                f"at least {duration(hold_s)}",
+                low=hold_s,
+                source=hold_source,
+            ),
+            _compare(
+                "lowest temperature",
+                _value(cycle, "exposure_min_c"),
+                with_unit(fixed(float(t.show(_value(cycle, "exposure_min_c"))), 2), t.label),
+                u_t,
+                shown_ut,
+                f"at least {with_unit(fixed(float(t.show(low)), 1), t.label)}",
+                low=low,
+                source=BAND_SOURCE,
+            ),
+            _compare(
+                "highest temperature",
+                _value(cycle, "exposure_max_c"),
+                with_unit(fixed(float(t.show(_value(cycle, "exposure_max_c"))), 2), t.label),
+                u_t,
+                shown_ut,
+                f"at most {with_unit(fixed(float(t.show(high)), 1), t.label)}",
+                high=high,
+                source=BAND_SOURCE,
+            ),
+        ]
+    if cycle["kind"] == "leak_test" or not math.isnan(_value(cycle, "leak_kpa_per_min")):
+        value = _value(cycle, "leak_kpa_per_min")
+        lines.append(
+            _compare(
+                "air leakage",
+                value,
+                with_unit(fixed(float(leak.show(value)), 3), leak.label),
+                2.0 * _value(cycle, "leak_se"),
+                f"±{with_unit(fixed(float(leak.show(2.0 * _value(cycle, 'leak_se'))), 3), leak.label)}",
+                f"at most {with_unit(fixed(float(leak.show(limits.leak_kpa_per_min)), 3), leak.label)}",
+                high=limits.leak_kpa_per_min,
+                source=LEAK_SOURCE,
+            )
+        )
+    else:
+        value = _value(cycle, "saturation_deviation_k")
+        spread = math.hypot(u_t, u_p * 0.17)  # dTsat/dp near 121 °C is 0.17 K/kPa (IF97)
+        lines.append(
+            _compare(
+                "temperature less saturation",
+                value,
+                with_unit(fixed(float(dt.show_change(value)), 2), dt.label),
+                spread,
+                f"±{with_unit(fixed(float(dt.show_change(spread)), 1), dt.label)}",
+                f"within ±{with_unit(fixed(float(dt.show_change(limits.saturation_k)), 1), dt.label)}",
+                low=-limits.saturation_k,
+                high=limits.saturation_k,
+                source=SATURATION_SOURCE,
+            )
+        )
+        value = _value(cycle, "equilibration_s")
+        if not math.isnan(value):
+            lines.append(Line("equilibration time", duration(value), "", "–", "", "for information"))
+    value = _value(cycle, "pressure_max_kpa")
+    if not math.isnan(value):
+        decimals = 2 if p.factor < 0.5 else 1
+        lines.append(
+            _compare(
+                "highest pressure, absolute",
+                value,
+                with_unit(fixed(float(p.show(value)), decimals), p.label),
+                u_p,
+                shown_up,
+                f"below {with_unit(fixed(float(p.show(limits.relief_kpa)), decimals), p.label)}",
+                high=limits.relief_kpa,
+                source="configured relief pressure; default is common practice",
+            )
+        )
+    value = _value(cycle, "f0_min")
+    if not math.isnan(value):
+        ref = with_unit(fixed(float(t.show(F0_REFERENCE_C)), 1), t.label)
+        z = with_unit(fixed(float(dt.show_change(F0_Z_K)), 0), dt.label)
+        lines.append(
+            Line("lethality F0", f"{fixed(value, 1)} min", "", "–", "", f"whole cycle, {ref}, z {z}")
+        )
+    return lines
+
+
+def _value(cycle: pd.Series, name: str) -> float:
+    value = cycle.get(name)
+    return math.nan if value is None or pd.isna(value) else float(value)
+
+
+def _program(cycle: pd.Series) -> Program | None:
+    try:
+        return Program.parse(text_of(cycle.get("program")))
+    except ValueError:
+        return None
+
+
+def _compare(
+    what: str,
+    value: float,
+    recorded: str,
+    uncertainty: float,
+    uncertainty_words: str,
+    limit: str,
+    *,
+    low: float = -math.inf,
+    high: float = math.inf,
+    source: str,
+) -> Line:
+    if math.isnan(value):
+        return Line(what, "–", "", limit, "not recorded", source)
+    room = 0.0 if math.isnan(uncertainty) else uncertainty
+    words = "" if math.isnan(uncertainty) else uncertainty_words
+    if low <= value <= high:
+        stands = "inside"
+    else:
+        stands = "outside"
+        if low - room <= value <= high + room:
+            stands = "outside, within uncertainty"
+    return Line(what, recorded, words, limit, stands, source)
+
+
+def _values(view: CycleView, width: float, options: ReportOptions) -> list[Row]:
+    shares = (0.185, 0.115, 0.085, 0.155, 0.14, 0.32)
+    names = ("recorded value", "value", "±", "limit", "stands", "source of the limit")
+    columns = [
+        TableColumn(n, width * s, "right" if i in (1, 2) else "left", cut="wrap")
+        for i, (n, s) in enumerate(zip(names, shares, strict=True))
+    ]
+    entries = []
+    for line in recorded_lines(view, options):
+        first = line.stands.split(",")[0]
+        mark = style.VERDICT_MARKS.get(first, "")
+        colour = style.VERMILION if first == "outside" else style.INK
+        cells = (
+            Cell(line.what, bold=True),
+            Cell(line.recorded),
+            Cell(line.uncertainty.lstrip("±"), style.MUTED),
+            Cell(line.limit),
+            Cell(f"{mark} {line.stands}".strip() if line.stands else "–", colour),
+            Cell(line.source, style.MUTED),
+        )
+        entries.append((cells, ""))
+    rows = heading("Recorded values and limits", width)
+    return [*rows, *table(columns, entries, size=style.SMALL_PT + 0.3)]
+
+
+def _panels(view: CycleView, options: ReportOptions, width: float) -> list[Row]:
+    run = run_of(view.samples, view.cycle)
+    rows = [space(6.0), *overview_rows(run, [], view.samples, options, width)]
+    if run.aligned and len(run.seconds) > 2:
+        rows.append(saturation_row(run, view.config.limits, options, width, 112.0))
+    return rows
+
+
+def _phases(view: CycleView, at: Clock, width: float) -> list[Row]:
+    spans = phases_of(view.samples, view.cycle)
+    if spans.empty:
+        return []
+    count = len(spans)
+    words = []
+    rows = []
+    step = width / max(count, 5)
+    for index, (name, start, end) in enumerate(spans.itertuples(index=False)):
+        x = index * step
+        size = style.SMALL_PT
+        took = duration((end - start) / pd.Timedelta(seconds=1))
+        words += [
+            Words(x, 8.0, fit(str(name).replace("_", " "), size, step - 6.0, bold=True), size, bold=True),
+            Words(x, 17.0, fit(f"from {at.time(start, seconds=True)}", size, step - 6.0), size),
+            Words(x, 26.0, fit(took, size, step - 6.0), size, style.MUTED),
+        ]
+    rows.append(Row(30.0, tuple(words)))
+    return [space(4.0), *rows]
+
+
+def _closing(width: float) -> list[Row]:
+    text = (
+        "This page records measurements of one logger against limits, with the source of each "
+        "limit. It does not decide on the use of the load: the site's own procedure, with its "
+        "indicators and tests, does. Agreement of temperature and pressure does not prove the "
+        "quality of the steam."
+    )
+    return [space(5.0), *paragraph(text, width, size=style.SMALL_PT, colour=style.MUTED)]

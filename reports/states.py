@@ -1,0 +1,255 @@
+"""The state of units in tables and words: open flags, silence, verdict counts."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ..shared.config import Config
+from ..shared.parts import PARTS, SEVERITIES
+from .moments import Clock, days_between
+from .quantities import days_left
+from .views import FleetView, UnitView
+
+
+def part_words(part: object, mode: object = "") -> str:
+    """Return a part in words, with its mode in brackets."""
+    name = "" if part is None or pd.isna(part) else str(part)
+    words = PARTS.get(name, name.replace("_", " "))
+    detail = "" if mode is None or pd.isna(mode) else str(mode).strip()
+    return f"{words} ({detail})" if detail else words
+
+
+def text_of(value: object) -> str:
+    """Return a cell's text; empty for null."""
+    return "" if value is None or pd.isna(value) else str(value).strip()
+
+
+def alternatives_words(value: object) -> str:
+    """Return the other parts that would look alike, in words; empty for none."""
+    parts = [p.strip() for p in text_of(value).split(",") if p.strip()]
+    return " or ".join(part_words(p) for p in parts)
+
+
+def open_flags(flags: pd.DataFrame, deferrals: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return the open flags, gravest and most urgent first.
+
+    Adds ``began`` (first_seen of the episode's mildest row), ``deferred_until``
+    and ``defer_reason``. A deferral never moves or hides ``stop``.
+    """
+    began = flags.groupby("flag_id")["first_seen"].min()
+    table = flags[flags["closed_at"].isna()].copy()
+    table["began"] = table["flag_id"].map(began)
+    active = deferrals[deferrals["until"] > as_of].sort_values("until", kind="stable")
+    until = dict(zip(active["flag_id"], active["until"], strict=True))
+    reasons = dict(zip(active["flag_id"], active["reason"], strict=True))
+    movable = [
+        None if severity == "stop" else flag
+        for flag, severity in zip(table["flag_id"], table["severity"], strict=True)
+    ]
+    table["deferred_until"] = pd.to_datetime([until.get(f) for f in movable], utc=True)
+    table["defer_reason"] = pd.Series(
+        [reasons.get(f) for f in movable], index=table.index, dtype="string"
+    )
+    rank = {name: -index for index, name in enumerate(SEVERITIES)}
+    table["_late"] = table["deferred_until"].notna().astype(int)
+    table["_rank"] = table["severity"].map(rank).fillna(1)
+    table["_days"] = table["days_to_limit"].fillna(float("inf"))
+    order = ["_late", "_rank", "_days", "first_seen", "unit_id", "part"]
+    table = table.sort_values(order, kind="stable", ignore_index=True)
+    return table.drop(columns=["_late", "_rank", "_days"])
+
+
+def gravest(opened: pd.DataFrame) -> dict[str, str]:
+    """Return unit to the gravest severity among its open flags."""
+    rank = {name: index for index, name in enumerate(SEVERITIES)}
+    worst: dict[str, str] = {}
+    for unit, severity in zip(opened["unit_id"], opened["severity"], strict=True):
+        if rank.get(severity, -1) > rank.get(worst.get(unit, ""), -1):
+            worst[str(unit)] = str(severity)
+    return worst
+
+
+def changed_flags(view: FleetView) -> pd.DataFrame:
+    """Return the flag rows that opened, rose or closed since the last report.
+
+    Adds ``change``: opened, rose to service, closed: recovered, and so on; rows
+    in order of the change. Without a last report, the table is empty.
+    """
+    flags = view.flags
+    columns = [*flags.columns, "change", "changed_at"]
+    if view.since is None or flags.empty:
+        return flags.head(0).reindex(columns=columns)
+    since = view.since
+    known = flags["recorded_at"].fillna(flags["first_seen"])
+    new = flags[(known > since) & (known <= view.as_of)].copy()
+    earlier = set(flags.loc[flags["close_reason"].fillna("") == "risen", "flag_id"])
+    new["change"] = [
+        f"rose to {s}" if f in earlier and s != SEVERITIES[0] else f"opened as {s}"
+        for f, s in zip(new["flag_id"], new["severity"], strict=True)
+    ]
+    new["changed_at"] = new["first_seen"]
+    reason = flags["close_reason"].fillna("")
+    shut = flags[flags["closed_at"].notna() & (reason != "risen")].copy()
+    shut = shut[shut["closed_at"] > since]
+    shut["change"] = [f"closed: {text_of(r) or 'no reason'}" for r in shut["close_reason"]]
+    shut["changed_at"] = shut["closed_at"]
+    new = new[~new["flag_id"].isin(shut["flag_id"])]
+    new = new[new["close_reason"].fillna("") != "risen"]
+    both = pd.concat([new, shut]) if len(shut) and len(new) else (shut if len(shut) else new)
+    order = ["changed_at", "unit_id", "flag_id"]
+    return both.sort_values(order, kind="stable", ignore_index=True)[columns]
+
+
+def known_units(view: FleetView) -> pd.DataFrame:
+    """Return ``unit_id, site, last_data, cycles, retired`` of every unit, by site and id."""
+    last: dict[str, pd.Timestamp] = {}
+    if len(view.cycles):
+        ended = view.cycles["ended_at"].fillna(view.cycles["started_at"])
+        for unit, when in ended.groupby(view.cycles["unit_id"]).max().items():
+            last[str(unit)] = when
+    for unit, when in zip(view.units["unit_id"], view.units["last_data"], strict=True):
+        if not pd.isna(when):
+            last[str(unit)] = max(when, last.get(str(unit), when))
+    counts = view.cycles["unit_id"].value_counts()
+    retired = {u.id: u.retired_at for u in view.config.units}
+    for unit, when in zip(view.units["unit_id"], view.units["retired_at"], strict=True):
+        if not pd.isna(when):
+            retired[str(unit)] = when
+    sites = dict(zip(view.units["unit_id"], view.units["site"].fillna(""), strict=True))
+    sites |= {u.id: u.site for u in view.config.units if u.site}
+    names = {u.id for u in view.config.units} | set(last) | set(view.units["unit_id"])
+    rows = [
+        {
+            "unit_id": name,
+            "site": sites.get(name) or "",
+            "last_data": last.get(name),
+            "cycles": int(counts.get(name, 0)),
+            "retired": _past(retired.get(name), view.as_of),
+        }
+        for name in sorted(map(str, names))
+    ]
+    table = pd.DataFrame(rows, columns=["unit_id", "site", "last_data", "cycles", "retired"])
+    table["last_data"] = pd.to_datetime(table["last_data"], utc=True)
+    return table.sort_values(["site", "unit_id"], kind="stable", ignore_index=True)
+
+
+def _past(when: object, as_of: pd.Timestamp) -> bool:
+    if when is None or pd.isna(when):
+        return False
+    moment = pd.Timestamp(when)  # type: ignore[arg-type]
+    moment = moment if moment.tzinfo is not None else moment.tz_localize("UTC")
+    return bool(moment <= as_of)
+
+
+def silent_units(view: FleetView) -> pd.DataFrame:
+    """Return units that sent nothing for longer than the configured days, longest first.
+
+    Adds ``silent_days``, NaN for a unit that never sent any.
+    """
+    units = known_units(view)
+    units = units[~units["retired"].astype(bool)].copy()
+    units["silent_days"] = (view.as_of - units["last_data"]) / pd.Timedelta(days=1)
+    silent = units["silent_days"].isna() | (units["silent_days"] > view.config.silent_after_days)
+    order = units[silent].sort_values(
+        ["silent_days", "site", "unit_id"], ascending=[False, True, True], na_position="first"
+    )
+    return order.reset_index(drop=True)
+
+
+def verdict_counts(view: FleetView) -> pd.DataFrame:
+    """Return cycles by site: units, cycles, inside, outside, incomplete, other."""
+    units = known_units(view)
+    site_of = dict(zip(units["unit_id"], units["site"], strict=True))
+    cycles = view.cycles
+    site = cycles["unit_id"].map(site_of).fillna("").astype("string")
+    verdict = cycles["verdict"].fillna("") if "verdict" in cycles.columns else site * 0
+    out = units[~units["retired"].astype(bool)].groupby("site").size().rename("units").to_frame()
+    out["cycles"] = site.value_counts()
+    for name in ("inside", "outside", "incomplete"):
+        out[name] = site[verdict == name].value_counts()
+    out = out.fillna(0).astype("int64")
+    out["other"] = out["cycles"] - out["inside"] - out["outside"] - out["incomplete"]
+    return out.reset_index()
+
+
+def quarantined(intake: pd.DataFrame) -> pd.DataFrame:
+    """Return the exports that stand aside now: the last word on each sha256 counts."""
+    table = intake.sort_values("recorded_at", kind="stable")
+    table = table.drop_duplicates("sha256", keep="last")
+    table = table[table["outcome"] == "quarantined"]
+    return table.sort_values(["reason", "export"], kind="stable", ignore_index=True)
+
+
+def flag_sentence(flag: pd.Series, clock: Clock) -> str:
+    """Return one sentence on a flag: part, severity, since when, and the forecast."""
+    words = part_words(flag["part"], flag["mode"])
+    others = alternatives_words(flag["alternatives"])
+    text = f"{words[:1].upper()}{words[1:]}: {flag['severity']} since"
+    text += f" {clock.date(flag['first_seen'])}"
+    left = days_left(
+        flag["days_to_limit"],
+        flag["days_to_limit_low"],
+        flag["days_to_limit_high"],
+        word="days",
+    )
+    if left != "–":
+        text += f"; likely {left} until a cycle falls outside its limits"
+    text += f"; {others} would look alike" if others else ""
+    return text + "."
+
+
+def state_sentences(view: UnitView, clock: Clock) -> list[str]:
+    """Return the unit's state in a few plain sentences."""
+    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    out = []
+    if "stop" in set(opened["severity"]):
+        out.append(
+            "Take the unit out of use until it is checked, by the site's own procedure."
+        )
+    if opened.empty:
+        out.append("No open flag.")
+    out += [flag_sentence(row, clock) for _, row in opened.iterrows()]
+    out.append(_cycles_sentence(view, clock))
+    out.append(_data_sentence(view.config, last_data(view), view.as_of, clock))
+    return [s for s in out if s]
+
+
+def last_data(view: UnitView) -> pd.Timestamp | None:
+    """Return the end of the unit's last cycle, or None."""
+    if view.cycles.empty:
+        return None
+    latest: pd.Timestamp = view.cycles["ended_at"].fillna(view.cycles["started_at"]).max()
+    return None if pd.isna(latest) else latest
+
+
+def _cycles_sentence(view: UnitView, clock: Clock) -> str:
+    if view.cycles.empty:
+        return "No cycle has been found in its data."
+    recent = view.cycles[view.cycles["started_at"] > view.as_of - pd.Timedelta(days=30)]
+    if recent.empty:
+        return f"No cycle in the last 30 days; the last one began {_last_start(view, clock)}."
+    counts = recent["verdict"].value_counts() if "verdict" in recent.columns else {}
+    total = len(recent)
+    parts = [f"{counts[v]} {v} limits" for v in ("inside", "outside") if v in counts]
+    parts += [f"{counts['incomplete']} incomplete"] if "incomplete" in counts else []
+    noun = "cycle" if total == 1 else "cycles"
+    detail = f": {', '.join(parts)}" if parts else ", not judged yet"
+    return f"{total} {noun} in the last 30 days{detail}."
+
+
+def _last_start(view: UnitView, clock: Clock) -> str:
+    return clock.moment(view.cycles["started_at"].max())
+
+
+def _data_sentence(
+    config: Config, last: pd.Timestamp | None, as_of: pd.Timestamp, clock: Clock
+) -> str:
+    if last is None:
+        return ""
+    silent = days_between(last, as_of)
+    if silent > config.silent_after_days:
+        return (
+            f"No data for {silent:.0f} days (last {clock.date(last)}): "
+            "check the logger and its exports before trusting this page."
+        )
+    return f"Last data {clock.moment(last)}."

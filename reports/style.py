@@ -1,0 +1,106 @@
+"""The look of every page: colours, sizes, marks and the drawing library's settings.
+
+Colours are from the Okabe-Ito set, which stays apart for colour-blind readers;
+each also differs in grey, and none is the only carrier of a meaning: severities
+and verdicts have a mark and a word, bands have an edge or a hatch.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+FAMILY: Final = "DejaVu Sans"
+"""Ships with matplotlib, so that pages look alike on every machine."""
+
+INK: Final = "#1b1f24"
+MUTED: Final = "#59626c"
+FAINT: Final = "#8d959d"
+HAIRLINE: Final = "#cdd2d7"
+GRID: Final = "#e6e9ec"
+BAND: Final = "#dfe7ef"
+BAND_EDGE: Final = "#b4c3d2"
+PAPER: Final = "#ffffff"
+
+BLUE: Final = "#0072b2"
+SKY: Final = "#56b4e9"
+GREEN: Final = "#009e73"
+ORANGE: Final = "#e69f00"
+VERMILION: Final = "#b84a00"
+PURPLE: Final = "#8f4f7a"
+"""Okabe-Ito; vermilion and purple darkened so that small text in them stays legible."""
+
+BODY_PT: Final = 7.6
+SMALL_PT: Final = 6.6
+TINY_PT: Final = 5.8
+HEAD_PT: Final = 9.4
+TITLE_PT: Final = 17.0
+LEAD: Final = 1.42
+"""Line spacing as a multiple of the size."""
+
+MARGIN_LEFT_PT: Final = 51.0
+MARGIN_RIGHT_PT: Final = 43.0
+MARGIN_TOP_PT: Final = 45.0
+MARGIN_BOTTOM_PT: Final = 58.0
+"""Room below the text for the footer; the left margin leaves room for a binder's holes."""
+
+SEVERITY_MARKS: Final[dict[str, str]] = {"stop": "■", "service": "▲", "watch": "○"}
+SEVERITY_COLOURS: Final[dict[str, str]] = {
+    "stop": INK,
+    "service": VERMILION,
+    "watch": BLUE,
+}
+VERDICT_MARKS: Final[dict[str, str]] = {"inside": "·", "outside": "◆", "incomplete": "◇"}
+VERDICT_COLOURS: Final[dict[str, str]] = {
+    "inside": MUTED,
+    "outside": VERMILION,
+    "incomplete": PURPLE,
+}
+PHASE_HATCHES: Final[dict[str, str]] = {
+    "idle": "",
+    "air_removal": "////",
+    "heat_up": "",
+    "exposure": "....",
+    "exhaust": "\\\\\\\\",
+    "drying": "",
+}
+PHASE_FILLS: Final[dict[str, str]] = {
+    "idle": "#ffffff",
+    "air_removal": "#eef1f4",
+    "heat_up": "#f7efe0",
+    "exposure": "#e3ecf5",
+    "exhaust": "#eef1f4",
+    "drying": "#f7f8f9",
+}
+
+
+def rc() -> dict[str, Any]:
+    """Return the drawing library's settings for our pages."""
+    return {
+        "font.family": [FAMILY],
+        "font.size": BODY_PT,
+        "text.color": INK,
+        "text.parse_math": False,
+        "text.usetex": False,
+        "pdf.fonttype": 42,
+        "pdf.compression": 6,
+        "pdf.use14corefonts": False,
+        "axes.unicode_minus": True,
+        "axes.linewidth": 0.5,
+        "axes.edgecolor": FAINT,
+        "axes.labelcolor": MUTED,
+        "hatch.linewidth": 0.35,
+        "lines.linewidth": 0.9,
+        "lines.solid_capstyle": "butt",
+        "path.simplify": True,
+        "path.simplify_threshold": 0.2,
+        "xtick.color": MUTED,
+        "ytick.color": MUTED,
+        "xtick.labelsize": SMALL_PT,
+        "ytick.labelsize": SMALL_PT,
+        "xtick.major.size": 2.5,
+        "ytick.major.size": 0.0,
+        "xtick.major.width": 0.5,
+        "figure.facecolor": PAPER,
+        "savefig.bbox": None,
+        "savefig.facecolor": PAPER,
+    }

@@ -1,0 +1,202 @@
+"""A unit's state and a night's summary as plain text, readable without colour."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+
+import numpy as np
+import pandas as pd
+
+from ..shared.parts import SEVERITIES
+from .carrying import carrying_features
+from .metrics import plain
+from .moments import Clock, clock
+from .options import ReportOptions
+from .quantities import days_left, feature_unit, feature_words, number, with_unit
+from .states import (
+    changed_flags,
+    known_units,
+    open_flags,
+    part_words,
+    quarantined,
+    silent_units,
+    state_sentences,
+    text_of,
+    verdict_counts,
+)
+from .views import FleetView, UnitView
+
+WIDTH = 79
+LINES = 23
+"""One screen of a plain terminal, less the prompt."""
+SPARK = "▁▂▃▄▅▆▇█"
+SPARK_ASCII = "_.-=+*%#"
+
+
+def spark(values: np.ndarray, *, ascii_only: bool = False) -> str:
+    """Return a line of bars for values [any]; NaN leaves a blank."""
+    marks = SPARK_ASCII if ascii_only else SPARK
+    known = np.isfinite(values)
+    if not known.any():
+        return ""
+    low, high = float(values[known].min()), float(values[known].max())
+    span = high - low
+    out = []
+    for value in values:
+        if not math.isfinite(value):
+            out.append(" ")
+        elif span <= 0:
+            out.append(marks[3])
+        else:
+            out.append(marks[min(len(marks) - 1, int((value - low) / span * len(marks)))])
+    return "".join(out)
+
+
+def show_text(
+    view: UnitView,
+    *,
+    options: ReportOptions = ReportOptions(),  # noqa: B008
+    ascii_only: bool = False,
+) -> str:
+    """Return a unit's state in words, its flags, and spark lines of what carries them."""
+    at = clock(view.config, view.config.site(view.unit.site), options)
+    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    site = view.config.site(view.unit.site)
+    where = (site.name or site.id) if site else (view.unit.site or "site not stated")
+    lines = [
+        f"Unit {plain(view.unit.id)}, {plain(where)}",
+        f"as of {at.moment(view.as_of)} ({at.name})",
+        "",
+    ]
+    for sentence in state_sentences(view, at):
+        lines += textwrap.wrap(plain(sentence), WIDTH)
+    for _, flag in opened.iterrows():
+        lines += ["", *_flag_lines(flag, at, view.as_of)]
+    sparks = [
+        _spark_line(view, feature, options, ascii_only)
+        for feature, _ in carrying_features(view, opened)
+    ]
+    sparks = [s for s in sparks if s]
+    if sparks:
+        lines += ["", "Trends, oldest left, last 120 days at most:", *sparks]
+    text = "\n".join(line.rstrip() for line in lines) + "\n"
+    return text.encode("ascii", "replace").decode("ascii") if ascii_only else text
+
+
+def _flag_lines(flag: pd.Series, at: Clock, as_of: pd.Timestamp) -> list[str]:
+    left = days_left(
+        flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"], word="days"
+    )
+    head = f"[{flag['severity']}] {part_words(flag['part'], flag['mode'])}"
+    head += f", since {at.date(flag['first_seen'])}"
+    head += f", {left} left" if left != "–" else ""
+    out = [plain(head)]
+    if not pd.isna(flag["deferred_until"]):
+        out.append(
+            f"  deferred until {at.date(flag['deferred_until'])}: "
+            f"{plain(text_of(flag['defer_reason']))}"
+        )
+    for name in ("evidence", "bench_check"):
+        text = plain(text_of(flag[name]))
+        if text:
+            out += textwrap.wrap(
+                text, WIDTH, initial_indent="  ", subsequent_indent="  ", break_long_words=True
+            )
+    out.append(f"  flag id: {plain(flag['flag_id'])}")
+    return out
+
+
+def _spark_line(view: UnitView, feature: str, options: ReportOptions, ascii_only: bool) -> str:
+    own = view.residuals[view.residuals["feature"] == feature]
+    if len(own):
+        times = own["started_at"]
+        values = own["adjusted"].fillna(own["value"]).to_numpy(float)
+    elif feature in view.cycles.columns:
+        times, values = view.cycles["started_at"], view.cycles[feature].to_numpy(float)
+    else:
+        return ""
+    days = ((times - view.as_of) / pd.Timedelta(days=1)).to_numpy(float)
+    keep = np.isfinite(values) & (days > -120.0)
+    days, values = days[keep], values[keep]
+    if len(values) == 0:
+        return ""
+    unit = feature_unit(feature, options)
+    values = unit.show(values)
+    bars = 28
+    cells = np.full(min(bars, max(1, len(values))), np.nan)
+    begin = float(days.min())
+    span = max(0.0 - begin, 1e-9)
+    place = np.minimum(((days - begin) / span * len(cells)).astype(int), len(cells) - 1)
+    for cell in np.unique(place):
+        cells[cell] = float(np.median(values[place == cell]))
+    last = number(float(np.median(values[np.argsort(days, kind="stable")][-7:])))
+    name = feature_words(feature)
+    name = name if len(name) <= 34 else name[:33] + "…"
+    ends = with_unit(last, unit.label)
+    return f"{name:<34} {spark(cells, ascii_only=ascii_only):<{bars}} {ends:>12}"
+
+
+def summary_text(view: FleetView, *, options: ReportOptions = ReportOptions()) -> str:  # noqa: B008
+    """Return a night's summary that fits one screen: 79 columns and 23 lines."""
+    at = clock(view.config, None, options)
+    units = known_units(view)
+    active = units[~units["retired"].astype(bool)]
+    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    counts = opened["severity"].value_counts()
+    through = view.data_through
+    if through is None and units["last_data"].notna().any():
+        through = units["last_data"].max()
+    said = ", ".join(f"{counts.get(s, 0)} {s}" for s in reversed(SEVERITIES))
+    verdicts = verdict_counts(view)[["cycles", "inside", "outside", "incomplete"]].sum()
+    silent = silent_units(view)
+    aside = quarantined(view.intake)
+    changed = changed_flags(view)
+    lines = [
+        f"{len(active)} units as of {at.moment(view.as_of)} ({at.name}), "
+        f"data through {at.moment(through)}",
+        f"cycles: {verdicts['cycles']} (inside limits {verdicts['inside']}, "
+        f"outside {verdicts['outside']}, incomplete {verdicts['incomplete']})",
+        f"open flags: {said}" + (f"; changed: {len(changed)}" if view.since is not None else ""),
+    ]
+    tail = []
+    if len(silent):
+        tail.append(_named("no data", silent["unit_id"]))
+    if len(aside):
+        tail.append(_named("exports set aside", aside["export"]))
+    site_of = dict(zip(units["unit_id"], units["site"], strict=True))
+    room = LINES - len(lines) - len(tail) - 2
+    listed = opened[opened["severity"] != "watch"]
+    listed = listed if len(listed) else opened
+    body = [_work_line(flag, site_of) for _, flag in listed.iterrows()]
+    if len(body) > room:
+        body = [*body[: room - 1], f"... and {len(body) - room + 1} more in the fleet report"]
+    if body:
+        lines += ["", *body]
+    if tail:
+        lines += ["", *tail]
+    return "\n".join(line[:WIDTH].rstrip() for line in lines[:LINES]) + "\n"
+
+
+def _work_line(flag: pd.Series, site_of: dict[str, str]) -> str:
+    left = days_left(flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"])
+    unit = _cut(plain(flag["unit_id"]), 20)
+    site = _cut(plain(site_of.get(str(flag["unit_id"]), "") or "-"), 14)
+    part = _cut(part_words(flag["part"], flag["mode"]), 22)
+    return f"{flag['severity']:<7} {unit:<20} {site:<14} {part:<22} {left.replace('–', '-')}"
+
+
+def _named(what: str, names: pd.Series) -> str:
+    text = f"{what}: {len(names)} ("
+    shown = 0
+    for name in names:
+        piece = ("" if shown == 0 else ", ") + _cut(plain(name), 30)
+        if len(text) + len(piece) > WIDTH - 8:
+            break
+        text += piece
+        shown += 1
+    return text + (", ...)" if shown < len(names) else ")")
+
+
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 3] + "..."

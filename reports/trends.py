@@ -1,0 +1,470 @@
+"""The trend of one feature of one unit: what was measured, and what it should be."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..shared.config import Limits
+from ..shared.programs import Program
+from . import style
+from .density import bin_series, broken, gap_limit, gaps, spread_labels
+from .flow import Row, Words
+from .metrics import fit, fit_end, printable, text_width_pt
+from .moments import Clock
+from .options import ReportOptions
+from .quantities import Unit, days_left, feature_unit, feature_words, number, with_unit
+from .sheet import plain_axes
+from .states import part_words
+from .ticks import date_ticks, day_of, days_of, number_ticks, tick_text
+from .views import UnitView
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from .sheet import Sheet
+
+FloatArray = NDArray[np.float64]
+
+DENSE = 350
+"""Cycles beyond which points give way to bins."""
+BINS = 110
+BAND_SIGMAS = 3.0
+LEFT_PT = 34.0
+RIGHT_PT = 96.0
+HEAD_PT = 27.0
+FOOT_PT = 17.0
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A hard limit of a feature, as a value in stored units and its words."""
+
+    value: float
+    words: str
+
+
+def hard_limits(feature: str, limits: Limits, program: str | None) -> list[Limit]:
+    """Return the limits that a feature has, for the program where one matters."""
+    if feature in ("heater_duty", "current_duty"):
+        return [Limit(1.0, "never off")]
+    if feature == "leak_kpa_per_min":
+        return [Limit(limits.leak_kpa_per_min, "limit")]
+    if feature == "saturation_deviation_k":
+        return [
+            Limit(limits.saturation_k, "upper limit"),
+            Limit(-limits.saturation_k, "lower limit"),
+        ]
+    if feature == "pressure_max_kpa":
+        return [Limit(limits.relief_kpa, "relief")]
+    try:
+        known = Program.parse(program or "")
+    except ValueError:
+        return []
+    low, high = known.setpoint_c, known.setpoint_c + limits.band_width_k
+    return {
+        "exposure_min_c": [Limit(low, "lower limit")],
+        "exposure_max_c": [Limit(high, "upper limit")],
+        "exposure_mean_c": [Limit(low, "lower limit"), Limit(high, "upper limit")],
+        "exposure_s": [Limit(known.hold_min * 60.0, "least time")],
+    }.get(feature, [])
+
+
+@dataclass(frozen=True)
+class Trend:
+    """One feature's history in shown units, against days since 1970."""
+
+    feature: str
+    unit: Unit
+    x: FloatArray
+    raw: FloatArray
+    adjusted: FloatArray
+    expected: FloatArray
+    scale: FloatArray
+    limits: tuple[Limit, ...]
+
+    @property
+    def judged(self) -> bool:
+        """Whether a baseline exists."""
+        return bool(np.isfinite(self.expected).any())
+
+
+def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:
+    """Return a feature's history: from residuals, else the bare values of the cycles."""
+    unit = feature_unit(feature, options)
+    own = view.residuals[view.residuals["feature"] == feature]
+    own = own.sort_values("started_at", kind="stable")
+    if len(own):
+        x = days_of(own["started_at"]).to_numpy(float)
+        columns = [unit.show(own[c]) for c in ("value", "adjusted", "expected")]
+        scale = unit.show_change(own["scale"])
+    else:
+        if feature in view.cycles.columns:
+            known = view.cycles[view.cycles[feature].notna()]
+        else:
+            known = view.cycles.head(0).assign(**{feature: np.nan})
+        x = days_of(known["started_at"]).to_numpy(float)
+        empty = np.full(len(known), np.nan)
+        columns = [unit.show(known[feature].astype(float)), empty, empty]
+        scale = empty
+    program = _usual_program(view)
+    limits = tuple(
+        Limit(float(unit.show(lim.value)), lim.words)
+        for lim in hard_limits(feature, view.config.limits, program)
+    )
+    return Trend(feature, unit, x, columns[0], columns[1], columns[2], scale, limits)
+
+
+def _usual_program(view: UnitView) -> str | None:
+    programs = view.cycles["program"].dropna().tail(30)
+    return None if programs.empty else str(programs.mode().iloc[0])
+
+
+def trend_row(
+    view: UnitView,
+    feature: str,
+    flag: pd.Series | None,
+    clock: Clock,
+    options: ReportOptions,
+    width: float,
+    height: float = 148.0,
+) -> Row:
+    """Return a panel of one feature's trend.
+
+    Parameters
+    ----------
+    view
+        The unit.
+    feature
+        Column of ``cycles``.
+    flag
+        The flag that the feature carries, for its change point and forecast.
+    clock, options
+        How times and units are shown.
+    width, height
+        Size of the panel with its title and labels [pt].
+    """
+    trend = trend_of(view, feature, options)
+
+    def draw(sheet: Sheet, left: float, top: float) -> None:
+        title = feature_words(feature)
+        size = style.BODY_PT + 0.4
+        sheet.words(Words(left, top + 9.0, title, size, bold=True))
+        end = left + text_width_pt(title, size, bold=True)
+        if trend.unit.label:
+            sheet.words(Words(end + 5.0, top + 9.0, trend.unit.label, style.SMALL_PT, style.MUTED))
+            end += 5.0 + text_width_pt(trend.unit.label, style.SMALL_PT)
+        note = _note(trend, flag, clock)
+        shown = fit_end(note, style.SMALL_PT, left + width - end - 14.0) if note else ""
+        sheet.words(Words(left + width, top + 9.0, shown, style.SMALL_PT, style.MUTED, align="right"))
+        if len(trend.x) == 0:
+            text = "Not measured in this unit's cycles."
+            sheet.words(Words(left, top + 30.0, text, colour=style.MUTED))
+            return
+        box_w, box_h = width - LEFT_PT - RIGHT_PT, height - HEAD_PT - FOOT_PT
+        axes = plain_axes(sheet.axes(left + LEFT_PT, top + HEAD_PT, box_w, box_h))
+        _draw(sheet, axes, trend, view, flag, clock, (left + LEFT_PT, top + HEAD_PT, box_w, box_h))
+
+    tall = height if len(trend.x) else 42.0
+    return Row(tall, panel=draw)
+
+
+def _note(trend: Trend, flag: pd.Series | None, clock: Clock) -> str:
+    if flag is not None:
+        return f"{part_words(flag['part'])}: {flag['severity']} since {clock.date(flag['first_seen'])}"
+    return "" if trend.judged or len(trend.x) == 0 else "no baseline yet"
+
+
+def _draw(
+    sheet: Sheet,
+    axes: Axes,
+    trend: Trend,
+    view: UnitView,
+    flag: pd.Series | None,
+    clock: Clock,
+    box: tuple[float, float, float, float],
+) -> None:
+    labels: list[tuple[float, str, str]] = []
+    x = trend.x
+    limit_days = gap_limit(x)
+    line_y = np.where(np.isfinite(trend.adjusted), trend.adjusted, trend.raw)
+    level = float(np.nanmedian(line_y[-7:])) if np.isfinite(line_y[-7:]).any() else math.nan
+    if trend.judged:
+        _band(axes, trend, limit_days, labels)
+    if len(x) > DENSE:
+        _dense(axes, trend, line_y, limit_days)
+    else:
+        _sparse(axes, trend, line_y, limit_days)
+    cone_end = _forecast(axes, trend, flag, level, labels)
+    low, high = float(x.min()), max(float(x.max()), day_of(view.as_of))
+    if cone_end is not None:
+        high = max(high, min(cone_end, high + max(0.45 * (high - low), 20.0)))
+    if high - low < 2.0:
+        low, high = low - 1.0, high + 1.0
+    pad = 0.015 * (high - low)
+    axes.set_xlim(low - pad, high + pad)
+    bottom, top = _range(trend, line_y, flag)
+    axes.set_ylim(bottom, top)
+    _limits(axes, trend, bottom, top, labels)
+    if math.isfinite(level):
+        word = "adjusted" if trend.judged else "measured"
+        labels.append((level, f"{word} {_value(level, trend.unit)}", style.BLUE))
+    _gaps(axes, gaps(x, limit_days), x, day_of(view.as_of), limit_days, box[2], low, high)
+    _change(axes, flag)
+    _ticks(axes, clock, bottom, top, low, high, box[2])
+    _right_labels(sheet, labels, bottom, top, box)
+    _service(sheet, view, low - pad, high + pad, box)
+
+
+def _value(value: float, unit: Unit) -> str:
+    return with_unit(number(value), unit.label)
+
+
+def _band(
+    axes: Axes, trend: Trend, limit_days: float, labels: list[tuple[float, str, str]]
+) -> None:
+    low = trend.expected - BAND_SIGMAS * trend.scale
+    high = trend.expected + BAND_SIGMAS * trend.scale
+    x = trend.x
+    if len(x) > DENSE:
+        lower, upper = bin_series(x, low, BINS), bin_series(x, high, BINS)
+        bx, low, high = lower.x, lower.middle, upper.middle
+    else:
+        bx = x
+    if len(bx) == 1:
+        bx, low, high = bx[0] + np.array([-0.4, 0.4]), np.repeat(low, 2), np.repeat(high, 2)
+    line_x, line_low = broken(bx, low, limit_days)
+    _, line_high = broken(bx, high, limit_days)
+    axes.fill_between(
+        line_x,
+        line_low,
+        line_high,
+        facecolor=style.BAND,
+        edgecolor=style.BAND_EDGE,
+        linewidth=0.4,
+        zorder=1,
+    )
+    last = np.flatnonzero(np.isfinite(trend.expected))[-1]
+    text = f"usual {number(float(trend.expected[last]))}"
+    labels.append((float(trend.expected[last]), text, style.MUTED))
+
+
+def _dense(axes: Axes, trend: Trend, line_y: FloatArray, limit_days: float) -> None:
+    raw = bin_series(trend.x, trend.raw, BINS)
+    bx, low = broken(raw.x, raw.low, limit_days)
+    _, high = broken(raw.x, raw.high, limit_days)
+    axes.fill_between(bx, low, high, facecolor="#c9ced4", linewidth=0, alpha=0.7, zorder=2)
+    line = bin_series(trend.x, line_y, BINS)
+    lx, ly = broken(line.x, line.middle, limit_days)
+    axes.plot(lx, ly, color=style.BLUE, linewidth=1.1, zorder=4)
+
+
+def _sparse(axes: Axes, trend: Trend, line_y: FloatArray, limit_days: float) -> None:
+    few = len(trend.x) < 40
+    axes.plot(
+        trend.x,
+        trend.raw,
+        linestyle="none",
+        marker="o",
+        markersize=3.2 if few else 1.9,
+        markerfacecolor="none",
+        markeredgecolor="#9aa2aa",
+        markeredgewidth=0.5,
+        zorder=2,
+    )
+    known = np.isfinite(line_y)
+    line = bin_series(trend.x, line_y, 60 if len(trend.x) > 120 else max(1, int(known.sum())))
+    lx, ly = broken(line.x, line.middle, limit_days)
+    axes.plot(lx, ly, color=style.BLUE, linewidth=1.1, zorder=4)
+    if few:
+        axes.plot(trend.x, line_y, "s", color=style.BLUE, markersize=2.2, zorder=4)
+
+
+def _forecast(
+    axes: Axes,
+    trend: Trend,
+    flag: pd.Series | None,
+    level: float,
+    labels: list[tuple[float, str, str]],
+) -> float | None:
+    """Draw the cone from the last level to the limit; return where it ends [days]."""
+    if flag is None or not math.isfinite(level):
+        return None
+    middle, soon, late = (
+        float(flag[c]) if not pd.isna(flag[c]) else math.nan
+        for c in ("days_to_limit", "days_to_limit_low", "days_to_limit_high")
+    )
+    if not math.isfinite(middle):
+        return None
+    start = float(trend.x.max())
+    soon = soon if math.isfinite(soon) else middle
+    late = late if math.isfinite(late) else max(2 * middle, middle + 30.0)
+    carried = trend.limits and flag["feature"] == trend.feature
+    text = f"{number(middle, 2)} d to limit"
+    if carried:
+        goal = min(trend.limits, key=lambda lim: abs(lim.value - level)).value
+        axes.fill(
+            [start, start + soon, start + late],
+            [level, goal, goal],
+            facecolor="#fbeed3",
+            edgecolor=style.ORANGE,
+            linewidth=0.5,
+            hatch="////",
+            alpha=0.75,
+            zorder=3,
+        )
+        axes.plot([start, start + middle], [level, goal], "--", color=style.VERMILION, zorder=4)
+        labels.append((goal, text, style.VERMILION))
+    else:
+        axes.axvspan(
+            start + soon,
+            start + late,
+            facecolor="#fbeed3",
+            edgecolor=style.ORANGE,
+            linewidth=0.5,
+            hatch="////",
+            alpha=0.6,
+            zorder=1,
+        )
+    return start + late
+
+
+def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[float, float]:
+    """Return the vertical range: the data and the band, and limits that are in reach."""
+    pool = [trend.raw, line_y]
+    values = np.concatenate([p[np.isfinite(p)] for p in pool])
+    if len(values) == 0:
+        return 0.0, 1.0
+    if len(values) > 60:
+        low, high = (float(v) for v in np.quantile(values, [0.004, 0.996]))
+    else:
+        low, high = float(values.min()), float(values.max())
+    if trend.judged:
+        low = min(low, float(np.nanmedian(trend.expected - BAND_SIGMAS * trend.scale)))
+        high = max(high, float(np.nanmedian(trend.expected + BAND_SIGMAS * trend.scale)))
+    span = max(high - low, 1e-9 + 0.002 * abs(high))
+    forecast = flag is not None and flag["feature"] == trend.feature
+    forecast = forecast and not pd.isna(flag["days_to_limit"])  # type: ignore[index]
+    for lim in trend.limits:
+        reach = max(low - lim.value, lim.value - high, 0.0)
+        if reach <= 0.8 * span or (forecast and reach <= 4.0 * span):
+            low, high = min(low, lim.value), max(high, lim.value)
+    span = max(high - low, 1e-9 + 0.002 * abs(high))
+    return low - 0.08 * span, high + 0.08 * span
+
+
+def _limits(
+    axes: Axes,
+    trend: Trend,
+    bottom: float,
+    top: float,
+    labels: list[tuple[float, str, str]],
+) -> None:
+    for lim in trend.limits:
+        if bottom <= lim.value <= top:
+            axes.axhline(lim.value, color=style.VERMILION, linewidth=0.9, dashes=(5, 2), zorder=3)
+            text = f"{lim.words} {_value(lim.value, trend.unit)}"
+            labels.append((lim.value, text, style.VERMILION))
+
+
+def _gaps(
+    axes: Axes,
+    spans: list[tuple[float, float]],
+    x: FloatArray,
+    now: float,
+    limit_days: float,
+    width_pt: float,
+    low: float,
+    high: float,
+) -> None:
+    if now - float(x.max()) > limit_days:
+        spans = [*spans, (float(x.max()), now)]
+    for start, end in sorted(spans, key=lambda s: s[0] - s[1])[:6]:
+        axes.axvspan(start, end, facecolor="#f1f2f4", linewidth=0, zorder=0)
+        if (end - start) / (high - low) * width_pt > 34.0:
+            axes.text(
+                (start + end) / 2,
+                0.03,
+                "no data",
+                transform=axes.get_xaxis_transform(),
+                fontsize=style.TINY_PT,
+                color=style.MUTED,
+                ha="center",
+                va="bottom",
+                zorder=5,
+            )
+
+
+def _change(axes: Axes, flag: pd.Series | None) -> None:
+    if flag is None or pd.isna(flag["change_point"]):
+        return
+    low, high = flag["change_point_low"], flag["change_point_high"]
+    if not pd.isna(low) and not pd.isna(high):
+        axes.axvspan(day_of(low), day_of(high), facecolor="#efe3ec", linewidth=0, zorder=0.5)
+    axes.axvline(
+        day_of(flag["change_point"]), color=style.PURPLE, linewidth=0.9, dashes=(1, 2), zorder=3
+    )
+
+
+def _ticks(
+    axes: Axes, clock: Clock, bottom: float, top: float, low: float, high: float, width_pt: float
+) -> None:
+    places, words = date_ticks(low, high, clock, width_pt)
+    axes.set_xticks(places, words)
+    marks = number_ticks(bottom, top)
+    step = marks[1] - marks[0] if len(marks) > 1 else abs(top - bottom)
+    axes.set_yticks(marks, [tick_text(m, step) for m in marks])
+
+
+def _right_labels(
+    sheet: Sheet,
+    labels: list[tuple[float, str, str]],
+    bottom: float,
+    top: float,
+    box: tuple[float, float, float, float],
+) -> None:
+    left, upper, width, height = box
+    size = style.SMALL_PT
+    wanted = np.array([upper + (top - v) / (top - bottom) * height for v, _, _ in labels])
+    places = spread_labels(wanted, size * 1.3, upper + 3.0, upper + height - 1.0)
+    for (_, text, colour), y in zip(labels, places, strict=True):
+        shown = fit(text, size, RIGHT_PT - 8.0)
+        sheet.words(Words(left + width + 6.0, float(y) + size * 0.35, shown, size, colour))
+
+
+def _service(
+    sheet: Sheet,
+    view: UnitView,
+    low: float,
+    high: float,
+    box: tuple[float, float, float, float],
+) -> None:
+    """Mark service above the axes; a label only where it has room."""
+    left, upper, width, _ = box
+    service = view.service[~view.service["undone"].fillna(False).astype(bool)]
+    service = service.sort_values("time", kind="stable")
+    free = -math.inf
+    size = style.TINY_PT
+    for when, part, action in zip(
+        service["time"], service["part"], service["action"], strict=True
+    ):
+        day = day_of(when)
+        if not low <= day <= high:
+            continue
+        x = left + (day - low) / (high - low) * width
+        if x - 3.0 < free:
+            continue
+        label = printable(f"{part_words(part)} {action}")
+        label = fit(label, size, 110.0)
+        wide = text_width_pt(label, size)
+        sheet.words(Words(x, upper - 1.5, "▼", size, style.GREEN, align="center"))
+        if x + 5.0 + wide < left + width + RIGHT_PT:
+            sheet.words(Words(x + 4.5, upper - 2.0, label, size, style.GREEN))
+            free = x + 4.5 + wide + 4.0
+        else:
+            free = x + 6.0
