@@ -1,0 +1,195 @@
+"""What reports are drawn from, filled from a store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Any, Final
+
+import pandas as pd
+
+from ..reports.views import FleetView, Provenance, UnitView, join_judgements, unit_view
+from ..shared.config import Config
+from ..shared.parts import SEVERITIES
+from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, UNITS
+from .judge_stage import STATE, Tables, judge_tables, seen_cycles, seen_service
+from .store import Snapshot
+
+DEFERRALS: Final = "deferrals"
+MARGIN: Final = pd.Timedelta(minutes=30)
+"""Samples shown before and after a cycle."""
+
+
+def tables_at(snapshot: Snapshot, config: Config, as_of: pd.Timestamp) -> Tables:
+    """Return judgements, flags and residuals as of a moment.
+
+    The stored ones serve from the moment on at which they were made; for an earlier
+    moment judging is replayed, so that nothing later is seen.
+    """
+    document = snapshot.state(STATE)
+    if document is not None and as_of < pd.Timestamp(document["as_of"]):
+        return judge_tables(snapshot, config, as_of)
+    return Tables(
+        JUDGEMENTS.conform(snapshot.table("judgements")),
+        FLAGS.conform(snapshot.table("flags")),
+        RESIDUALS.conform(snapshot.table("residuals")),
+    )
+
+
+def fleet_view(
+    snapshot: Snapshot,
+    config: Config,
+    as_of: pd.Timestamp,
+    *,
+    since: pd.Timestamp | None = None,
+    tables: Tables | None = None,
+) -> FleetView:
+    """Return all units as they are known at a moment.
+
+    Parameters
+    ----------
+    since
+        The last report; what was learned later counts as changed.
+    tables
+        Judgements, flags and residuals where they are at hand already.
+    """
+    tables = tables_at(snapshot, config, as_of) if tables is None else tables
+    cycles = seen_cycles(snapshot.table("cycles"), as_of)
+    through = snapshot.data_through()
+    return FleetView(
+        config=config,
+        cycles=join_judgements(cycles, tables.judgements),
+        as_of=as_of,
+        flags=tables.flags,
+        residuals=tables.residuals,
+        service=seen_service(snapshot.table("service"), as_of),
+        intake=snapshot.table("intake"),
+        units=units_table(snapshot, config, cycles, tables.flags, as_of),
+        deferrals=deferrals_table(snapshot),
+        data_through=None if through is None else min(through, as_of),
+        since=since,
+        provenance=Provenance(snapshot.place.text, snapshot.commit),
+    )
+
+
+def unit_view_at(
+    snapshot: Snapshot, config: Config, unit_id: str, as_of: pd.Timestamp
+) -> UnitView:
+    """Return one unit as it is known at a moment, reading only its own rows."""
+    document = snapshot.state(STATE)
+    if document is not None and as_of < pd.Timestamp(document["as_of"]):
+        return unit_view(fleet_view(snapshot, config, as_of), unit_id, traces(snapshot, unit_id))
+    own = [unit_id]
+    cycles = seen_cycles(snapshot.table("cycles", units=own), as_of)
+    spans = snapshot.unit_spans()
+    through = _time(spans[unit_id].last) if unit_id in spans else None
+    judgements = JUDGEMENTS.conform(snapshot.table("judgements", units=own))
+    fleet = FleetView(
+        config=config,
+        cycles=join_judgements(cycles, judgements),
+        as_of=as_of,
+        flags=FLAGS.conform(snapshot.table("flags", units=own)),
+        residuals=RESIDUALS.conform(snapshot.table("residuals", units=own)),
+        service=seen_service(snapshot.table("service", units=own), as_of),
+        intake=snapshot.table("intake"),
+        deferrals=deferrals_table(snapshot),
+        data_through=None if through is None else min(through, as_of),
+        provenance=Provenance(snapshot.place.text, snapshot.commit),
+    )
+    return unit_view(fleet, unit_id, traces(snapshot, unit_id, cycles))
+
+
+def traces(
+    snapshot: Snapshot, unit_id: str, cycles: pd.DataFrame | None = None
+) -> Callable[[str], pd.DataFrame]:
+    """Return a function from a cycle's id to its samples, with a margin at both ends."""
+    if cycles is None:
+        cycles = snapshot.table("cycles", units=[unit_id])
+    times = {
+        str(i): (start, end)
+        for i, start, end in zip(
+            cycles["cycle_id"], cycles["started_at"], cycles["ended_at"], strict=True
+        )
+    }
+
+    def trace(cycle_id: str) -> pd.DataFrame:
+        start, end = times[cycle_id]
+        end = start if pd.isna(end) else end
+        return snapshot.trace(unit_id, start - MARGIN, end + MARGIN)
+
+    return trace
+
+
+def units_table(
+    snapshot: Snapshot,
+    config: Config,
+    cycles: pd.DataFrame,
+    flags: pd.DataFrame,
+    as_of: pd.Timestamp,
+) -> pd.DataFrame:
+    """Return the units table: every unit that has samples or that the configuration names."""
+    spans = snapshot.unit_spans()
+    counts = cycles["unit_id"].value_counts()
+    worst: dict[str, str] = {}
+    opened = flags[flags["closed_at"].isna()]
+    for unit, severity in zip(opened["unit_id"], opened["severity"], strict=True):
+        held = worst.get(str(unit), severity)
+        worst[str(unit)] = max(str(severity), str(held), key=SEVERITIES.index)
+    rows: list[dict[str, Any]] = []
+    for unit_id in sorted({*spans, *(u.id for u in config.units)}):
+        unit = config.unit(unit_id)
+        span = spans.get(unit_id)
+        retired = unit.retired_at
+        rows.append(
+            {
+                "unit_id": unit_id,
+                "site": unit.site,
+                "type": unit.type or None,
+                "air_removal": unit.air_removal,
+                "first_data": None if span is None else _time(span.first),
+                "last_data": None if span is None else min(_time(span.last), as_of),
+                "cycles": int(counts.get(unit_id, 0)),
+                "open_severity": worst.get(unit_id),
+                "retired_at": None if retired is None else pd.Timestamp(retired),
+            }
+        )
+    if not rows:
+        return UNITS.empty()
+    frame = pd.DataFrame(rows, columns=UNITS.names)
+    for column in ("first_data", "last_data", "retired_at"):
+        frame[column] = pd.to_datetime(frame[column], utc=True).astype("datetime64[ms, UTC]")
+    return UNITS.conform(frame)
+
+
+def deferrals_table(snapshot: Snapshot) -> pd.DataFrame:
+    """Return which flags were put off, until when and why."""
+    document = snapshot.state(DEFERRALS) or {}
+    frame = pd.DataFrame(
+        [
+            {"flag_id": flag, "until": entry["until"], "reason": entry["reason"]}
+            for flag, entry in sorted(document.items())
+        ],
+        columns=["flag_id", "until", "reason"],
+    )
+    return frame.assign(
+        flag_id=frame["flag_id"].astype("string"),
+        until=pd.to_datetime(frame["until"], utc=True).astype("datetime64[ms, UTC]"),
+        reason=frame["reason"].astype("string"),
+    )
+
+
+def only_units(view: FleetView, units: Sequence[str]) -> FleetView:
+    """Return the part of a view that is about some units."""
+    keep = list(units)
+    return replace(
+        view,
+        cycles=view.cycles[view.cycles["unit_id"].isin(keep)],
+        flags=view.flags[view.flags["unit_id"].isin(keep)],
+        residuals=view.residuals[view.residuals["unit_id"].isin(keep)],
+        service=view.service[view.service["unit_id"].isin(keep)],
+        units=view.units[view.units["unit_id"].isin(keep)],
+    )
+
+
+def _time(ms: int) -> pd.Timestamp:
+    return pd.Timestamp(ms, unit="ms", tz="UTC").as_unit("ms")
