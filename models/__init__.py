@@ -1,1 +1,5 @@
-"""Judging tables of cycles. Pure functions, no I/O."""
+"""From tables of cycles to verdicts, residuals and flags. Pure functions, no I/O."""
+
+from .judge import Judged, judge
+
+__all__ = ["Judged", "judge"]

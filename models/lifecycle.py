@@ -82,9 +82,7 @@ class Ledger:
         if SEVERITIES.index(severity) <= SEVERITIES.index(episode.severity):
             return False
         _close_rows(episode, now, "risen")
-        episode.severity = severity
-        episode.rows.append(_row(episode.flag_id, severity, now, row))
-        return True
+        return _reach(episode, severity, now, row)
 
     def support(self, part: str, now: float) -> None:
         """Say that a cycle still supports an open flag."""
@@ -125,14 +123,7 @@ class Ledger:
         episode.closed_at = None
         episode.last_support = now
         episode.quiet_cycles = 0
-        same = next((r for r in episode.rows if r["severity"] == severity), None)
-        episode.severity = severity
-        if same is not None:
-            same["last_seen"], same["closed_at"], same["close_reason"] = now, None, None
-            episode.rows.sort(key=lambda r: (r["severity"] == severity, r["first_seen"]))
-            return False
-        episode.rows.append(_row(episode.flag_id, severity, now, row))
-        return True
+        return _reach(episode, severity, now, row)
 
     def _new_id(self, part: str, now: float) -> str:
         import datetime as dt
@@ -174,6 +165,19 @@ class Ledger:
     def from_json(cls, data: dict[str, Any]) -> Ledger:
         """Read what ``to_json`` returned."""
         return cls(data["unit_id"], [Episode(**e) for e in data["episodes"]])
+
+
+def _reach(episode: Episode, severity: str, now: float, row: dict[str, Any]) -> bool:
+    """Let an episode stand at a severity; a row that it has from before stands again."""
+    episode.severity = severity
+    same = next((r for r in episode.rows if r["severity"] == severity), None)
+    if same is None:
+        episode.rows.append(_row(episode.flag_id, severity, now, row))
+        return True
+    same["last_seen"], same["closed_at"], same["close_reason"] = now, None, None
+    episode.rows.remove(same)
+    episode.rows.append(same)
+    return False
 
 
 def _row(flag_id: str, severity: str, now: float, row: dict[str, Any]) -> dict[str, Any]:

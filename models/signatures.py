@@ -99,7 +99,7 @@ SIGNATURES: Final = (
         "temperature_sensor",
         "",
         "kelvin that the plateau moved with T and p agreeing",
-        {"plateau": 1.0, "overshoot": 1.0},
+        {"plateau": 1.0, "overshoot": 1.0, "dip": 1.0},
         0.5,
         0.8,
         two_sided=True,
@@ -121,6 +121,7 @@ SIGNATURES: Final = (
         {
             "plateau": 1.0,
             "overshoot": 1.0,
+            "dip": 1.0,
             "saturation": 1.0,
             "superheat": 1.0,
             "boil": 1.0,
@@ -164,13 +165,24 @@ SIGNATURES: Final = (
         0.5,
         0.8,
     ),
+    # A contact that lets go late: the top of each swing rises, the bottom stays.
+    Signature(
+        "heater",
+        "stuck on",
+        "kelvin that the top of the swing rose alone",
+        {"overshoot": 1.0, "plateau": 0.4, "spread": 0.5, "period": 0.4},
+        0.5,
+        0.8,
+        look_alikes=("controller",),
+    ),
+    # A controller that lets the temperature swing wider, both ways.
     Signature(
         "controller",
         "",
-        "relative rise of the scatter in exposure",
-        {"spread": 1.0, "overshoot": 0.5},
-        0.35,
-        0.5,
+        "kelvin that the swing widened on either side",
+        {"overshoot": 1.0, "dip": -1.0, "spread": 0.7, "period": 0.7},
+        0.4,
+        0.6,
     ),
     Signature(
         "logger",
@@ -205,6 +217,7 @@ NUISANCES: Final = (
             "heat_up": 1.0,
             "seat": 1.0,
             "exhaust": 0.5,
+            "period": 1.0,
         },
         0.12,
     ),

@@ -187,6 +187,26 @@ SIGNS: Final = (
         "overshoot", "overshoot_k", "linear", "overshoot in exposure", "K", 0.25, 0.15, slope_sd=_T
     ),
     Sign(
+        "dip",
+        "exposure_min_c",
+        "linear",
+        "lowest temperature in exposure against the set point",
+        "K",
+        0.25,
+        0.15,
+        slope_sd=_T,
+    ),
+    Sign(
+        "period",
+        "sawtooth_period_s",
+        "log",
+        "period of the heater's switching",
+        "s",
+        0.12,
+        0.06,
+        slope_sd=_K,
+    ),
+    Sign(
         "spread",
         "exposure_sd_c",
         "log",
@@ -312,7 +332,7 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             value = np.where(gap > LEAST_START_GAP_K, value / gap, np.nan)
         elif sign.name == "boil":
             value = value - t_sat_c(_numbers(cycles, "atmosphere_kpa"))
-        elif sign.name == "plateau":
+        elif sign.name in ("plateau", "dip"):
             value = value - _numbers(cycles, "setpoint_c")
         if sign.scale == "log":
             value = np.log(np.where(value > 0.0, value, np.nan))

@@ -40,6 +40,12 @@ gives (1 + r)/(1 - r) = 2 (healthy tuning fleets: 0.1 to 0.4)."""
 LEAST_EFFECTIVE: Final = (2.5, 4.0)
 """Effective cycles in the short and the long chart before they speak."""
 
+HISTORY_DAYS: Final = 160
+"""Days of daily means that are kept: what a look back needs, and a month of chunk more."""
+
+LOOK_BACK_DAYS: Final = 120.0
+"""How far change points and forecasts look back."""
+
 STALE_WEIGHT: Final = 0.2
 """A chart whose newest value has faded to this weight is silent."""
 
@@ -110,6 +116,11 @@ class Tracker:
     splice: list[list[float]] | None = None
     before: list[list[float]] = field(default_factory=list)
     pending: list[dict[str, Any]] = field(default_factory=list)
+    days: list[list[float]] = field(default_factory=list)
+    """Day, then the mean residual of each sign: the days that are over."""
+    day: float = math.nan
+    day_total: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
+    day_count: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and numbers."""
@@ -125,6 +136,10 @@ class Tracker:
             "splice": self.splice,
             "before": self.before,
             "pending": self.pending,
+            "days": self.days,
+            "day": self.day,
+            "day_total": self.day_total.tolist(),
+            "day_count": self.day_count.tolist(),
         }
 
     @classmethod
@@ -132,7 +147,7 @@ class Tracker:
         """Read what ``to_json`` returned."""
         plain = dict(data)
         plain["baseline"] = Baseline.from_json(data["baseline"])
-        for name in ("total", "weight", "square"):
+        for name in ("total", "weight", "square", "day_total", "day_count"):
             plain[name] = np.array(data[name], dtype=np.float64)
         return cls(**plain)
 
@@ -224,6 +239,8 @@ def track(
                     waiting["rows"].append(residual.tolist())
                 out.settled += _settle(state, scale, reference, i)
         _step(state, now, residual / scale, usable and not held)
+        if usable and not held:
+            _keep_day(state, now, residual)
         out.residual[i], out.scale[i] = residual, scale
         out.total[i], out.weight[i], out.square[i] = state.total, state.weight, state.square
         out.shift_count[i] = state.baseline.shift_count
@@ -261,7 +278,7 @@ class _Arrays:
         effective = safe * safe / np.where(seen, self.square, 1.0)
         seen &= effective >= _LEAST[None, :, :]
         scale = self.scale[:, None, :]
-        behind = 1.0 / counts + 1.0 / self.shift_count
+        behind = 1.0 / np.maximum(counts, 1.0) + 1.0 / np.maximum(self.shift_count, 1.0)
         noise = DESIGN_EFFECT * (1.0 / effective + behind[:, None, :])
         return Track(
             self.residual,
@@ -288,6 +305,27 @@ def _step(state: Tracker, now: float, z: FloatArray, usable: bool) -> None:
         state.total = state.total + np.where(here, np.clip(z, -CLIP, CLIP), 0.0)
         state.weight = state.weight + here
         state.square = state.square + here
+
+
+def _keep_day(state: Tracker, now: float, residual: FloatArray) -> None:
+    """Add a cycle to its day's mean; a day that is over goes to the history."""
+    day = math.floor(now)
+    if day != state.day:
+        if not math.isnan(state.day):
+            state.days = [*state.days[1 - HISTORY_DAYS :], close_day(state)]
+        state.day = float(day)
+        state.day_total = np.zeros(_COUNT)
+        state.day_count = np.zeros(_COUNT)
+    here = np.isfinite(residual)
+    state.day_total = state.day_total + np.where(here, residual, 0.0)
+    state.day_count = state.day_count + here
+
+
+def close_day(state: Tracker) -> list[float]:
+    """Return the current day's row of the history."""
+    seen = state.day_count > 0
+    mean = np.where(seen, state.day_total / np.where(seen, state.day_count, 1.0), np.nan)
+    return [state.day, *mean.tolist()]
 
 
 def _finish_splice(state: Tracker) -> None:

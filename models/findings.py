@@ -1,0 +1,279 @@
+"""From charts and verdicts to flags, cycle after cycle.
+
+Three kinds of evidence raise flags here: signatures that stand out of the
+charts, limits that were broken more than once, and troubles of the logger. One
+row is judged at a time and only by what came before it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .diagnosis import match
+from .lifecycle import Ledger
+from .signatures import (
+    DIRECTIONS,
+    SERVICE_FLOOR,
+    SIGNATURE_PARTS,
+    SIGNATURES,
+    TWO_SIDED,
+    WATCH_FLOOR,
+)
+
+FloatArray = NDArray[np.float64]
+
+WATCH_T: Final = 3.5
+SERVICE_T: Final = 4.5
+KEEP_T: Final = 2.0
+"""Size of a signature in standard errors to open a watch, to call for service, and to go on
+supporting an open flag. The first two are set by simulation for the budget (see the
+calibration in the maintainers' guide); the third is a design choice."""
+
+SERVICE_CYCLES: Final = 3
+SERVICE_DAYS: Final = 2
+"""The contract: service needs at least three cycles on two days."""
+WATCH_CYCLES: Final = 2
+FORGET_ROWS: Final = 4
+"""Cycles without support after which a candidate starts again."""
+SCREEN_Z: Final = 1.3
+"""Rows where no sign is out by this much cannot reach a watch in any signature."""
+MISFIT: Final = 0.4
+"""A fault's signs may differ from its signature by this share (units differ)."""
+
+LIMIT_WINDOW: Final = 10
+"""Cycles in which a broken limit counts as repeated."""
+
+K: Final = len(SIGNATURES)
+PARTS: Final = tuple(dict.fromkeys(SIGNATURE_PARTS))
+
+
+@dataclass
+class Candidate:
+    """Support for a part that has no flag of a severity yet."""
+
+    cycles: int = 0
+    days: list[int] = field(default_factory=list)
+    missed: int = 0
+
+    def add(self, now: float) -> None:
+        """Count a supporting cycle."""
+        self.cycles += 1
+        self.missed = 0
+        day = math.floor(now)
+        if day not in self.days and len(self.days) < SERVICE_DAYS:
+            self.days.append(day)
+
+    def miss(self) -> None:
+        """Count a cycle without support."""
+        self.missed += 1
+        if self.missed >= FORGET_ROWS:
+            self.cycles, self.days = 0, []
+
+
+@dataclass
+class Findings:
+    """What one unit carries between cycles besides its charts and flags."""
+
+    candidates: dict[str, Candidate] = field(default_factory=dict)
+    causes: list[list[Any]] = field(default_factory=list)
+
+    def candidate(self, part: str, severity: str) -> Candidate:
+        """Return the counter of a part and severity."""
+        return self.candidates.setdefault(f"{part}/{severity}", Candidate())
+
+    def forget(self, part: str) -> None:
+        """Start all counters of a part again."""
+        for key in list(self.candidates):
+            if key.startswith(f"{part}/"):
+                del self.candidates[key]
+        self.causes = []
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and numbers."""
+        return {
+            "candidates": {
+                k: [c.cycles, c.days, c.missed]
+                for k, c in self.candidates.items()
+                if c.cycles or c.missed
+            },
+            "causes": self.causes,
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> Findings:
+        """Read what ``to_json`` returned."""
+        return cls(
+            {k: Candidate(v[0], list(v[1]), v[2]) for k, v in data["candidates"].items()},
+            data["causes"],
+        )
+
+
+@dataclass(frozen=True)
+class Scores:
+    """Each signature at each row, the better of both charts."""
+
+    t: FloatArray
+    """Standard errors, never negative for two-sided signatures, shape (rows, signatures)."""
+    size: FloatArray
+    """Signed size, same shape."""
+    chart: NDArray[np.int64]
+    """0 the short, 1 the long chart, same shape."""
+    seen: NDArray[np.bool_]
+    """Rows that were scored; others are quiet, shape (rows,)."""
+
+
+def score_rows(
+    delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
+) -> Scores:
+    """Match all signatures to all rows that are out of the ordinary.
+
+    Parameters
+    ----------
+    delta, variance
+        Shape (rows, 2, signs).
+    ready
+        Rows whose charts may speak.
+    """
+    n = len(delta)
+    z = np.abs(np.where(np.isfinite(delta), delta, 0.0)) / np.sqrt(variance)
+    seen = ready & (z.max(axis=(1, 2)) > SCREEN_Z) if n else ready
+    t, size = np.zeros((n, K)), np.zeros((n, K))
+    chart = np.zeros((n, K), dtype=np.int64)
+    at = np.flatnonzero(seen)
+    if at.size:
+        found = [match(delta[at, s], variance[at, s]) for s in (0, 1)]
+        both = np.stack([np.where(TWO_SIDED, np.abs(f.t), f.t) for f in found])
+        sizes = np.stack([f.size for f in found])
+        best = both.argmax(axis=0)
+        t[at] = np.round(np.take_along_axis(both, best[None], 0)[0], 6)
+        size[at] = np.round(np.take_along_axis(sizes, best[None], 0)[0], 9)
+        chart[at] = best
+    return Scores(t, size, chart, seen)
+
+
+def eligible(t: FloatArray, size: FloatArray, severity: str) -> NDArray[np.bool_]:
+    """Return which signatures are both significant and large enough to matter."""
+    limit, floor = (
+        (WATCH_T, WATCH_FLOOR) if severity == "watch" else (SERVICE_T, SERVICE_FLOOR)
+    )
+    large = np.where(TWO_SIDED, np.abs(size), size) >= floor
+    return np.asarray((t >= limit) & large)
+
+
+def remainder(
+    delta: FloatArray, variance: FloatArray, explained: list[tuple[int, float]]
+) -> tuple[FloatArray, FloatArray]:
+    """Score one row after faults of given sizes are taken off.
+
+    Parameters
+    ----------
+    delta, variance
+        Shape (signs,).
+    explained
+        Signature and size of each fault that is known.
+
+    Returns
+    -------
+    tuple of ndarray
+        t and size of every signature, shape (signatures,).
+    """
+    left, spread = delta.copy(), variance.copy()
+    for k, size in explained:
+        change = DIRECTIONS[k] * size
+        left = left - change
+        spread = spread + np.square(MISFIT * change)
+    found = match(left[None, :], spread[None, :])
+    t = np.where(TWO_SIDED, np.abs(found.t[0]), found.t[0])
+    return np.round(t, 6), np.round(found.size[0], 9)
+
+
+def drift_row(
+    findings: Findings,
+    ledger: Ledger,
+    now: float,
+    t: FloatArray,
+    size: FloatArray,
+    delta: Callable[[int], tuple[FloatArray, FloatArray]],
+    describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
+    held: frozenset[str],
+) -> None:
+    """Let one row's charts open, raise, support or quiet flags.
+
+    Parameters
+    ----------
+    findings, ledger
+        Changed in place.
+    now
+        Event time [days].
+    t, size
+        Scores of the row, shape (signatures,).
+    delta
+        Returns delta and variance of the row for a signature's better chart.
+    describe
+        Makes the columns of a flag from signature, size, severity and all t.
+    held
+        Parts under provisional repair: nothing new is raised for them.
+    """
+    supported: set[str] = set()
+    explained: list[tuple[int, float]] = []
+    now_t, now_size = t, size
+    for _ in range(3):  # at most three faults at once
+        ready = eligible(now_t, now_size, "watch")
+        if explained:
+            ready &= now_t >= WATCH_T + 0.5
+        if not ready.any():
+            break
+        k = int(np.where(ready, now_t, -1.0).argmax())
+        part = SIGNATURE_PARTS[k]
+        supported.add(part)
+        if part not in held:
+            _count(findings, ledger, now, k, now_t, now_size, describe)
+        explained.append((k, float(now_size[k])))
+        here, spread = delta(k)
+        now_t, now_size = remainder(here, spread, explained)
+    for part in PARTS:
+        if part not in supported:
+            for severity in ("watch", "service"):
+                key = f"{part}/{severity}"
+                if key in findings.candidates:
+                    findings.candidates[key].miss()
+    for episode in ledger.standing_all():
+        ks = [k for k in range(K) if SIGNATURE_PARTS[k] == episode.part]
+        if episode.part in supported:
+            ledger.support(episode.part, now)
+        elif any(t[k] >= KEEP_T for k in ks):
+            ledger.support(episode.part, now)
+        else:
+            ledger.quiet(episode.part, now)
+
+
+def _count(
+    findings: Findings,
+    ledger: Ledger,
+    now: float,
+    k: int,
+    t: FloatArray,
+    size: FloatArray,
+    describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
+) -> None:
+    """Count a row for the signature that explains it best; raise what is due."""
+    part = SIGNATURE_PARTS[k]
+    watch = findings.candidate(part, "watch")
+    watch.add(now)
+    if watch.cycles >= WATCH_CYCLES and ledger.standing(part) is None:
+        ledger.raise_flag(part, "watch", now, describe(k, float(size[k]), "watch", t))
+    service = findings.candidate(part, "service")
+    if eligible(t, size, "service")[k]:
+        service.add(now)
+        enough = service.cycles >= SERVICE_CYCLES and len(service.days) >= SERVICE_DAYS
+        standing = ledger.standing(part)
+        if enough and (standing is None or standing.severity == "watch"):
+            ledger.raise_flag(part, "service", now, describe(k, float(size[k]), "service", t))
+    else:
+        service.miss()

@@ -1,0 +1,181 @@
+"""Flags from limits that were broken, and from the logger's own troubles."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..shared.config import Limits
+from .bench import bench_check
+from .findings import LIMIT_WINDOW, Findings
+from .lifecycle import Ledger
+from .signatures import SIGNATURE_PARTS
+
+FloatArray = NDArray[np.float64]
+
+WORDS: Final = {
+    "cold": "fell short of the exposure temperature",
+    "short": "held exposure too short",
+    "hot": "went above the band",
+    "air": "had temperature below saturation",
+    "superheat": "had temperature above saturation",
+    "leak": "had a leak rate above its limit",
+}
+
+CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
+    # parts that explain it, likeliest first; alternatives to name
+    "cold": (("heater", "door_seal", "temperature_sensor", "controller", "water_fill"), ()),
+    "short": (("controller", "heater", "door_seal", "temperature_sensor", "water_fill"), ()),
+    "hot": (("controller", "heater", "temperature_sensor"), ()),
+    "air": (("air_removal", "pressure_sensor", "logger"), ()),
+    "superheat": (("water_fill", "pressure_sensor", "logger"), ()),
+    "leak": (("door_seal", "air_removal"), ("vent_path",)),
+}
+
+TRACE_T: Final = 2.0
+"""Standard errors by which a part must stand out before a broken limit is laid to it."""
+
+LEAST: Final = {"leak": (2, 2)}
+DEFAULT_LEAST: Final = (2, 3)
+"""Broken limits among the last ten cycles for a watch and for a service; service also needs
+two days (the contract asks for repetition)."""
+
+GAP_INTERVALS: Final = 5.0
+GAP_LEAST_S: Final = 60.0
+STUCK_LEAST_S: Final = 90.0
+LOGGER_LEAST: Final = (3, 5)
+"""Cycles among the last ten with drop-outs or stuck values for a watch and a service."""
+
+
+def limit_row(
+    findings: Findings,
+    ledger: Ledger,
+    now: float,
+    cause: str,
+    row: dict[str, Any],
+    t: FloatArray,
+    cycle_id: str,
+    limits: Limits,
+) -> None:
+    """Let one cycle's broken limits and logger troubles raise flags."""
+    if _beyond_stop(row, limits):
+        part = _traced("hot", t)
+        what = (
+            f"Pressure reached {row['pressure_max_kpa']:.0f} kPa absolute, the relief limit is "
+            f"{limits.relief_kpa:g} kPa."
+            if row["pressure_max_kpa"] > limits.relief_kpa
+            else f"Temperature went {row['overband_k']:.1f} K above the band."
+        )
+        ledger.raise_flag(part, "stop", now, _columns(
+            part, "hot", what + " Take the unit out of use until it is checked.", cycle_id, 0.6))
+    troubles = [cause] if cause else []
+    troubles += _logger_troubles(row)
+    findings.causes = [*findings.causes[1 - LIMIT_WINDOW * 3 :], [now, row["kind"], *troubles]]
+    for trouble in troubles:
+        kind = row["kind"]
+        window = [c for c in findings.causes if (c[1] == "leak_test") == (kind == "leak_test")]
+        hits = [c[0] for c in window[-LIMIT_WINDOW:] if trouble in c[2:]]
+        days = {math.floor(h) for h in hits}
+        if trouble in ("drop-outs", "stuck"):
+            _raise_logger(ledger, now, trouble, hits, days, cycle_id)
+            continue
+        watch, service = LEAST.get(trouble, DEFAULT_LEAST)
+        if len(hits) >= service and len(days) >= 2:
+            severity = "service"
+        elif len(hits) >= watch:
+            severity = "watch"
+        else:
+            continue
+        part = _standing_part(ledger, trouble) or _traced(trouble, t)
+        text = f"{len(hits)} of the last {min(len(window), LIMIT_WINDOW)} cycles " + WORDS[trouble]
+        text += "."
+        if part == "unknown":
+            text += " No part stands out."
+        ledger.raise_flag(part, severity, now, _columns(part, trouble, text, cycle_id, 0.5))
+
+
+def _beyond_stop(row: dict[str, Any], limits: Limits) -> bool:
+    return bool(
+        row["overband_k"] > limits.overband_stop_k
+        or row["pressure_max_kpa"] > limits.relief_kpa
+    )
+
+
+def _logger_troubles(row: dict[str, Any]) -> list[str]:
+    out = []
+    interval = row["sample_interval_s"]
+    if row["gap_s"] > max(GAP_INTERVALS * interval, GAP_LEAST_S):
+        out.append("drop-outs")
+    if row["stuck_s"] > max(STUCK_LEAST_S, GAP_INTERVALS * interval):
+        out.append("stuck")
+    return out
+
+
+def _raise_logger(
+    ledger: Ledger, now: float, mode: str, hits: list[float], days: set[int], cycle_id: str
+) -> None:
+    watch, service = LOGGER_LEAST
+    if len(hits) < watch:
+        return
+    severity = "service" if len(hits) >= service and len(days) >= 2 else "watch"
+    what = "gaps in the record" if mode == "drop-outs" else "a reading that stood still"
+    text = (
+        f"{len(hits)} of the last {LIMIT_WINDOW} cycles had {what}. The features that rest on "
+        "these cycles are withheld; nothing is said about the sterilizer from them."
+    )
+    row = _columns("logger", "", text, cycle_id, 0.9)
+    row["mode"] = mode
+    row["feature"] = "gap_s" if mode == "drop-outs" else "stuck_s"
+    ledger.raise_flag("logger", severity, now, row)
+
+
+def _standing_part(ledger: Ledger, cause: str) -> str | None:
+    """Return a part with an open flag that explains a cause."""
+    able = CAUSES[cause][0]
+    standing = [e.part for e in ledger.standing_all() if e.part in (*able, "unknown")]
+    return min(standing, key=lambda p: able.index(p) if p in able else 99) if standing else None
+
+
+def _traced(cause: str, t: FloatArray) -> str:
+    """Return the part that explains a cause and stands out of the charts, else a default."""
+    able = CAUSES[cause][0]
+    best = {p: 0.0 for p in able}
+    for k, part in enumerate(SIGNATURE_PARTS):
+        if part in best:
+            best[part] = max(best[part], float(t[k]))
+    part = max(able, key=lambda p: best[p])
+    if best[part] >= TRACE_T:
+        return part
+    return able[0] if cause in ("leak", "hot", "air", "superheat") else "unknown"
+
+
+def _columns(
+    part: str, cause: str, text: str, cycle_id: str, confidence: float
+) -> dict[str, Any]:
+    feature = {
+        "cold": "exposure_min_c",
+        "short": "exposure_s",
+        "hot": "exposure_max_c",
+        "air": "saturation_deviation_k",
+        "superheat": "saturation_deviation_k",
+        "leak": "leak_kpa_per_min",
+    }.get(cause, "")
+    able, named = CAUSES.get(cause, ((), ()))
+    others = [p for p in (*named, *able) if p != part][:3]
+    return {
+        "part": part,
+        "mode": "",
+        "alternatives": ",".join(others),
+        "confidence": confidence,
+        "layer": "limit",
+        "feature": feature,
+        "evidence": text,
+        "bench_check": bench_check(part, ""),
+        "cycle_id": cycle_id,
+        "change_point": math.nan,
+        "change_point_low": math.nan,
+        "change_point_high": math.nan,
+    }

@@ -1,0 +1,297 @@
+"""One unit's state, and the step from charts to flags over new rows."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..shared.config import Config
+from .bench import bench_check
+from .change import Change, change_point
+from .evidence import drift_evidence
+from .findings import K, Findings, Scores, drift_row, eligible, score_rows
+from .forecast import Forecast, forecast
+from .lifecycle import Ledger
+from .limit_findings import limit_row
+from .limits_of_size import growth_scale, size_limit
+from .reference import Reference
+from .signatures import SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
+from .signs import NAMES
+from .size_history import daily_size
+from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker
+
+FloatArray = NDArray[np.float64]
+
+FORECAST_EVERY_DAYS: Final = 7.0
+"""Forecasts are kept weekly, to be scored later (the contract's protocol)."""
+
+ALIKE_SHARE: Final = 0.75
+"""A part whose best signature reaches this share of the winner's T is named beside it."""
+
+CONFIDENCE_TEMPER: Final = 6.0
+"""T squared over twice this, as a log weight: signatures are approximate, so the textbook
+value of 1 would be far too sure (design choice)."""
+
+OPEN_ELEMENT_SIZE: Final = 0.2
+"""A step of this share of power looks like one element of a few that opened."""
+
+
+@dataclass
+class UnitState:
+    """All that a unit carries from night to night."""
+
+    tracker: Tracker
+    findings: Findings
+    ledger: Ledger
+    slow_level: FloatArray
+    """Slow chart of each sign at the last row, NaN before the charts are ready."""
+    expected: FloatArray
+    """Last known healthy level of each sign, on the sign's scale."""
+    scale: FloatArray
+    wander: FloatArray
+    signature: dict[str, int] = field(default_factory=dict)
+    """Signature behind each standing flag."""
+    forecasts: list[dict[str, Any]] = field(default_factory=list)
+    next_forecast: dict[str, float] = field(default_factory=dict)
+
+    @classmethod
+    def new(cls, unit_id: str) -> UnitState:
+        """Return the state of a unit that was never seen."""
+        empty = np.full(len(NAMES), np.nan)
+        return cls(Tracker(), Findings(), Ledger(unit_id), empty.copy(), empty.copy(),
+                   empty.copy(), empty.copy())
+
+    def history(self, now: float) -> FloatArray:
+        """Return the days that were over before ``now``, shape (days, 1 + signs)."""
+        today = math.floor(now)
+        kept = [
+            row
+            for row in self.tracker.days
+            if today - LOOK_BACK_DAYS <= row[0] < today
+        ]
+        return np.array(kept).reshape(-1, 1 + len(NAMES))
+
+    def forecast_for(self, part: str, now: float, config: Config) -> Forecast | None:
+        """Run the part's fault on to its limit, as seen at ``now``."""
+        k = self.signature.get(part)
+        if k is None:
+            return None
+        days, size = daily_size(self.history(now), self.scale, self.wander, k)
+        if days.size < 2:
+            return None
+        growing = float(np.sign(np.median(size[-5:]))) or 1.0
+        grown = growth_scale(k, size * (growing if TWO_SIDED[k] else 1.0))
+        if TWO_SIDED[k]:
+            grown = size * growing
+        found = change_point(days, grown, kinds=("bend",))
+        onset = float(days[found.index - 1]) if found is not None else float(days[0])
+        limit = size_limit(k, self.expected, growing, config.limits)
+        return forecast(days, grown, onset=onset, limit=limit)
+
+    def forecast_now(self, config: Config) -> None:
+        """Put a fresh forecast on every standing flag."""
+        for episode in self.ledger.standing_all():
+            _put(episode.rows[-1], self.forecast_for(episode.part, self.tracker.time + 1.0, config))
+
+
+def _put(row: dict[str, Any], made: Forecast | None) -> None:
+    row["days_to_limit"] = _round(made.days if made else math.nan)
+    row["days_to_limit_low"] = _round(made.low if made else math.nan)
+    row["days_to_limit_high"] = _round(made.high if made else math.nan)
+    row["slope_per_day"] = made.slope_per_day if made else math.nan
+
+
+def _round(value: float) -> float:
+    return round(value, 1) if math.isfinite(value) else math.nan
+
+
+def find(
+    state: UnitState,
+    rows: Rows,
+    moved: Track,
+    frame: pd.DataFrame,
+    verdict: pd.DataFrame,
+    reference: Reference,
+    config: Config,
+) -> None:
+    """Turn the charts of new rows into flags; ``state`` is changed in place."""
+    scores = score_rows(moved.delta, moved.variance, moved.ready)
+    settled: dict[int, list[Any]] = {}
+    for one in moved.settled:
+        settled.setdefault(one.row, []).append(one)
+    ids = frame["cycle_id"].to_numpy(dtype=object)
+    causes = verdict["cause"].to_numpy(dtype=object)
+    trouble = _limit_columns(frame)
+    state.wander = reference.wander
+    level = moved.adjusted - moved.residual
+    quiet = np.zeros(K)
+    for i in range(len(ids)):
+        now = float(rows.time[i])
+        state.scale = moved.scale[i]
+        known = np.isfinite(level[i])
+        state.expected = np.where(known, level[i], state.expected)
+        for one in settled.get(i, []):
+            if one.agrees and state.ledger.standing(one.part) is not None:
+                state.ledger.close(one.part, now, "serviced")
+                state.findings.forget(one.part)
+        active = bool(scores.seen[i]) or bool(state.ledger.standing_all())
+        context = _Context(state, rows, moved, scores, i, str(ids[i]), config)
+        if active and moved.ready[i]:
+            drift_row(
+                state.findings,
+                state.ledger,
+                now,
+                scores.t[i] if scores.seen[i] else quiet,
+                scores.size[i] if scores.seen[i] else quiet,
+                context.delta,
+                context.describe,
+                frozenset(p["part"] for p in state.tracker.pending),
+            )
+        limit_row(state.findings, state.ledger, now, str(causes[i]), {
+            name: column[i] for name, column in trouble.items()
+        }, scores.t[i], str(ids[i]), config.limits)
+        context.keep_forecasts(now)
+    if len(ids):
+        ready = moved.ready[-1]
+        state.slow_level = moved.delta[-1, 1] if ready else state.slow_level
+
+
+def _limit_columns(frame: pd.DataFrame) -> dict[str, NDArray[Any]]:
+    numbers = ("overband_k", "pressure_max_kpa", "gap_s", "stuck_s", "sample_interval_s",
+               "exposure_s", "leak_kpa_per_min")
+    out: dict[str, NDArray[Any]] = {
+        name: frame[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in numbers
+    }
+    out["kind"] = frame["kind"].to_numpy(dtype=object)
+    out["completion"] = frame["completion"].fillna("").to_numpy(dtype=object)
+    return out
+
+
+class _Context:
+    """What describing one row needs."""
+
+    def __init__(
+        self, state: UnitState, rows: Rows, moved: Track, scores: Scores, i: int, cycle_id: str,
+        config: Config,
+    ) -> None:
+        self.state, self.rows, self.moved = state, rows, moved
+        self.scores, self.i, self.cycle_id, self.config = scores, i, cycle_id, config
+
+    def delta(self, k: int) -> tuple[FloatArray, FloatArray]:
+        """Return the row's change of each sign and its variance, by signature's chart."""
+        chart = int(self.scores.chart[self.i, k])
+        return self.moved.delta[self.i, chart], self.moved.variance[self.i, chart]
+
+    def describe(self, k: int, size: float, severity: str, t: FloatArray) -> dict[str, Any]:
+        """Make the columns of a drift flag."""
+        state, now = self.state, float(self.rows.time[self.i])
+        sig = SIGNATURES[k]
+        delta, variance = self.delta(k)
+        z = delta / np.sqrt(variance)
+        history = state.history(now)
+        days, sizes = daily_size(history, state.scale, state.wander, k)
+        found = change_point(days, sizes * (np.sign(size) if TWO_SIDED[k] else 1.0))
+        state.signature[sig.part] = k
+        begin = _change_times(days, found)
+        expected = np.array([
+            (math.exp(v) if _is_log(j) else v) if _shows(j) else math.nan
+            for j, v in enumerate(state.expected.tolist())
+        ])
+        ago = now - begin[0] if begin else math.nan
+        text, column = drift_evidence(k, delta, z, expected, ago)
+        mode = sig.mode
+        if mode == "element weak" and found is not None and found.kind == "step" and (
+            size >= OPEN_ELEMENT_SIZE
+        ):
+            mode = "element open"
+        row = {
+            "part": sig.part,
+            "mode": mode,
+            "alternatives": ",".join(_alternatives(k, t)),
+            "confidence": _confidence(k, t),
+            "layer": "drift",
+            "feature": column,
+            "evidence": text,
+            "bench_check": bench_check(sig.part, mode),
+            "cycle_id": self.cycle_id,
+            "change_point": begin[0] if begin else math.nan,
+            "change_point_low": begin[1] if begin else math.nan,
+            "change_point_high": begin[2] if begin else math.nan,
+        }
+        _put(row, state.forecast_for(sig.part, now, self.config))
+        if severity == "service":
+            state.next_forecast[sig.part] = now
+        return row
+
+    def keep_forecasts(self, now: float) -> None:
+        """Keep a forecast of every standing service flag once a week."""
+        for episode in self.state.ledger.standing_all():
+            due = self.state.next_forecast.get(episode.part)
+            if due is None or now < due or episode.severity == "watch":
+                continue
+            self.state.next_forecast[episode.part] = now + FORECAST_EVERY_DAYS
+            made = self.state.forecast_for(episode.part, now, self.config)
+            _put(episode.rows[-1], made)
+            self.state.forecasts.append({
+                "flag_id": episode.flag_id,
+                "unit_id": self.state.ledger.unit_id,
+                "part": episode.part,
+                "time": now,
+                "days_to_limit": episode.rows[-1]["days_to_limit"],
+                "days_to_limit_low": episode.rows[-1]["days_to_limit_low"],
+                "days_to_limit_high": episode.rows[-1]["days_to_limit_high"],
+            })
+
+
+def _change_times(days: FloatArray, found: Change | None) -> tuple[float, float, float] | None:
+    if found is None:
+        return None
+    last = days.size - 1
+    return (
+        float(days[min(found.index, last)]),
+        float(days[min(found.low, last)]),
+        float(days[min(found.high, last)]),
+    )
+
+
+def _is_log(j: int) -> bool:
+    from .signs import SIGNS
+
+    return SIGNS[j].scale == "log"
+
+
+def _shows(j: int) -> bool:
+    """Signs whose own scale is a difference are not shown as from-to."""
+    return NAMES[j] not in ("plateau", "dip", "boil")
+
+
+def _best_by_part(t: FloatArray) -> dict[str, float]:
+    best: dict[str, float] = {}
+    for k, part in enumerate(SIGNATURE_PARTS):
+        best[part] = max(best.get(part, 0.0), float(t[k]))
+    return best
+
+
+def _alternatives(k: int, t: FloatArray) -> list[str]:
+    best = _best_by_part(t)
+    own = SIGNATURE_PARTS[k]
+    close = [p for p, v in best.items() if p != own and v >= ALIKE_SHARE * float(t[k])]
+    named = [*SIGNATURES[k].look_alikes, *sorted(close, key=lambda p: -best[p])]
+    return list(dict.fromkeys(p for p in named if p != own))
+
+
+def _confidence(k: int, t: FloatArray) -> float:
+    best = _best_by_part(t)
+    top = max(best.values())
+    weights = {
+        p: math.exp((v * v - top * top) / (2.0 * CONFIDENCE_TEMPER)) for p, v in best.items()
+    }
+    return round(weights[SIGNATURE_PARTS[k]] / (sum(weights.values()) + 0.05), 3)
+
+
+__all__ = ["UnitState", "eligible", "find"]
