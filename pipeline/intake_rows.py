@@ -1,0 +1,293 @@
+"""The account of a run: every file that was seen, and what became of its rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from ..shared.schema import INTAKE, Table
+from .intake_task import ExportFile, Outcome, ReadResult, dropped_text
+from .store.specs import REFUSED
+
+if TYPE_CHECKING:
+    from .inbox import InboxFile
+    from .store import Snapshot, Txn
+
+SAME_BYTES = "the same bytes were read before"
+
+
+@dataclass
+class Account:
+    """What was known of exports, and what this run adds."""
+
+    snapshot: Snapshot
+    recorded_at: pd.Timestamp
+    refused_before: pd.DataFrame
+    known_by_size: dict[int, frozenset[str]]
+    facts: Any = None
+    outcomes: list[Outcome] = field(default_factory=list)
+    copies: list[tuple[ExportFile, str]] = field(default_factory=list)
+    digest: str = ""
+    messages: tuple[str, ...] = ()
+    counts: dict[str, int] = field(default_factory=dict)
+    quarantined: int = 0
+    rows: pd.DataFrame = field(default_factory=INTAKE.empty)
+    refused_after: pd.DataFrame = field(default_factory=REFUSED.empty)
+    _shared: dict[str, int] = field(default_factory=dict)
+    _conflicts: dict[str, int] = field(default_factory=dict)
+    _replaced: list[str] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, snapshot: Snapshot, sizes: Iterable[int], recorded_at: pd.Timestamp) -> Account:
+        """Load what is known of exports with one of these sizes, and of those in quarantine."""
+        wanted = sorted(set(sizes))
+        by_size: dict[int, set[str]] = {}
+        if wanted:
+            held = snapshot.table("intake", columns=["sha256", "bytes"])
+            held = held[held["bytes"].isin(wanted)]
+            for size, sha256 in zip(held["bytes"], held["sha256"], strict=True):
+                by_size.setdefault(int(size), set()).add(str(sha256))
+        return cls(
+            snapshot,
+            recorded_at,
+            snapshot.table("refused"),
+            {s: frozenset(h) for s, h in by_size.items()},
+        )
+
+    def known(self, size: int) -> frozenset[str]:
+        """Return the hashes of known exports of a size."""
+        return self.known_by_size.get(size, frozenset())
+
+    def learn(self, outcomes: Sequence[Outcome]) -> bool:
+        """Take over what accepted exports told; return whether anything is new."""
+        return False
+
+    def take(
+        self, outcomes: list[Outcome], copies: list[tuple[ExportFile, str]], digest: str
+    ) -> None:
+        """Settle what became of each file."""
+        self.outcomes = sorted(outcomes, key=lambda o: o.index)
+        self.digest = digest
+        accepted = {o.sha256 for o in self.outcomes if o.kind == "accepted"}
+        refused = {o.sha256 for o in self.outcomes if o.kind == "refused"}
+        settled = accepted | refused | {o.sha256 for o in self.outcomes if o.kind == "duplicate"}
+        # a copy counts only if the bytes that were read are those that were hashed before
+        self.copies = [(f, h) for f, h in copies if h in settled]
+        left = [f.name for f, h in copies if h not in settled]
+        self.messages = tuple(
+            o.message for o in self.outcomes if o.kind in ("changing", "vanished")
+        )
+        self.messages += tuple(
+            f"{n} changed while it was read; left for the next run" for n in left
+        )
+
+    def count(self, results: Iterable[ReadResult], txn: Txn) -> None:
+        """Take over counts of shared samples and conflicts, and make the rows."""
+        for shared, conflicts in [(r.shared, r.conflicts) for r in results] + [
+            (txn.shared, txn.conflicts)
+        ]:
+            for total, more in ((self._shared, shared), (self._conflicts, conflicts)):
+                for source, n in more.items():
+                    total[source] = total.get(source, 0) + n
+        self._make_rows()
+
+    def _make_rows(self) -> None:
+        touched = sorted(
+            {o.sha256 for o in self.outcomes if o.sha256} | {h for _, h in self.copies}
+        )
+        before = self.snapshot.table("intake", units=touched) if touched else INTAKE.empty()
+        there = {(str(e), str(h)) for e, h in zip(before["export"], before["sha256"], strict=True)}
+        was_refused = {str(h): r for h, r in self._refused_rows().items()}
+        rows: list[dict[str, Any]] = []
+        refused: dict[str, dict[str, Any]] = dict(was_refused)
+        accepted: set[str] = set()
+        tally = dict.fromkeys(("accepted", "duplicate", "quarantined", "retried", "left"), 0)
+        tally["left"] = len(self.messages)
+        for o in self.outcomes:
+            if o.kind == "accepted" and o.sha256 in accepted:
+                # the same bytes were read twice in one run: their samples fell together
+                self._shared[o.sha256[:16]] = self._shared.get(o.sha256[:16], 0) - o.samples
+                rows += self._plain(o.name, o, "duplicate", SAME_BYTES, there)
+                tally["duplicate"] += 1
+            elif o.kind == "accepted":
+                accepted.add(o.sha256)
+                refused.pop(o.sha256, None)
+                if o.quarantined:
+                    rows += self._retold(o, before)
+                    tally["retried"] += 1
+                else:
+                    rows.append(self._accepted(o))
+                tally["accepted"] += 1
+            elif o.kind == "refused":
+                refused[o.sha256] = self._refusal(o, was_refused.get(o.sha256))
+                if o.quarantined:
+                    rows += self._reasoned(o, before)
+                else:
+                    rows += self._plain(o.name, o, "quarantined", o.message, there)
+                    self.quarantined += 1
+                    tally["quarantined"] += 1
+        for name, copy, sha256 in self._repeats():
+            if sha256 in refused:
+                reason = str(refused[sha256]["message"])
+                rows += self._plain(name, copy, "quarantined", reason, there)
+            else:
+                new = self._plain(name, copy, "duplicate", SAME_BYTES, there)
+                tally["duplicate"] += len(new)
+                rows += new
+        self.counts = tally
+        self.rows = _frame(INTAKE, rows)
+        self.refused_after = _frame(REFUSED, list(refused.values()))
+
+    def _repeats(self) -> list[tuple[str, Outcome | ExportFile, str]]:
+        found: list[tuple[str, Outcome | ExportFile, str]] = [
+            (o.name, o, o.sha256) for o in self.outcomes if o.kind == "duplicate"
+        ]
+        return found + [(f.name, f, h) for f, h in self.copies]
+
+    def _refused_rows(self) -> dict[str, dict[str, Any]]:
+        records = self.refused_before.to_dict("records")
+        return {str(r["sha256"]): {str(k): v for k, v in r.items()} for r in records}
+
+    def _accepted(self, o: Outcome) -> dict[str, Any]:
+        return {
+            "export": o.name,
+            "sha256": o.sha256,
+            "bytes": o.bytes,
+            "layout": o.layout,
+            "unit_ids": ",".join(o.unit_ids),
+            "outcome": "accepted",
+            "reason": "",
+            "rows_read": o.rows_read,
+            "rows_kept": o.rows_kept,
+            "rows_dropped": o.rows_dropped,
+            "dropped_by_reason": dropped_text(o.dropped_by_reason),
+            "conflicts": self._conflicts.get(o.sha256[:16], 0),
+            "first_time": _time(o.first),
+            "last_time": _time(o.last),
+            "recorded_at": self.recorded_at,
+            "samples": o.samples,
+            "samples_shared": self._shared.get(o.sha256[:16], 0),
+            "created_at": _time(o.created),
+        }
+
+    def _plain(
+        self,
+        name: str,
+        o: Outcome | ExportFile,
+        outcome: str,
+        reason: str,
+        there: set[tuple[str, str]],
+    ) -> list[dict[str, Any]]:
+        """Return a row without samples, unless this file has its row already."""
+        sha256 = o.sha256 if isinstance(o, Outcome) else self._hash_of(o)
+        if (name, sha256) in there:
+            return []
+        there.add((name, sha256))
+        return [
+            {
+                "export": name,
+                "sha256": sha256,
+                "bytes": o.stamp[0],
+                "layout": o.layout if isinstance(o, Outcome) else "",
+                "unit_ids": "",
+                "outcome": outcome,
+                "reason": reason,
+                "rows_read": 0,
+                "rows_kept": 0,
+                "rows_dropped": 0,
+                "dropped_by_reason": "{}",
+                "conflicts": 0,
+                "recorded_at": self.recorded_at,
+                "samples": 0,
+                "samples_shared": 0,
+            }
+        ]
+
+    def _hash_of(self, file: ExportFile) -> str:
+        return next(h for f, h in self.copies if f is file)
+
+    def _retold(self, o: Outcome, before: pd.DataFrame) -> list[dict[str, Any]]:
+        """Return all rows of an export that left quarantine: accepted once, else copies."""
+        self._replaced.append(o.sha256)
+        rows = [self._accepted(o)]
+        others = before[(before["sha256"] == o.sha256) & (before["export"] != o.name)]
+        for row in others.to_dict("records"):
+            same = {"outcome": "duplicate", "reason": SAME_BYTES}
+            rows.append({**{str(k): v for k, v in row.items()}, **same})
+        return rows
+
+    def _reasoned(self, o: Outcome, before: pd.DataFrame) -> list[dict[str, Any]]:
+        """Return the rows of an export that stays in quarantine, if the reason is another."""
+        mine = before[before["sha256"] == o.sha256]
+        if not len(mine) or (mine["reason"] == o.message).all():
+            return []
+        self._replaced.append(o.sha256)
+        return [
+            {**{str(k): v for k, v in row.items()}, "reason": o.message}
+            for row in mine.to_dict("records")
+        ]
+
+    def _refusal(self, o: Outcome, before: dict[str, Any] | None) -> dict[str, Any]:
+        return {
+            "sha256": o.sha256,
+            "export": o.name,
+            "bytes": o.bytes,
+            "cause": o.cause,
+            "message": o.message,
+            "question": o.question,
+            "toml": o.toml,
+            "tried_with": self.digest,
+            "recorded_at": self.recorded_at if before is None else before["recorded_at"],
+        }
+
+    def remembered(self, files: Sequence[InboxFile]) -> list[tuple[InboxFile, Outcome]]:
+        """Return the inbox files that need not be read again, with what they were."""
+        by_index = {
+            o.index: o
+            for o in self.outcomes
+            if o.kind in ("accepted", "duplicate", "refused") and o.index < len(files)
+        }
+        for file, sha256 in self.copies:
+            by_index[file.index] = Outcome(
+                file.index, file.name, "duplicate", sha256=sha256, stamp=file.stamp
+            )
+        return [(files[i], by_index[i]) for i in sorted(by_index)]
+
+    def write(self, txn: Txn) -> None:
+        """Put the account into the transaction."""
+        if len(self.rows):
+            txn.replace_many("intake", self.rows, self._replaced)
+        before = self._refused_rows()
+        after = {str(r["sha256"]): r for r in self.refused_after.to_dict("records")}
+        changed = [h for h, r in after.items() if h not in before or _differs(before[h], r)]
+        gone = [h for h in before if h not in after]
+        if changed or gone:
+            rows = self.refused_after[self.refused_after["sha256"].isin(changed)]
+            txn.replace_many("refused", rows, [*changed, *gone])
+        for sha256 in changed:
+            row = after[sha256]
+            reason = {k: _text(row[k]) for k in REFUSED.names if k not in ("sha256", "bytes")}
+            txn.quarantine(sha256, None, {"sha256": sha256, "bytes": int(row["bytes"]), **reason})
+        for sha256 in gone:
+            txn.unquarantine(sha256)
+
+
+def _frame(table: Table, rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Return rows as a frame of a table; values that a row lacks are null."""
+    columns = {n: pd.Series([r.get(n) for r in rows], dtype=object) for n in table.names}
+    return table.conform(pd.DataFrame(columns))
+
+
+def _time(ms: int | None) -> pd.Timestamp | None:
+    return None if ms is None else pd.Timestamp(ms, unit="ms", tz="UTC").as_unit("ms")
+
+
+def _differs(one: dict[str, Any], other: dict[Any, Any]) -> bool:
+    return any(_text(one[n]) != _text(other[n]) for n in REFUSED.names)
+
+
+def _text(value: Any) -> str:
+    return "" if pd.isna(value) else str(value)

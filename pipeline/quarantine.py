@@ -1,0 +1,108 @@
+"""Exports that were set aside: grouped by what they lack, retried once it is known."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from ..shared.config import Config
+from ..shared.version import VERSION
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+ANSWERS: Final[Mapping[str, str]] = {
+    "zone": "--zone AREA/CITY",
+    "day_month": "--day-first (or --month-first)",
+    "pressure_reference": "--pressure-reference absolute (or vented_gauge, sealed_gauge)",
+    "temperature_unit": "--temperature-unit °C (or °F, K)",
+    "pressure_unit": "--pressure-unit kPa (or another)",
+    "altitude": "--altitude METRES",
+}
+"""Causes that one setting of the whole store can answer."""
+
+SHOWN_EXPORTS: Final = 3
+
+
+@dataclass(frozen=True)
+class RefusalGroup:
+    """Exports refused for the same lack: one question, one command."""
+
+    cause: str
+    count: int
+    question: str
+    toml: str
+    command: str
+    """What answers it for all of them, where one setting can; else empty."""
+    message: str
+    """The first export's message, in full."""
+    exports: tuple[str, ...]
+    """The first few, by name."""
+
+    def text(self) -> str:
+        """Return the group as a person reads it."""
+        names = ", ".join(self.exports)
+        more = f" and {self.count - len(self.exports)} more" if self.count > SHOWN_EXPORTS else ""
+        noun = "export" if self.count == 1 else "exports"
+        lines = [f"{self.count} {noun} set aside: {names}{more}."]
+        lines.append(self.question or self.message)
+        if self.command:
+            lines.append(f"Answer for all of them: {self.command}")
+            lines.append("The next nightly run reads them again.")
+        if self.toml:
+            lines.append("Or in chamberdrift.toml:" if self.command else "In chamberdrift.toml:")
+            lines += ["  " + line for line in self.toml.splitlines()]
+        return "\n".join(lines)
+
+
+def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...]:
+    """Group refused exports by what they lack, largest group first.
+
+    Parameters
+    ----------
+    refused
+        Rows of the ``refused`` table.
+    store
+        The store's address, for the command.
+    """
+    groups = []
+    # the same lack may be worded with other names in it; causes that no question
+    # settles are told apart only by the cause
+    for cause, rows in refused.groupby("cause", sort=True):
+        rows = rows.sort_values(["export", "sha256"])
+        first = rows.iloc[0]
+        answer = ANSWERS.get(str(cause), "")
+        tomls = {str(t) for t in rows["toml"].dropna() if t}
+        questions = {str(q) for q in rows["question"].dropna() if q}
+        groups.append(
+            RefusalGroup(
+                cause=str(cause),
+                count=len(rows),
+                question=min(questions) if questions else "",
+                toml=str(first["toml"] or "") if tomls else "",
+                command=f"chamberdrift init {answer} --store {store}" if answer else "",
+                message=str(first["message"]),
+                exports=tuple(str(e) for e in rows["export"].head(SHOWN_EXPORTS)),
+            )
+        )
+    return tuple(sorted(groups, key=lambda g: (-g.count, g.cause)))
+
+
+def reading_digest(config: Config, facts: Any = None) -> str:
+    """Return a digest of everything that may change how an export is read.
+
+    An export in quarantine is tried again when this differs from the digest that
+    it was refused with.
+    """
+    parts = (
+        config.sites,
+        config.units,
+        config.assignments,
+        config.layouts,
+        config.defaults,
+        VERSION,
+        facts,
+    )
+    return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:16]
