@@ -219,6 +219,14 @@ INTAKE: Final = Table(
         Column("first_time", "time", "UTC", "first sample"),
         Column("last_time", "time", "UTC", "last sample"),
         Column("recorded_at", "time", "UTC", "the run that saw it"),
+        Column("samples", "int64", "", "samples (rows of a trace) that its kept rows make"),
+        Column(
+            "samples_shared",
+            "int64",
+            "",
+            "of these, samples whose time another export of the unit had already: made one row",
+        ),
+        Column("created_at", "time", "UTC", "when it was made, by its own statement"),
     ),
     key=(),
 )
