@@ -1,0 +1,360 @@
+"""The demo, the simulator's exports, and the score against the truth."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from ..shared.config_file import FILE_NAME
+from ..shared.errors import ChamberdriftError
+from .moment import moment_of
+from .night_summary import NightSummary
+from .settings import read_settings, write_settings
+from .store import Store
+from .work import Progress
+
+if TYPE_CHECKING:
+    from ..fixtures.simulator import FleetPlan
+    from .evaluation import Evaluation
+
+INBOX: Final = "inbox"
+STORE: Final = "store"
+TRUTH_CYCLES: Final = "truth-cycles.csv"
+TRUTH_FAULTS: Final = "truth-faults.csv"
+TRUTH_CONFOUNDERS: Final = "truth-confounders.csv"
+RAISED: Final = ("service", "stop")
+
+
+@dataclass(frozen=True)
+class Simulated:
+    """What was written."""
+
+    folder: str
+    units: int
+    days: int
+    seed: int
+    files: int
+    bytes: int
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the result as plain values."""
+        return {
+            "folder": self.folder,
+            "units": self.units,
+            "days": self.days,
+            "seed": self.seed,
+            "exports": self.files,
+            "bytes": self.bytes,
+        }
+
+    def text(self) -> str:
+        """Return the result in words, with the commands that follow."""
+        return "\n".join(
+            [
+                f"{self.files} exports of {self.units} units over {self.days} days "
+                f"({self.bytes / 1e6:.0f} MB) in {self.folder}/{INBOX}, "
+                f"simulated with seed {self.seed}.",
+                "Next, with the fleet's own settings:",
+                f"  chamberdrift init --store {self.folder}/{STORE}",
+                f"  cp {self.folder}/{FILE_NAME} {self.folder}/{STORE}/{FILE_NAME}",
+                f"  chamberdrift nightly {self.folder}/{INBOX} --store {self.folder}/{STORE}",
+                f"  chamberdrift evaluate {self.folder} --store {self.folder}/{STORE}",
+            ]
+        )
+
+
+def run_simulation(
+    folder: str,
+    *,
+    units: int,
+    days: int,
+    seed: int,
+    workers: int = 1,
+    progress: Progress | None = None,
+) -> Simulated:
+    """Write the exports of a simulated fleet, its settings and its truth.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the folder holds something already.
+    """
+    from ..fixtures.simulator import plan_fleet
+
+    check_empty(folder)
+    plan = plan_fleet(units, days, seed)
+    return write_plan(plan, folder, workers=workers, progress=progress)
+
+
+def write_plan(
+    plan: FleetPlan, folder: str, *, workers: int = 1, progress: Progress | None = None
+) -> Simulated:
+    """Write a planned fleet's exports, settings and truth."""
+    from ..fixtures.simulator import write_fleet
+
+    if progress is not None:
+        progress("simulate", 0, len(plan.units))
+    write_fleet(plan, folder, workers=workers)
+    if progress is not None:
+        progress("simulate", len(plan.units), len(plan.units))
+    files = [p for p in Path(folder, INBOX).rglob("*") if p.is_file()]
+    exports = [p for p in files if p.name != "service-log.csv"]
+    size = sum(p.stat().st_size for p in exports)
+    return Simulated(folder, len(plan.units), plan.days, plan.seed, len(exports), size)
+
+
+def check_empty(folder: str) -> None:
+    """Refuse to write where something is already.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the folder is not empty.
+    """
+    path = Path(folder)
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise ChamberdriftError(f"{folder} is not empty; name another folder, or remove it first.")
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """The demo's night and how its flags compare with what was simulated."""
+
+    simulated: Simulated
+    night: NightSummary
+    rows: tuple[dict[str, str], ...]
+    """A row a unit: what was simulated, what was flagged."""
+    reports: tuple[str, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the result as plain values."""
+        return {
+            "simulated": self.simulated.as_dict(),
+            "night": self.night.as_dict(),
+            "truth": list(self.rows),
+            "reports": list(self.reports),
+        }
+
+    def text(self) -> str:
+        """Return the demo's screen."""
+        store = self.night.store
+        lines = [
+            f"A simulated fleet: {self.simulated.units} units of a fictional group of animal "
+            f"clinics, {self.simulated.days} days, "
+            f"{self.simulated.files} exports in {self.simulated.folder}/{INBOX}.",
+            "",
+            self.night.text(),
+            "",
+            *self.table(),
+            "",
+            "Reports:",
+            *(f"  {path}" for path in self.reports),
+            "",
+            "Look further:",
+            f"  chamberdrift show {self._worst()} --store {store}",
+            f"  chamberdrift table flags --store {store}",
+            f"  chamberdrift evaluate {self.simulated.folder} --store {store}",
+        ]
+        return "\n".join(lines)
+
+    def table(self) -> list[str]:
+        """Return what was simulated beside what was flagged, as aligned lines."""
+        names = {
+            "unit": "unit",
+            "simulated": "simulated",
+            "failed": "first failed cycle",
+            "flagged": "flagged",
+            "part": "as",
+            "outcome": "outcome",
+        }
+        widths = {
+            k: max(len(title), *(len(r[k]) for r in self.rows)) for k, title in names.items()
+        }
+        head = "  ".join(f"{title:<{widths[k]}}" for k, title in names.items()).rstrip()
+        body = ["  ".join(f"{row[k]:<{widths[k]}}" for k in names).rstrip() for row in self.rows]
+        said = textwrap.wrap(
+            "The simulation knows the truth (seed "
+            f"{self.simulated.seed}; the detectors were tuned on other seeds, 1 to 99). A flag "
+            "counts from severity service on:",
+            79,
+        )
+        return [*said, "", head, *body]
+
+    def _worst(self) -> str:
+        flagged = [r for r in self.rows if r["flagged"]]
+        return (flagged or list(self.rows))[0]["unit"]
+
+
+def run_demo(
+    folder: str,
+    *,
+    store: str | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> DemoResult:
+    """Simulate the demo's fleet, run the night over it, and compare with the truth.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the folder holds something else than an earlier demo.
+    """
+    from ..fixtures.simulator import demo_plan
+    from .night import run_night
+
+    check_demo_folder(folder)
+    location = store or os.path.join(folder, STORE)
+    plan = demo_plan()
+    simulated = write_plan(plan, folder, workers=workers, progress=progress)
+    made = Store.open(location, create=True)
+    write_settings(made.place, Path(folder, FILE_NAME).read_text(encoding="utf-8"))
+    end = plan.start + timedelta(days=plan.days)
+    night = run_night(
+        os.path.join(folder, INBOX),
+        location,
+        as_of=end,
+        workers=workers,
+        scheduler=scheduler,
+        progress=progress,
+    )
+    snapshot = made.snapshot()
+    rows = compare(
+        snapshot.table("flags"),
+        read_truth(folder, TRUTH_FAULTS),
+        [u.unit.id for u in plan.units],
+    )
+    return DemoResult(simulated, night, tuple(rows), night.reports)
+
+
+def check_demo_folder(folder: str) -> None:
+    """Clear an earlier demo away; refuse any other folder that is not empty."""
+    import shutil
+
+    path = Path(folder)
+    if not path.exists() or not path.is_dir() or not any(path.iterdir()):
+        check_empty(folder) if path.exists() else None
+        return
+    ours = {INBOX, STORE, FILE_NAME, TRUTH_CYCLES, TRUTH_FAULTS, TRUTH_CONFOUNDERS}
+    found = {p.name for p in path.iterdir()}
+    if not {INBOX, TRUTH_FAULTS} <= found or not found <= ours:
+        raise ChamberdriftError(
+            f"{folder} holds something else than an earlier demo; name another folder."
+        )
+    for name in sorted(found):
+        target = path / name
+        shutil.rmtree(target) if target.is_dir() else target.unlink()
+
+
+def compare(flags: pd.DataFrame, truth: pd.DataFrame, units: list[str]) -> list[dict[str, str]]:
+    """Return a row a unit: the simulated fault, the first raised flag, and how they compare."""
+    raised = flags[flags["severity"].isin(RAISED)].sort_values("first_seen", kind="stable")
+    rows = []
+    for unit in units:
+        own = raised[raised["unit_id"] == unit]
+        faults = truth[truth["unit_id"] == unit]
+        if not len(faults):
+            rows.append(_row(unit, None, own.iloc[0] if len(own) else None))
+        for _, fault in faults.iterrows():
+            start = fault["onset"] - pd.Timedelta(days=1)
+            inside = own[own["first_seen"] >= start]
+            same = inside[inside["part"] == fault["part"]]
+            chosen = same if len(same) else inside
+            rows.append(_row(unit, fault, chosen.iloc[0] if len(chosen) else None))
+    return rows
+
+
+def _row(unit: str, fault: pd.Series | None, flag: pd.Series | None) -> dict[str, str]:
+    if fault is None:
+        outcome = "quiet, as it should be" if flag is None else "flagged without a fault"
+        simulated, failed = "healthy", ""
+    else:
+        mode = "" if pd.isna(fault["mode"]) else str(fault["mode"])
+        simulated = f"{fault['part']} {mode}".strip() + f" from {fault['onset']:%d %b}"
+        first = fault["first_failed_cycle_start"]
+        failed = "" if pd.isna(first) else f"{first:%d %b}"
+        if flag is None:
+            outcome = "not flagged"
+        elif failed and flag["first_seen"] >= first:
+            outcome = "flagged after the first failed cycle"
+        else:
+            outcome = (
+                f"{(first - flag['first_seen']).days} days ahead" if failed else "flagged in time"
+            )
+        if flag is not None and flag["part"] != fault["part"]:
+            outcome += ", as another part"
+    return {
+        "unit": unit,
+        "simulated": simulated,
+        "failed": failed,
+        "flagged": "" if flag is None else f"{flag['first_seen']:%d %b}",
+        "part": "" if flag is None else f"{flag['part']} {flag['mode'] or ''}".strip(),
+        "outcome": outcome,
+    }
+
+
+def read_truth(folder: str, name: str) -> pd.DataFrame:
+    """Read a truth file of a simulation, times as UTC.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the folder has no such file.
+    """
+    path = Path(folder, name)
+    if not path.is_file():
+        raise ChamberdriftError(
+            f"no {name} in {folder}; name the folder that simulate or demo wrote."
+        )
+    frame = pd.read_csv(path, dtype={"unit_id": "string", "part": "string", "mode": "string"})
+    for column in frame.columns:
+        if column in ("onset", "start", "end") or column.endswith(("_start", "_end", "_at")):
+            parsed = pd.to_datetime(frame[column], utc=True, format="ISO8601")
+            frame[column] = parsed.astype("datetime64[ms, UTC]")
+    return frame
+
+
+def run_evaluation(folder: str, location: str, *, as_of: datetime | None = None) -> Evaluation:
+    """Score a store against the truth of a simulation.
+
+    Parameters
+    ----------
+    folder
+        Where the truth files stand, or one of them.
+    as_of
+        Score what was known then.
+    """
+    from .evaluation import score
+    from .judge_stage import seen_cycles
+    from .views import tables_at
+
+    folder = str(Path(folder).parent) if Path(folder).is_file() else folder
+    truth_cycles = read_truth(folder, TRUTH_CYCLES)
+    truth_faults = read_truth(folder, TRUTH_FAULTS)
+    confounders = (
+        read_truth(folder, TRUTH_CONFOUNDERS)
+        if Path(folder, TRUTH_CONFOUNDERS).is_file()
+        else None
+    )
+    store = Store.open(location)
+    snapshot = store.snapshot()
+    config = read_settings(store.place)
+    moment = moment_of(as_of, snapshot)
+    if as_of is not None:
+        truth_cycles = truth_cycles[truth_cycles["exposure_end"] <= moment]
+    tables = tables_at(snapshot, config, moment)
+    return score(
+        tables.flags,
+        seen_cycles(snapshot.table("cycles"), moment),
+        tables.judgements,
+        truth_cycles.reset_index(drop=True),
+        truth_faults,
+        truth_confounders=confounders,
+        name=f"{location} against {folder}",
+    )

@@ -1,0 +1,402 @@
+"""The night: ingest, extract, judge, publish once, report."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from ..shared.config_file import FILE_NAME
+from ..shared.config_template import commented_config
+from ..shared.errors import ChamberdriftError
+from ..shared.parts import SEVERITIES
+from .extract_stage import ExtractResult, extract_units, note_pending
+from .intake import IngestResult, ingest_inbox
+from .judge_stage import JudgeResult, judge_fleet
+from .moment import moment_of, now
+from .night_summary import NightSummary
+from .report_stage import ReportResult, attention, draw_reports
+from .run_log import log_event
+from .service_log import merge_entries, read_service_log
+from .settings import read_settings
+from .store import Store
+from .views import fleet_view
+from .work import Progress, Work
+
+if TYPE_CHECKING:
+    from ..reports.views import FleetView
+
+LAST_NIGHT: Final = "reports/last-night.json"
+"""Says on which day the last night ended well."""
+
+
+def run_night(
+    inbox: str,
+    location: str,
+    *,
+    as_of: datetime | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
+    draw: bool = True,
+    progress: Progress | None = None,
+    rehash: bool = False,
+) -> NightSummary:
+    """Take in an inbox's new exports, judge, publish by one commit, and report.
+
+    Parameters
+    ----------
+    inbox, location
+        Folders or addresses; a store that is not there is made.
+    as_of
+        Nothing later is seen, and days count from it. None: now.
+    workers, scheduler
+        Processes to work in, or the address of a Dask scheduler.
+    draw
+        Write the PDF reports.
+    progress
+        Called with the stage, the number done and the number in all.
+    rehash
+        Read every export, changed or not.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the run failed; nothing was published then.
+    """
+    store = Store.open(location, create=True)
+    with store.lock():
+        keep_settings(store)
+        with _work(store, as_of, workers, scheduler, progress) as work:
+            with work.stage("ingest"):
+                taken = ingest_inbox(
+                    inbox,
+                    store,
+                    work.config,
+                    txn=work.txn,
+                    snapshot=work.snapshot,
+                    recorded_at=work.recorded_at,
+                    workers=workers,
+                    scheduler=scheduler,
+                    rehash=rehash,
+                    progress=progress,
+                )
+                refused, entries = import_service(work, inbox, taken)
+                note_intake(work, taken)
+            with work.stage("extract"):
+                found = extract_units(work, taken.since)
+            with work.stage("judge"):
+                judged = judge_fleet(work)
+            published = publish(work, f"night of {work.as_of:%Y-%m-%d}")
+        check_inbox(inbox, taken, store)
+        snapshot = store.snapshot()
+        view = fleet_view(snapshot, work.config, work.as_of)
+        reports = ReportResult()
+        if draw and (len(view.cycles) or len(view.units)):
+            with work.stage("reports"):
+                reports = draw_reports(
+                    store,
+                    snapshot,
+                    view,
+                    attention(view, judged.units),
+                    workers=workers,
+                    scheduler=scheduler,
+                    progress=progress,
+                )
+        summary = summarize(
+            work,
+            view,
+            snapshot.commit,
+            published=published,
+            taken=taken,
+            found=found,
+            judged=judged,
+            reports=reports,
+            service=(entries, refused),
+        )
+        note_good_night(store, summary)
+    _raise_failures(summary)
+    return summary
+
+
+def run_ingest(
+    inbox: str,
+    location: str,
+    *,
+    workers: int = 1,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+    rehash: bool = False,
+) -> NightSummary:
+    """Take in an inbox's new exports; which units wait for extraction is kept."""
+    store = Store.open(location, create=True)
+    with store.lock():
+        keep_settings(store)
+        with _work(store, None, workers, scheduler, progress) as work:
+            with work.stage("ingest"):
+                taken = ingest_inbox(
+                    inbox,
+                    store,
+                    work.config,
+                    txn=work.txn,
+                    snapshot=work.snapshot,
+                    recorded_at=work.recorded_at,
+                    workers=workers,
+                    scheduler=scheduler,
+                    rehash=rehash,
+                    progress=progress,
+                )
+                refused, entries = import_service(work, inbox, taken)
+                note_intake(work, taken)
+                note_pending(work, taken.since)
+            published = publish(work, "ingest")
+        check_inbox(inbox, taken, store)
+        commit = store.snapshot().commit
+    return summarize(
+        work, None, commit, published=published, taken=taken, service=(entries, refused)
+    )
+
+
+def run_extract(
+    location: str,
+    *,
+    workers: int = 1,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+    everything: bool = False,
+) -> NightSummary:
+    """Find the cycles of units that wait for it, or of all."""
+    store = Store.open(location)
+    with store.lock(), _work(store, None, workers, scheduler, progress) as work:
+        with work.stage("extract"):
+            found = extract_units(work, {}, everything=everything)
+        published = publish(work, "extract")
+        commit = store.snapshot().commit
+    summary = summarize(work, None, commit, published=published, found=found)
+    _raise_failures(summary)
+    return summary
+
+
+def run_judge(
+    location: str,
+    *,
+    as_of: datetime | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> NightSummary:
+    """Judge the cycles of a store."""
+    store = Store.open(location)
+    with store.lock(), _work(store, as_of, workers, scheduler, progress) as work:
+        with work.stage("judge"):
+            judged = judge_fleet(work)
+        published = publish(work, f"judged as of {work.as_of:%Y-%m-%d}")
+        snapshot = store.snapshot()
+        view = fleet_view(snapshot, work.config, work.as_of)
+    return summarize(work, view, snapshot.commit, published=published, judged=judged)
+
+
+@contextmanager
+def _work(
+    store: Store,
+    as_of: datetime | None,
+    workers: int,
+    scheduler: str | None,
+    progress: Progress | None,
+) -> Iterator[Work]:
+    """Begin a transaction; what a failed run has written is removed again."""
+    config = read_settings(store.place)
+    snapshot = store.snapshot()
+    txn = store.begin(snapshot)
+    work = Work(
+        store=store,
+        config=config,
+        snapshot=snapshot,
+        txn=txn,
+        as_of=moment_of(as_of, snapshot),
+        recorded_at=now(),
+        workers=workers,
+        scheduler=scheduler,
+        progress=progress,
+    )
+    try:
+        yield work
+    except BaseException:
+        txn.abort()
+        raise
+
+
+def publish(work: Work, note: str) -> bool:
+    """Commit what changed; return False, and leave no trace, where nothing did."""
+    if not work.changed:
+        work.txn.abort()
+        return False
+    number = work.txn.commit(note)
+    log_event("commit", f"published commit {number}", commit=number)
+    return True
+
+
+def keep_settings(store: Store) -> None:
+    """Give a new store its commented configuration."""
+    if not store.place.exists(FILE_NAME):
+        store.place.write(FILE_NAME, commented_config().encode("utf-8"))
+
+
+def note_intake(work: Work, taken: IngestResult) -> None:
+    """Take over what ingest has to tell."""
+    for name, why in taken.explained:
+        work.explain("ingest", name, why)
+    work.warnings += taken.messages
+    if len(taken.intake) or taken.units:
+        work.changed = True
+
+
+def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[str, ...], int]:
+    """Take over the inbox's service logs; return refused lines and the count of new entries."""
+    from .store.location import open_location
+
+    refused: list[str] = []
+    new = 0
+    place = open_location(inbox)
+    known = sorted({*work.snapshot.unit_ids(), *taken.units})
+    for path in taken.service_logs:
+        log = read_service_log(place.read(path), work.config, known, path)
+        refused += log.refused
+        units = sorted({e.unit_id for e in log.entries})
+        stored = work.txn.preview().table("service", units=units) if units else None
+        for unit in units:
+            assert stored is not None
+            before = stored[stored["unit_id"] == unit].reset_index(drop=True)
+            entries = [e for e in log.entries if e.unit_id == unit]
+            after = merge_entries(before, entries, work.recorded_at.to_pydatetime())
+            if len(after) > len(before):
+                new += len(after) - len(before)
+                work.txn.replace("service", unit, after)
+                work.changed = True
+    return tuple(refused), new
+
+
+def check_inbox(inbox: str, taken: IngestResult, store: Store) -> None:
+    """Fail by name where a first run found nothing to read.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the inbox holds no export and the store no data.
+    """
+    if taken.counts["looked_at"] or store.snapshot().unit_ids():
+        return
+    other = ", ".join(f"{n} × {why}" for why, n in taken.ignored.items())
+    raise ChamberdriftError(
+        f"no exports in {inbox}"
+        + (f" (left alone: {other})" if other else "")
+        + "; exports end in .csv, .txt or .tsv, also packed as .gz or .zip. "
+        "Name the folder that holds them."
+    )
+
+
+def summarize(
+    work: Work,
+    view: FleetView | None,
+    commit: int,
+    *,
+    published: bool,
+    taken: IngestResult | None = None,
+    found: ExtractResult | None = None,
+    judged: JudgeResult | None = None,
+    reports: ReportResult | None = None,
+    service: tuple[int, Sequence[str]] = (0, ()),
+) -> NightSummary:
+    """Gather what a run has to tell."""
+    from ..reports import summary_text
+
+    opened: dict[str, int] = {}
+    if view is not None:
+        severities = view.flags.loc[view.flags["closed_at"].isna(), "severity"]
+        opened = {s: int((severities == s).sum()) for s in reversed(SEVERITIES)}
+    failures = [*work.failures, *(reports.failures if reports else ())]
+    return NightSummary(
+        store=work.store.location,
+        as_of=work.as_of.isoformat().replace("+00:00", "Z"),
+        commit=commit,
+        published=published,
+        stages=tuple(work.seconds),
+        exports=_exports(taken.counts) if taken else {},
+        refusals=taken.refusals if taken else (),
+        units=(taken.units if taken else found.units if found else ()),
+        new_cycles=found.new_cycles if found else 0,
+        verdicts=judged.cycles if judged else 0,
+        flags={"opened": judged.opened, "risen": judged.risen, "closed": judged.closed}
+        if judged
+        else {},
+        open=opened,
+        fleet=summary_text(view) if view is not None else "",
+        reports=reports.paths if reports else (),
+        service_entries=service[0],
+        service_refused=tuple(service[1]),
+        failures=tuple(failures),
+        warnings=tuple(work.warnings),
+        seconds=dict(work.seconds),
+        explained=(*work.explained, *(reports.explained if reports else ())),
+    )
+
+
+def note_good_night(store: Store, summary: NightSummary) -> None:
+    """Keep the day of the last night that ended well; a second run that day changes nothing."""
+    if summary.failures:
+        return
+    body: dict[str, Any] = {
+        "last_good_night": now().strftime("%Y-%m-%d"),
+        "commit": summary.commit,
+    }
+    text = json.dumps(body).encode() + b"\n"
+    try:
+        if store.place.read(LAST_NIGHT) == text:
+            return
+    except OSError:
+        pass
+    store.place.write(LAST_NIGHT, text)
+
+
+def last_good_night(store: Store) -> str | None:
+    """Return the UTC date of the last night that ended well, or None."""
+    try:
+        document = json.loads(store.place.read(LAST_NIGHT))
+        return str(pd.Timestamp(document["last_good_night"]).date())
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _exports(counts: dict[str, int]) -> dict[str, int]:
+    names = ("accepted", "duplicate", "quarantined", "left", "unchanged")
+    return {n: counts[n] for n in names if n in counts}
+
+
+def _raise_failures(summary: NightSummary) -> None:
+    """Fail after everything else was published, where single items failed.
+
+    Raises
+    ------
+    ChamberdriftError
+        Naming the items.
+    """
+    if not summary.failures:
+        return
+    shown = "; ".join(summary.failures[:3])
+    more = f"; and {len(summary.failures) - 3} more" if len(summary.failures) > 3 else ""
+    raise PartlyFailedError(
+        f"the rest is done and published as commit {summary.commit}, but: {shown}{more}. "
+        "They are tried again next time.",
+        summary,
+    )
+
+
+class PartlyFailedError(ChamberdriftError):
+    """Some items failed; the others are done and published."""
+
+    def __init__(self, message: str, summary: NightSummary) -> None:
+        super().__init__(message)
+        self.summary = summary

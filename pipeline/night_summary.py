@@ -1,0 +1,161 @@
+"""What a night has to tell, on one screen."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from .quarantine import RefusalGroup
+
+WIDTH: Final = 79
+GROUPS_SHOWN: Final = 4
+LINES_SHOWN: Final = 3
+
+
+@dataclass(frozen=True)
+class NightSummary:
+    """The outcome of a night or of one of its stages."""
+
+    store: str
+    as_of: str
+    commit: int
+    published: bool
+    """This run made a commit."""
+    stages: tuple[str, ...]
+    exports: Mapping[str, int] = field(default_factory=dict)
+    """Exports in this run by outcome: accepted, duplicate, quarantined, unchanged."""
+    refusals: tuple[RefusalGroup, ...] = ()
+    """All exports in quarantine, by what they lack."""
+    units: tuple[str, ...] = ()
+    """Units with new samples."""
+    new_cycles: int = 0
+    verdicts: int = 0
+    flags: Mapping[str, int] = field(default_factory=dict)
+    """Flags opened, risen and closed in this run."""
+    open: Mapping[str, int] = field(default_factory=dict)
+    """Open flags by severity."""
+    fleet: str = ""
+    """The fleet in words: the work list."""
+    reports: tuple[str, ...] = ()
+    service_entries: int = 0
+    service_refused: tuple[str, ...] = ()
+    failures: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
+    seconds: Mapping[str, float] = field(default_factory=dict)
+    explained: tuple[tuple[str, str, str], ...] = ()
+
+    @property
+    def quarantined(self) -> int:
+        """Exports set aside in this run."""
+        return self.exports.get("quarantined", 0)
+
+    @property
+    def stop_open(self) -> bool:
+        """Whether a ``stop`` flag is open."""
+        return self.open.get("stop", 0) > 0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the summary as plain values."""
+        return {
+            "store": self.store,
+            "as_of": self.as_of,
+            "commit": self.commit,
+            "published": self.published,
+            "exports": dict(self.exports),
+            "refusals": [
+                {
+                    "cause": r.cause,
+                    "count": r.count,
+                    "question": r.question,
+                    "command": r.command,
+                    "message": r.message,
+                    "toml": r.toml,
+                    "exports": list(r.exports),
+                }
+                for r in self.refusals
+            ],
+            "units_with_new_samples": list(self.units),
+            "new_cycles": self.new_cycles,
+            "new_verdicts": self.verdicts,
+            "flags": dict(self.flags),
+            "open_flags": dict(self.open),
+            "reports": list(self.reports),
+            "service_entries": self.service_entries,
+            "service_refused": list(self.service_refused),
+            "failures": list(self.failures),
+            "warnings": list(self.warnings),
+            "seconds": dict(self.seconds),
+            "explained": [list(e) for e in self.explained],
+        }
+
+    def text(self, *, verbose: bool = False) -> str:
+        """Return the summary for a terminal or a mail."""
+        lines = [self._head()]
+        if "ingest" in self.stages:
+            lines.append(self._exports())
+        if "extract" in self.stages:
+            lines.append(f"{'Cycles':<9} {self.new_cycles} new on {len(self.units)} units")
+        if "judge" in self.stages:
+            said = ", ".join(f"{self.flags.get(k, 0)} {k}" for k in ("opened", "risen", "closed"))
+            lines.append(f"{'Flags':<9} {said}")
+        if self.fleet:
+            lines += ["", self.fleet.rstrip("\n")]
+        if self.refusals:
+            lines += ["", *self._set_aside()]
+        if self.service_refused:
+            lines += ["", "Lines of the service log that were left out:"]
+            lines += _some([*self.service_refused], "service log lines")
+        for title, items in (("Warnings", self.warnings), ("Failed", self.failures)):
+            if items:
+                lines += ["", f"{title}:", *_some([*items], title.lower())]
+        if self.reports:
+            lines += ["", f"Reports: {self.reports[0]}"]
+            more = len(self.reports) - 1
+            if more:
+                folder = self.reports[0].rsplit("/", 1)[0]
+                lines.append(f"         and {more} of units in {folder}")
+            if verbose:
+                lines += [f"         {path}" for path in self.reports[1:]]
+        if verbose:
+            spent = ", ".join(f"{k} {v:.1f} s" for k, v in self.seconds.items())
+            lines += ["", f"Time: {spent}"]
+        return "\n".join(lines)
+
+    def _head(self) -> str:
+        if self.published:
+            return f"{'Store':<9} {self.store}, commit {self.commit}"
+        return f"{'Store':<9} {self.store}: nothing new, still commit {self.commit}"
+
+    def _exports(self) -> str:
+        names = {
+            "accepted": "taken in",
+            "duplicate": "seen before under another name",
+            "quarantined": "set aside",
+            "unchanged": "unchanged",
+        }
+        total = sum(self.exports.values())
+        said = [f"{n} {names.get(k, k)}" for k, n in self.exports.items() if n or k == "accepted"]
+        return f"{'Exports':<9} {total} in the inbox: {', '.join(said)}"
+
+    def _set_aside(self) -> list[str]:
+        lines: list[str] = []
+        for group in self.refusals[:GROUPS_SHOWN]:
+            for line in ["", *group.text().splitlines()]:
+                lines += [line] if line.startswith(" ") or not line else _wrap(line)
+        hidden = len(self.refusals) - GROUPS_SHOWN
+        if hidden > 0:
+            lines += ["", f"{hidden} more reasons: chamberdrift table intake --store {self.store}"]
+        return lines[1:]
+
+
+def _wrap(text: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent="  ", break_long_words=False)
+
+
+def _some(items: list[str], what: str) -> list[str]:
+    lines = [line for item in items[:LINES_SHOWN] for line in _wrap(f"- {item}")]
+    hidden = len(items) - LINES_SHOWN
+    return [*lines, f"- and {hidden} more {what}"] if hidden > 0 else lines

@@ -1,0 +1,282 @@
+"""A store's state, and a unit's, in words."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from ..shared.config_file import nearest
+from ..shared.errors import ChamberdriftError
+from ..shared.parts import SERVICE_RESULTS, SEVERITIES
+from .moment import moment_of
+from .night import last_good_night
+from .settings import read_settings
+from .store import Store
+from .tables import to_json
+from .views import fleet_view, unit_view_at, units_table
+
+if TYPE_CHECKING:
+    from .store import Snapshot
+
+GROWTH_DAYS = 30
+
+
+@dataclass(frozen=True)
+class StoreStatus:
+    """What a store holds, and whether its nights run."""
+
+    store: str
+    commit: int
+    last_commit: str
+    last_good_night: str | None
+    as_of: str
+    data_through: str | None
+    units: int
+    retired: int
+    cycles: int
+    samples: int
+    bytes: int
+    new_samples: int
+    """Rows taken in during the last 30 days."""
+    quarantined: int
+    silent: tuple[tuple[str, str], ...]
+    """Unit and its last sample."""
+    open: dict[str, int]
+    checked: dict[str, int]
+    """Findings that were checked at the bench, by result."""
+    single_writer: bool
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def stop_open(self) -> bool:
+        """Whether a ``stop`` flag is open."""
+        return self.open.get("stop", 0) > 0
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the state as plain values."""
+        return {
+            "store": self.store,
+            "commit": self.commit,
+            "last_commit": self.last_commit,
+            "last_good_night": self.last_good_night,
+            "as_of": self.as_of,
+            "data_through": self.data_through,
+            "units": self.units,
+            "retired_units": self.retired,
+            "cycles": self.cycles,
+            "samples": self.samples,
+            "bytes": self.bytes,
+            "samples_added_in_30_days": self.new_samples,
+            "exports_in_quarantine": self.quarantined,
+            "silent_units": [{"unit_id": u, "last_data": t} for u, t in self.silent],
+            "open_flags": self.open,
+            "checked_findings": self.checked,
+            "confirmed_share": confirmed_share(self.checked),
+            "single_writer": self.single_writer,
+            "warnings": list(self.warnings),
+        }
+
+    def line(self) -> str:
+        """Return the state in one line, gravest first."""
+        said = ", ".join(f"{self.open.get(s, 0)} {s}" for s in reversed(SEVERITIES))
+        parts = [f"open flags: {said}", f"silent: {len(self.silent)}"]
+        if self.quarantined:
+            parts.append(f"set aside: {self.quarantined}")
+        parts.append(f"last good night: {self.last_good_night or 'none yet'}")
+        return "chamberdrift " + "; ".join(parts)
+
+    def text(self) -> str:
+        """Return the state in words."""
+        rows = [
+            ("Store", f"{self.store}, commit {self.commit} of {self.last_commit}"),
+            ("Last good night", self.last_good_night or "none yet"),
+            ("Data through", self.data_through or "no data yet"),
+            (
+                "Units",
+                f"{self.units}" + (f", and {self.retired} retired" if self.retired else ""),
+            ),
+            ("Cycles", f"{self.cycles:,}".replace(",", " ")),
+            (
+                "Size",
+                f"{_size(self.bytes)}, {_many(self.samples)} samples; the last "
+                f"{GROWTH_DAYS} days added {_many(self.new_samples)}",
+            ),
+            ("Open flags", ", ".join(f"{self.open.get(s, 0)} {s}" for s in reversed(SEVERITIES))),
+            ("Set aside", f"{self.quarantined} exports" if self.quarantined else "none"),
+            ("Silent loggers", self._silent()),
+            ("Bench checks", checked_words(self.checked)),
+        ]
+        if self.single_writer:
+            rows.append(
+                ("Writers", "this place can't create files exclusively: one machine may write")
+            )
+        lines = [f"{name:<17}{value}" for name, value in rows]
+        return "\n".join([*lines, *(f"Warning: {w}" for w in self.warnings)])
+
+    def _silent(self) -> str:
+        if not self.silent:
+            return "none"
+        shown = ", ".join(f"{u} (since {t[:10] or 'ever'})" for u, t in self.silent[:6])
+        more = len(self.silent) - 6
+        return f"{len(self.silent)}: {shown}" + (f", and {more} more" if more > 0 else "")
+
+
+def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus:
+    """Return the state of a store at a moment."""
+    from ..reports.states import silent_units
+
+    store = Store.open(location)
+    snapshot = store.snapshot()
+    config = read_settings(store.place)
+    moment = moment_of(as_of, snapshot)
+    view = fleet_view(snapshot, config, moment)
+    silent = silent_units(view)
+    severities = view.flags.loc[view.flags["closed_at"].isna(), "severity"]
+    recent = view.intake[view.intake["recorded_at"] > moment - pd.Timedelta(days=GROWTH_DAYS)]
+    spans = snapshot.unit_spans()
+    night = last_good_night(store)
+    warnings = []
+    if night is not None and as_of is None:
+        days = (moment.tz_localize(None).normalize() - pd.Timestamp(night)).days
+        if days > 1:
+            warnings.append(f"the last good night was {days} days ago; look at the timer's log")
+    retired = int(view.units["retired_at"].notna().sum())
+    return StoreStatus(
+        store=store.location,
+        commit=snapshot.commit,
+        last_commit=_time(pd.Timestamp(snapshot.manifest.recorded_at)) or "",
+        last_good_night=night,
+        as_of=_time(moment) or "",
+        data_through=_time(view.data_through),
+        units=len(view.units) - retired,
+        retired=retired,
+        cycles=len(view.cycles),
+        samples=sum(s.rows for s in spans.values()),
+        bytes=sum(f.bytes for f in snapshot.all_trace_files())
+        + sum(f.bytes for f in snapshot.manifest.runs),
+        new_samples=int(recent["rows_kept"].fillna(0).sum()),
+        quarantined=len(snapshot.table("refused", columns=["sha256"])),
+        silent=tuple(
+            (str(u), _time(t) or "")
+            for u, t in zip(silent["unit_id"], silent["last_data"], strict=True)
+        ),
+        open={s: int((severities == s).sum()) for s in reversed(SEVERITIES)},
+        checked=checked_findings(view.service),
+        single_writer=store.single_writer,
+        warnings=tuple(warnings),
+    )
+
+
+def checked_findings(service: pd.DataFrame) -> dict[str, int]:
+    """Return how many findings were checked at the bench, by result.
+
+    Parameters
+    ----------
+    service
+        Entries that were not taken back.
+    """
+    results = service["result"].fillna("")
+    return {r: int((results == r).sum()) for r in SERVICE_RESULTS}
+
+
+def confirmed_share(checked: dict[str, int]) -> float | None:
+    """Return the share of checked findings that were right; None where none was checked."""
+    total = sum(checked.values())
+    return checked.get("confirmed", 0) / total if total else None
+
+
+def checked_words(checked: dict[str, int]) -> str:
+    """Return the rate of confirmed findings in words."""
+    share = confirmed_share(checked)
+    if share is None:
+        return "none entered yet (chamberdrift service UNIT ... --result)"
+    total = sum(checked.values())
+    return (
+        f"{checked['confirmed']} of {total} findings confirmed ({share:.0%}); "
+        f"{checked['not_found']} not found, {checked['other_part']} another part"
+    )
+
+
+@dataclass(frozen=True)
+class UnitState:
+    """One unit as it is known at a moment."""
+
+    words: str
+    unit: dict[str, Any] = field(default_factory=dict)
+    flags: list[dict[str, Any]] = field(default_factory=list)
+    cycles: list[dict[str, Any]] = field(default_factory=list)
+    service: list[dict[str, Any]] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the state as plain values."""
+        return {
+            "unit": self.unit,
+            "open_flags": self.flags,
+            "last_cycles": self.cycles,
+            "service": self.service,
+        }
+
+    def text(self) -> str:
+        """Return the state in words."""
+        return self.words.rstrip("\n")
+
+
+def show_unit(location: str, unit: str, *, as_of: datetime | None = None) -> UnitState:
+    """Return a unit's state.
+
+    Raises
+    ------
+    ChamberdriftError
+        If the unit is not known.
+    """
+    import sys
+
+    from ..reports import show_text
+
+    store = Store.open(location)
+    snapshot = store.snapshot()
+    config = read_settings(store.place)
+    known = sorted({*snapshot.unit_ids(), *(u.id for u in config.units)})
+    if unit not in known:
+        near = nearest(unit, known)
+        hint = f"did you mean {near!r}?" if near else "see: chamberdrift table units."
+        raise ChamberdriftError(f"no unit is called {unit!r}; {hint}")
+    moment = moment_of(as_of, snapshot)
+    view = unit_view_at(snapshot, config, unit, moment)
+    opened = view.flags[view.flags["closed_at"].isna()]
+    encoding = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().replace("-", "")
+    words = show_text(view, ascii_only=not encoding.startswith("utf"))
+    return UnitState(
+        words,
+        _unit_row(snapshot, view.cycles, unit, view),
+        json.loads(to_json(opened)),
+        json.loads(to_json(view.cycles.tail(10))),
+        json.loads(to_json(view.service)),
+    )
+
+
+def _unit_row(snapshot: Snapshot, cycles: pd.DataFrame, unit: str, view: Any) -> dict[str, Any]:
+    units = units_table(snapshot, view.config, cycles, view.flags, view.as_of)
+    row: dict[str, Any] = json.loads(to_json(units[units["unit_id"] == unit]))[0]
+    return row
+
+
+def _time(moment: pd.Timestamp | None) -> str | None:
+    if moment is None or pd.isna(moment):
+        return None
+    return moment.tz_convert("UTC").strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _size(count: int) -> str:
+    for unit, size in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+        if count >= size:
+            return f"{count / size:.1f} {unit}"
+    return f"{count} B"
+
+
+def _many(count: int) -> str:
+    return f"{count / 1e6:.1f} million" if count >= 1e6 else f"{count:,}".replace(",", " ")
