@@ -160,4 +160,4 @@ def to_ms(time: pd.Timestamp | None) -> int | None:
         return None
     stamp = pd.Timestamp(time)
     stamp = stamp.tz_localize("UTC") if stamp.tzinfo is None else stamp.tz_convert("UTC")
-    return int(stamp.as_unit("ms").value)
+    return int(stamp.value // 1_000_000)  # .value is in ns whatever the unit
