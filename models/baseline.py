@@ -1,7 +1,7 @@
 """A unit's own healthy level, and each cycle's residual from it.
 
 Per program, the first ``FULL`` complete cycles are kept as they were measured;
-the level is their median after the circumstances are taken off with the slopes
+the level is their trimmed mean after the circumstances are taken off with the slopes
 of the day. The cycles are frozen, the slopes may sharpen from month to month. A
 new logger, a new sampling interval or an accepted repair does not start over:
 it adds a shift to the signs it touches, measured from the cycles on both sides.
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .reference import Reference
-from .robust import mad_sd, nanmedian
+from .robust import nanmedian, trimmed_mean, winsorised_sd
 from .signs import NAMES
 
 FloatArray = NDArray[np.float64]
@@ -97,7 +97,7 @@ class Baseline:
         moved = adjust(signs, circumstances, centre, reference.slopes)
         count = np.isfinite(signs).sum(axis=0).astype(np.float64)
         return Level(
-            np.where(count >= least, nanmedian(moved, axis=0), np.nan), centre, count
+            np.where(count >= least, trimmed_mean(moved), np.nan), centre, count
         )
 
     def scale(self, reference: Reference) -> FloatArray:
@@ -113,7 +113,7 @@ class Baseline:
             return reference.scatter.copy()
         residual = np.concatenate(rows)
         count = np.isfinite(residual).sum(axis=0)
-        own = np.where(count >= LEAST_VALUES, mad_sd(residual, axis=0), 0.0)
+        own = np.where(count >= LEAST_VALUES, winsorised_sd(residual), 0.0)
         weight = np.where(count >= LEAST_VALUES, count, 0.0)
         mixed = (weight * own**2 + SCALE_SHRINK * reference.scatter**2) / (weight + SCALE_SHRINK)
         return np.asarray(np.sqrt(mixed))

@@ -217,6 +217,9 @@ def month_references(
     """Fit the references that hold in a month, from the rows before it."""
     before = month < code
     out = {}
+    # Wander is pooled over all types: a type has few units, and weeks are alike.
+    sample = list(states)[: 5 * UNITS_A_TYPE]
+    levels = np.array([states[u].slow_level for u in sample])
     for kind in sorted(set(kinds)):
         members = [u for u in states if kinds[u] == kind][:UNITS_A_TYPE]
         pieces = []
@@ -232,7 +235,6 @@ def month_references(
         names = np.array(panel.program)[rows]
         _, program = np.unique(names, return_inverse=True)
         group = (panel.unit[rows] * 1000 + program) * 100_000 + block
-        levels = np.array([states[u].slow_level for u in members])
         out[kind] = fit_reference(
             month_name(code), panel.signs[rows], panel.circumstances[rows], group, levels
         )

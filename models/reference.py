@@ -29,6 +29,9 @@ LEAST_ROWS: Final = 60
 LEAST_UNITS: Final = 8
 """Fewer units than this leave scatter and wander at their shipped values."""
 
+UNITS_SHRINK: Final = 8.0
+"""Pseudo-units of the shipped wander in the fleet's own (design choice)."""
+
 ROWS_A_UNIT: Final = 120
 UNITS_A_TYPE: Final = 200
 """Bounds on the sample that a fit reads, so that its cost does not grow with the fleet."""
@@ -94,7 +97,6 @@ def fit_reference(
         Slow level of each unit's residuals at the point, shape (units, signs).
     """
     slopes, scatter = PRIOR_SLOPES.copy(), SCATTER.copy()
-    wander = WANDER.copy()
     if group.size:
         order = np.argsort(group, kind="stable")
         signs, circumstances, group = signs[order], circumstances[order], group[order]
@@ -111,14 +113,25 @@ def fit_reference(
             )
             # 1.1: centring on block medians takes out about a tenth of the scatter.
             scatter[i] = _within(1.1 * float(mad_sd(y - design @ slopes[:, i])), SCATTER[i])
-    enough = np.isfinite(levels).sum(axis=0) >= LEAST_UNITS
-    if enough.any():
-        spread = mad_sd(levels, axis=0)
-        wander[enough] = [
-            _within(float(s), float(w))
-            for s, w in zip(spread[enough], WANDER[enough], strict=True)
-        ]
+    wander = fit_wander(levels)
     return Reference(point, slopes, scatter, wander, int(levels.shape[0]))
+
+
+def fit_wander(levels: FloatArray) -> FloatArray:
+    """Return the wander of healthy levels, shrunk to the shipped one, shape (signs,).
+
+    Parameters
+    ----------
+    levels
+        Slow level of each unit without a standing flag, NaN where unseen, shape
+        (units, signs).
+    """
+    count = np.isfinite(levels).sum(axis=0)
+    enough = count >= LEAST_UNITS
+    spread = np.where(enough, mad_sd(levels, axis=0), 0.0) if len(levels) else 0.0 * WANDER
+    seen = np.where(enough, count, 0)
+    mixed = np.sqrt((seen * spread**2 + UNITS_SHRINK * WANDER**2) / (seen + UNITS_SHRINK))
+    return np.asarray(np.clip(mixed, WANDER / 2.0, WANDER * 4.0))
 
 
 def _within(value: float, shipped: float) -> float:

@@ -43,6 +43,48 @@ def nanmedian(values: ArrayLike, axis: int | None = None) -> FloatArray:
     return np.asarray(np.where(count > 0, pair / 2.0, np.nan).squeeze(axis))
 
 
+WINSOR_SHARE: Final = 0.1
+"""Share of rows at each end that trimmed means and winsorised spreads pull in: three of
+thirty, so that a couple of odd cycles do not count but a second mode of a feature does."""
+
+WINSOR_SD: Final = 0.8238
+"""Standard deviation of a normal variable winsorised at 10 % on each side: the root of
+2 (integral of z^2 phi to z.90 plus 0.1 z.90^2), z.90 = 1.2816 (computed)."""
+
+
+def trimmed_mean(values: ArrayLike) -> FloatArray:
+    """Return the mean of each column without its ends, NaN left out, shape (columns,)."""
+    x = np.asarray(values, dtype=np.float64)
+    return np.array([_trim(column) for column in x.T])
+
+
+def winsorised_sd(values: ArrayLike) -> FloatArray:
+    """Return each column's standard deviation, ends pulled in, NaN left out, (columns,).
+
+    Unlike the median absolute deviation it does not go blind when a feature
+    has two modes, one of them held by most rows.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    return np.array([_spread(column) for column in x.T])
+
+
+def _trim(column: FloatArray) -> float:
+    kept = np.sort(column[np.isfinite(column)])
+    if not kept.size:
+        return float("nan")
+    cut = int(WINSOR_SHARE * kept.size)
+    return float(kept[cut : kept.size - cut].mean())
+
+
+def _spread(column: FloatArray) -> float:
+    kept = np.sort(column[np.isfinite(column)])
+    if kept.size < 3:
+        return float("nan")
+    cut = int(WINSOR_SHARE * kept.size)
+    pulled = np.clip(kept, kept[cut], kept[kept.size - 1 - cut])
+    return float(pulled.std(ddof=1)) / (WINSOR_SD if cut else 1.0)
+
+
 def winsorise(z: ArrayLike, bound: float) -> FloatArray:
     """Clip standardised values at ``±bound``; NaN stay NaN."""
     return np.asarray(np.clip(np.asarray(z, dtype=np.float64), -bound, bound))

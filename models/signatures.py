@@ -99,9 +99,9 @@ SIGNATURES: Final = (
         "temperature_sensor",
         "",
         "kelvin that the plateau moved with T and p agreeing",
-        {"plateau": 1.0, "overshoot": 1.0, "dip": 1.0},
-        0.5,
-        0.8,
+        {"plateau": 1.0, "overshoot": 1.0},
+        0.25,
+        0.4,
         two_sided=True,
     ),
     # A pressure channel off by 1 kPa moves Tsat by 1/6.5 K at 121 °C (dp/dT of saturation).
@@ -109,9 +109,9 @@ SIGNATURES: Final = (
         "pressure_sensor",
         "",
         "kilopascal that the channel is off",
-        {"open_pressure": 1.0, "saturation": -0.14, "superheat": -0.14},
+        {"open_pressure": 1.0, "saturation": -0.15},
+        2.5,
         4.0,
-        6.0,
         two_sided=True,
     ),
     Signature(
@@ -121,9 +121,7 @@ SIGNATURES: Final = (
         {
             "plateau": 1.0,
             "overshoot": 1.0,
-            "dip": 1.0,
             "saturation": 1.0,
-            "superheat": 1.0,
             "boil": 1.0,
         },
         0.5,
@@ -135,7 +133,7 @@ SIGNATURES: Final = (
         "air_removal",
         "",
         "kelvin that T lies below Tsat(p)",
-        {"saturation": -1.0, "superheat": -0.8},
+        {"saturation": -1.0},
         0.4,
         0.7,
         look_alikes=("pressure_sensor",),
@@ -156,12 +154,30 @@ SIGNATURES: Final = (
         0.20,
         0.30,
     ),
-    # Low water: less to heat (P/C and L/C rise together), dry walls overheat late.
+    # Low water: less to heat, so all rates rise as with a light load, but above all less to
+    # flash off, so the exhaust shortens by much more than a light load explains.
+    Signature(
+        "water_fill",
+        "",
+        "share of exhaust time lost with the water",
+        {
+            "power": 0.5,
+            "loss": 0.4,
+            "heat_rate": 0.5,
+            "heat_rate_pressurised": 0.5,
+            "heat_up": -0.5,
+            "seat": -0.5,
+            "exhaust": -1.0,
+        },
+        0.12,
+        0.2,
+    ),
+    # Dry walls overheat late in exposure.
     Signature(
         "water_fill",
         "",
         "kelvin of superheat late in exposure",
-        {"superheat": 1.0, "saturation": 0.6, "fade": 0.03},
+        {"superheat": 1.0, "saturation": 0.6},
         0.5,
         0.8,
     ),
@@ -170,7 +186,7 @@ SIGNATURES: Final = (
         "heater",
         "stuck on",
         "kelvin that the top of the swing rose alone",
-        {"overshoot": 1.0, "plateau": 0.4, "spread": 0.5, "period": 0.4},
+        {"overshoot": 1.0, "plateau": 0.45, "spread": 0.5, "period": 0.5},
         0.5,
         0.8,
         look_alikes=("controller",),
@@ -219,7 +235,7 @@ NUISANCES: Final = (
             "exhaust": 0.5,
             "period": 1.0,
         },
-        0.12,
+        0.05,
     ),
     # Mains: P with the square of the voltage; the unseen week-to-week part.
     Nuisance(
@@ -247,12 +263,10 @@ NUISANCES: Final = (
         },
         0.03,
     ),
-    # Weather on a channel whose atmosphere is only a mean.
-    Nuisance(
-        "weather",
-        {"open_pressure": 1.0, "saturation": -0.14, "superheat": -0.14, "boil": 0.27},
-        0.8,
-    ),
+    # Weather: an absolute channel shows it with the chamber open; a gauge channel with a mean
+    # atmosphere carries it into every absolute pressure (1/6.5 K/kPa at 121 °C).
+    Nuisance("weather", {"open_pressure": 1.0, "boil": 0.27}, 0.8),
+    Nuisance("assumed weather", {"saturation": -0.15, "boil": 0.27}, 0.8),
 )
 
 

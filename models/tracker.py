@@ -29,9 +29,10 @@ MEMORY_DAYS: Final = (2.5, 10.0)
 """Time constants of the short and the long chart [days]: half of a working week's step in
 the short one after two days; the long one averages two weeks (design choice)."""
 
-CLIP: Final = 8.0
-"""Bound on one cycle's standardised residual: an odd cycle moves the short chart by at most
-about one scatter, while real shifts of a sign stay below it (design choice)."""
+CLIP: Final = 10.0
+"""Bound on one cycle's residual, in standard deviations of scatter and wander together: an
+odd cycle moves the charts by a bounded step, while the shifts of faults that have not failed
+yet stay below it (design choice)."""
 
 DESIGN_EFFECT: Final = 2.0
 """Variance of a mean of cycles over that of independent ones: AR(1) of 1/3 between cycles
@@ -209,6 +210,7 @@ def track(
     for program in sorted(set(rows.program)):
         refresh(program, 0)
     scale = state.baseline.scale(reference)
+    bound = CLIP * np.hypot(scale, reference.wander)
     out = _Arrays(n)
     queue = list(repairs)
     for i in range(n):
@@ -238,7 +240,7 @@ def track(
                 for waiting in state.pending:
                     waiting["rows"].append(residual.tolist())
                 out.settled += _settle(state, scale, reference, i)
-        _step(state, now, residual / scale, usable and not held)
+        _step(state, now, residual, bound, usable and not held)
         if usable and not held:
             _keep_day(state, now, residual)
         out.residual[i], out.scale[i] = residual, scale
@@ -255,6 +257,7 @@ def track(
         ):
             refresh(rows.program[i], i + 1)
             scale = state.baseline.scale(reference)
+            bound = CLIP * np.hypot(scale, reference.wander)
     return out.finish(adjusted, counts, reference)
 
 
@@ -284,7 +287,7 @@ class _Arrays:
             self.residual,
             adjusted,
             self.scale,
-            np.where(seen, self.total / safe * scale, np.nan),
+            np.where(seen, self.total / safe, np.nan),
             scale**2 * noise + reference.wander**2,
             self.ready,
             self.epoch,
@@ -292,7 +295,9 @@ class _Arrays:
         )
 
 
-def _step(state: Tracker, now: float, z: FloatArray, usable: bool) -> None:
+def _step(
+    state: Tracker, now: float, residual: FloatArray, bound: FloatArray, usable: bool
+) -> None:
     """Let the charts fade and add one cycle."""
     if not math.isnan(state.time):
         fade = np.exp((state.time - now) / _TAU)
@@ -301,8 +306,8 @@ def _step(state: Tracker, now: float, z: FloatArray, usable: bool) -> None:
         state.square = state.square * (fade * fade)
     state.time = now
     if usable:
-        here = np.isfinite(z)
-        state.total = state.total + np.where(here, np.clip(z, -CLIP, CLIP), 0.0)
+        here = np.isfinite(residual)
+        state.total = state.total + np.where(here, np.clip(residual, -bound, bound), 0.0)
         state.weight = state.weight + here
         state.square = state.square + here
 

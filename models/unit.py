@@ -157,8 +157,8 @@ def find(
         }, scores.t[i], str(ids[i]), config.limits)
         context.keep_forecasts(now)
     if len(ids):
-        ready = moved.ready[-1]
-        state.slow_level = moved.delta[-1, 1] if ready else state.slow_level
+        well = bool(moved.ready[-1]) and not state.ledger.standing_all()
+        state.slow_level = moved.delta[-1, 1] if well else np.full(len(NAMES), np.nan)
 
 
 def _limit_columns(frame: pd.DataFrame) -> dict[str, NDArray[Any]]:

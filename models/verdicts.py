@@ -28,7 +28,23 @@ GAP_SHARE: Final = 0.25
 HOLD_MARGIN_INTERVALS: Final = 2.0
 """The recorded hold may miss up to one interval at each end."""
 
-BELOW_MARGIN_S: Final = 2.0
+LAG_S: Final = 15.0
+"""Lag of a usual logger probe behind the steam on the way up (no source)."""
+
+APPROACH_SHARE: Final = 0.5
+"""Heating is slower at the limit than on the way to it: losses have grown, and the
+controller may pulse (no source)."""
+
+USUAL_RATE_K_PER_MIN: Final = 3.0
+RATE_RANGE_K_PER_MIN: Final = (1.5, 12.0)
+"""Heat-up rate at the lower limit, where none was measured, and its plausible range: the
+channel's uncertainty in kelvin becomes seconds of hold through it (no source)."""
+
+HOLD_SHARE: Final = 0.15
+"""The margin never takes more than this share of the hold (no source)."""
+
+HELD_SHARE: Final = 0.5
+"""A plateau of this share of the hold was an exposure, though below its temperature."""
 
 SATURATION_SOURCE: Final = "EN 285 / HTM 2010 part 3, value from memory, not checked"
 PROGRAM_SOURCE: Final = "program's set point and hold"
@@ -56,6 +72,7 @@ def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     out = _Verdicts(n)
     kind = _text(cycles, "kind")
     leak_test = kind == "leak_test"
+    _stopped_hot(cycles, ~leak_test, limits, out)
     _incomplete(cycles, out)
     _leak_tests(cycles, leak_test, limits, out)
     _cycles(cycles, ~leak_test, limits, out)
@@ -100,6 +117,16 @@ class _Verdicts:
         if self.verdict[row] == "":
             self.verdict[row], self.reason[row] = verdict, reason
             self.source[row], self.cause[row] = source, cause
+
+
+def _stopped_hot(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
+    """A cycle that was stopped after it left the band upward broke a limit all the same."""
+    most = _numbers(cycles, "exposure_max_c")
+    high = _numbers(cycles, "setpoint_c") + limits.band_width_k
+    hot = most > high + limits.temperature_uncertainty_k
+    for row in out.open(at & hot & (_text(cycles, "completion") == "aborted")):
+        text = f"temperature rose to {most[row]:.1f} °C, above {high[row]:g} °C; then stopped"
+        out.one(row, "outside", text, BAND_SOURCE, "hot")
 
 
 def _incomplete(cycles: pd.DataFrame, out: _Verdicts) -> None:
@@ -147,6 +174,9 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
             "sample_interval_s",
             "gap_s",
             "setpoint_c",
+            "heat_rate_pressurised_k_per_min",
+            "plateau_c",
+            "plateau_s",
         )
     }
     assumed = _flags(cycles, "atmosphere_assumed")
@@ -171,11 +201,16 @@ def _one_cycle(
     limits: Limits,
     out: _Verdicts,
 ) -> None:
-    if program is None or np.isnan(v["exposure_s"]):
-        out.one(row, "incomplete", "the exposure temperature was not reached", "", "cold")
-        return
-    hold_s = program.hold_min * 60.0
+    hold_s = program.hold_min * 60.0 if program is not None else 0.0
     interval = v["sample_interval_s"] if v["sample_interval_s"] > 0 else 0.0
+    if program is None or np.isnan(v["exposure_s"]):
+        if program is not None and v["plateau_s"] >= HELD_SHARE * hold_s:
+            text = f"held at {v['plateau_c']:.1f} °C, below {program.setpoint_c:g} °C"
+            out.one(row, "outside", text, BAND_SOURCE, "cold")
+        else:
+            text = "the exposure temperature was not reached"
+            out.one(row, "incomplete", text, "", "cold")
+        return
     if hold_s < COARSE_SAMPLES * interval:
         text = f"too_coarse: {interval:g} s between samples against a hold of {hold_s:g} s"
         out.one(row, "incomplete", text, "")
@@ -184,13 +219,16 @@ def _one_cycle(
     low, high = program.setpoint_c, program.setpoint_c + limits.band_width_k
     source = _program_source(program, program_source)
     least, most = v["exposure_min_c"], v["exposure_max_c"]
-    hold_margin = max(HOLD_MARGIN_INTERVALS * interval, BELOW_MARGIN_S)
+    hold_margin = _hold_margin_s(v["heat_rate_pressurised_k_per_min"], interval, hold_s, u)
     if v["gap_s"] > max(GAP_SHARE * hold_s, 3.0 * interval) and v["exposure_s"] > 0:
         text = f"a gap of {v['gap_s']:.0f} s leaves too much of the hold unseen"
         out.one(row, "incomplete", text, "")
         return
     if v["exposure_s"] < hold_s - hold_margin:
-        text = f"exposure lasted {v['exposure_s']:.0f} s of {hold_s:.0f} s"
+        text = (
+            f"exposure lasted {v['exposure_s']:.0f} s of {hold_s:.0f} s, more than the "
+            f"{hold_margin:.0f} s short that sampling and the channel's ±{u:g} K explain"
+        )
         out.one(row, "outside", text, source, "short")
     elif least < low - u:
         text = (
@@ -207,12 +245,22 @@ def _one_cycle(
     elif not atmosphere_assumed and _beyond_saturation(row, v, program, limits, out):
         return
     else:
-        within = least < low or most > high
+        within = least < low or most > high or v["exposure_s"] < hold_s
         out.within[row] = out.within[row] or within
         text = f"exposure {v['exposure_s']:.0f} s between {least:.1f} and {most:.1f} °C"
         if within:
-            text += f", the band of {low:g} to {high:g} °C held within uncertainty (±{u:g} K)"
+            text += (
+                f"; the band of {low:g} to {high:g} °C and the hold of {hold_s:.0f} s are kept "
+                f"within uncertainty (±{u:g} K, {interval:g} s sampling)"
+            )
         out.one(row, "inside", text, source)
+
+
+def _hold_margin_s(rate: float, interval: float, hold_s: float, u: float) -> float:
+    """Return how much shorter than the hold a recorded exposure may be."""
+    rate = USUAL_RATE_K_PER_MIN if np.isnan(rate) else float(np.clip(rate, *RATE_RANGE_K_PER_MIN))
+    margin = HOLD_MARGIN_INTERVALS * interval + 60.0 * u / (APPROACH_SHARE * rate) + LAG_S
+    return min(margin, HOLD_SHARE * hold_s)
 
 
 def _beyond_saturation(
