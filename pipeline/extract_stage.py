@@ -300,7 +300,7 @@ def _settle_pending(work: Work, done: Collection[str], since: Mapping[str, int])
 
 
 def _ms(time: pd.Timestamp) -> int:
-    return int(pd.Timestamp(time).as_unit("ms").value)
+    return int(pd.Timestamp(time).value // 1_000_000)  # .value is in ns whatever the unit
 
 
 def _time(ms: int) -> pd.Timestamp:

@@ -70,7 +70,7 @@ def run_night(
     store = Store.open(location, create=True)
     with store.lock():
         keep_settings(store)
-        with _work(store, as_of, workers, scheduler, progress) as work:
+        with working(store, as_of, workers, scheduler, progress) as work:
             with work.stage("ingest"):
                 taken = ingest_inbox(
                     inbox,
@@ -135,7 +135,7 @@ def run_ingest(
     store = Store.open(location, create=True)
     with store.lock():
         keep_settings(store)
-        with _work(store, None, workers, scheduler, progress) as work:
+        with working(store, None, workers, scheduler, progress) as work:
             with work.stage("ingest"):
                 taken = ingest_inbox(
                     inbox,
@@ -170,7 +170,7 @@ def run_extract(
 ) -> NightSummary:
     """Find the cycles of units that wait for it, or of all."""
     store = Store.open(location)
-    with store.lock(), _work(store, None, workers, scheduler, progress) as work:
+    with store.lock(), working(store, None, workers, scheduler, progress) as work:
         with work.stage("extract"):
             found = extract_units(work, {}, everything=everything)
         published = publish(work, "extract")
@@ -190,7 +190,7 @@ def run_judge(
 ) -> NightSummary:
     """Judge the cycles of a store."""
     store = Store.open(location)
-    with store.lock(), _work(store, as_of, workers, scheduler, progress) as work:
+    with store.lock(), working(store, as_of, workers, scheduler, progress) as work:
         with work.stage("judge"):
             judged = judge_fleet(work)
         published = publish(work, f"judged as of {work.as_of:%Y-%m-%d}")
@@ -200,12 +200,12 @@ def run_judge(
 
 
 @contextmanager
-def _work(
+def working(
     store: Store,
     as_of: datetime | None,
-    workers: int,
-    scheduler: str | None,
-    progress: Progress | None,
+    workers: int = 1,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
 ) -> Iterator[Work]:
     """Begin a transaction; what a failed run has written is removed again."""
     config = read_settings(store.place)
