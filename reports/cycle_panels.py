@@ -81,7 +81,13 @@ def _program(cycle: pd.Series) -> Program | None:
 
 
 def _titled(
-    title: str, note: str, width: float, height: float, body, *, unit: str = ""  # type: ignore[no-untyped-def]
+    title: str,
+    note: str,
+    width: float,
+    height: float,
+    body,
+    *,
+    unit: str = "",  # type: ignore[no-untyped-def]
 ) -> Row:
     def draw(sheet: Sheet, left: float, top: float) -> None:
         size = style.BODY_PT + 0.4
@@ -135,11 +141,8 @@ def _line(axes: Axes, x: FloatArray, y: FloatArray, **look) -> None:  # type: ig
     if not known.any():
         return
     x, y = x[known], y[known]
-    limit = gap_limit(x, 0.0) if len(x) > 2 else math.inf
-    x, y = thin(x, y, MOST_POINTS)
-    limit = max(limit, 2.5 * gap_limit(x, 0.0) / 4.0) if len(x) > 2 else limit
-    px, py = broken(x, y, limit)
-    axes.plot(px, py, **look)
+    px, py = broken(x, y, gap_limit(x, 0.0)) if len(x) > 2 else (x, y)
+    axes.plot(*thin(px, py, MOST_POINTS), **look)
 
 
 def _side_labels(
@@ -182,7 +185,12 @@ def envelope(runs: Sequence[Run], grid: FloatArray, which: str) -> tuple[FloatAr
 
 
 def overview_rows(
-    run: Run, earlier: Sequence[Run], samples: pd.DataFrame, options: ReportOptions, width: float
+    run: Run,
+    earlier: Sequence[Run],
+    samples: pd.DataFrame,
+    options: ReportOptions,
+    width: float,
+    heights: tuple[float, float] = (172.0, 112.0),
 ) -> list[Row]:
     """Return the whole cycle: temperature, and pressure below it, over earlier cycles."""
     if len(run.seconds) < 2:
@@ -191,15 +199,17 @@ def overview_rows(
     spans = phases_of(samples, run.cycle)
     t_unit = shown_unit("°C", options)
     p_unit = shown_unit("kPa", options)
-    against = f"band: range of {len(earlier)} earlier cycles of the same program; " if earlier else ""
+    against = (
+        f"band: range of {len(earlier)} earlier cycles of the same program; " if earlier else ""
+    )
     zero = "0 is the start of exposure" if run.aligned else "0 is the start of the cycle"
     rows = [
         _titled(
             "Temperature",
             against + zero,
             width,
-            172.0,
-            _overview_body(run, earlier, spans, "temperature", t_unit, options, width, 172.0, True),
+            heights[0],
+            _overview_body(run, earlier, spans, "temperature", t_unit, width, heights[0], True),
             unit=t_unit.label,
         )
     ]
@@ -209,8 +219,8 @@ def overview_rows(
                 "Pressure",
                 "absolute",
                 width,
-                112.0,
-                _overview_body(run, earlier, spans, "pressure", p_unit, options, width, 112.0, False),
+                heights[1],
+                _overview_body(run, earlier, spans, "pressure", p_unit, width, heights[1], False),
                 unit=p_unit.label,
             )
         )
@@ -218,7 +228,7 @@ def overview_rows(
 
 
 def _overview_body(  # type: ignore[no-untyped-def]
-    run: Run, earlier, spans, which, unit, options, width, height, named
+    run: Run, earlier, spans, which, unit, width, height, named
 ):
     def body(sheet: Sheet, left: float, top: float) -> None:
         strip = 11.0 if named else 0.0
@@ -236,7 +246,7 @@ def _overview_body(  # type: ignore[no-untyped-def]
                 grid,
                 env_low,
                 env_high,
-                facecolor=style.BAND,
+                facecolor=style.ENVELOPE,
                 edgecolor=style.BAND_EDGE,
                 linewidth=0.4,
                 zorder=1,
@@ -267,7 +277,14 @@ def _overview_body(  # type: ignore[no-untyped-def]
 
 
 def _mark_phases(  # type: ignore[no-untyped-def]
-    sheet: Sheet, axes: Axes, spans: pd.DataFrame, run: Run, box, low: float, high: float, named: bool
+    sheet: Sheet,
+    axes: Axes,
+    spans: pd.DataFrame,
+    run: Run,
+    box,
+    low: float,
+    high: float,
+    named: bool,
 ) -> None:
     left, top, width, _ = box
     for name, start, end in spans.itertuples(index=False):
@@ -282,9 +299,7 @@ def _mark_phases(  # type: ignore[no-untyped-def]
         room = (b - a) / (high - low) * width
         if named and text_width_pt(words, style.TINY_PT) < room - 2.0:
             x = left + ((a + b) / 2 - low) / (high - low) * width
-            sheet.words(
-                Words(x, top - 3.0, words, style.TINY_PT, style.MUTED, align="center")
-            )
+            sheet.words(Words(x, top - 3.0, words, style.TINY_PT, style.MUTED, align="center"))
 
 
 def saturation_row(
@@ -320,7 +335,7 @@ def saturation_row(
         if program is not None:
             base = float(unit.show(program.setpoint_c))
             ceiling = float(unit.show(program.setpoint_c + limits.band_width_k))
-            axes.axhspan(base, ceiling, facecolor=style.BAND, linewidth=0, zorder=0)
+            axes.axhspan(base, ceiling, facecolor="#f4f7fa", linewidth=0, zorder=0)
             for level, words in ((base, "lower limit"), (ceiling, "upper limit")):
                 axes.axhline(level, color=style.VERMILION, linewidth=0.8, dashes=(5, 2), zorder=2)
                 text = f"{words} {with_unit(number(level, 4), unit.label)}"
@@ -389,7 +404,7 @@ def sawtooth_row(run: Run, options: ReportOptions, width: float, height: float =
 
 def exhaust_row(run: Run, options: ReportOptions, width: float, height: float = 128.0) -> Row:
     """Return gauge pressure in exhaust on a log scale: a straight line is one constant."""
-    title = "Exhaust, gauge pressure, log scale"
+    title = "Exhaust, gauge, log scale"
     if not run.has_pressure:
         return message_row(title, "No pressure channel.", width)
     start = run.cycle.get("exhaust_start")
@@ -419,7 +434,11 @@ def exhaust_row(run: Run, options: ReportOptions, width: float, height: float = 
         begin = float(np.nanmax(g))
         for share in (0.8, 0.2):
             axes.axhline(
-                math.log10(share * begin), color=style.FAINT, linewidth=0.6, dashes=(2, 2), zorder=2
+                math.log10(share * begin),
+                color=style.FAINT,
+                linewidth=0.6,
+                dashes=(2, 2),
+                zorder=2,
             )
         low, high = float(np.nanmin(y)), float(np.nanmax(y))
         low = max(low, high - 2.5)

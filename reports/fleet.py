@@ -12,7 +12,7 @@ from .document import Document, Target, pages_of, provenance_footer, text_box, w
 from .due import calendar
 from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
 from .fleet_maps import heat_map_rows, small_multiple_rows
-from .metrics import fit, printable
+from .metrics import fit, printable, text_width_pt
 from .moments import Clock, clock
 from .options import ReportOptions
 from .quantities import days_left, fixed
@@ -21,7 +21,7 @@ from .states import (
     gravest,
     known_units,
     open_flags,
-    part_words,
+    part_short,
     quarantined,
     silent_units,
     text_of,
@@ -31,7 +31,10 @@ from .views import FleetView
 
 
 def fleet_report(
-    view: FleetView, path: Target, *, options: ReportOptions = ReportOptions()  # noqa: B008
+    view: FleetView,
+    path: Target,
+    *,
+    options: ReportOptions = ReportOptions(),  # noqa: B008
 ) -> None:
     """Write the fleet report as a PDF.
 
@@ -101,23 +104,28 @@ def _title(
         ),
         bookmark="Work list",
     )
-    state = f"{len(active):,} {noun}{where}, as of {at.moment(view.as_of)} ({at.name})"
+    state = f"{len(active)} {noun}{where}, as of {at.moment(view.as_of)} ({at.name})"
     counts = opened.drop_duplicates(["flag_id"])["severity"].value_counts()
-    marks = [
-        f"{style.SEVERITY_MARKS[s]} {counts[s]} {s}"
+    items = [
+        (f"{style.SEVERITY_MARKS[s]} {counts[s]} {s}", style.SEVERITY_COLOURS[s])
         for s in ("stop", "service", "watch")
         if s in counts
     ]
     silent = len(silent_units(view))
     aside = len(quarantined(view.intake))
-    marks += [f"{silent} without data"] if silent else []
-    marks += [f"{aside} {'export' if aside == 1 else 'exports'} set aside"] if aside else []
-    summary = "    ".join(marks) if marks else "No open flag, no silent unit."
+    items += [(f"{silent} without data", style.INK)] if silent else []
+    noun = "export" if aside == 1 else "exports"
+    items += [(f"{aside} {noun} set aside", style.INK)] if aside else []
+    items = items or [("No open flag, no silent unit.", style.INK)]
+    words, x, small = [], 0.0, style.HEAD_PT - 0.6
+    for text, colour in items:
+        words.append(Words(x, 12.0, text, small, colour, bold=True))
+        x += text_width_pt(text, small, bold=True) + 20.0
     return [
         top,
-        *paragraph(state.replace(",", " ", 1), width, colour=style.MUTED),
+        *paragraph(state, width, colour=style.MUTED),
         space(5.0),
-        *paragraph(summary, width, size=style.HEAD_PT - 0.6, bold=True),
+        Row(17.0, tuple(words)),
     ]
 
 
@@ -170,7 +178,7 @@ def work_list(
             severity_cell(str(flag["severity"]), deferred=late),
             Cell(unit, colour, bold=True),
             Cell(site or "–", colour),
-            Cell(part_words(flag["part"], flag["mode"]), colour),
+            Cell(part_short(flag["part"], flag["mode"]), colour),
             Cell(left, colour),
             Cell(at.date(flag["first_seen"]), colour),
         )
@@ -181,7 +189,7 @@ def work_list(
         entries.append((cells, under))
     made = table(columns, entries)
     marks = [
-        f"{flag['unit_id']}: {part_words(flag['part'])}, {flag['severity']}"
+        f"{flag['unit_id']}: {part_short(flag['part'])}, {flag['severity']}"
         for _, flag in opened.iterrows()
     ]
     head, body = made[0], made[1:]
@@ -220,7 +228,7 @@ def _changed(
         cells = (
             str(flag["change"]),
             Cell(str(flag["unit_id"]), bold=True),
-            part_words(flag["part"], flag["mode"]),
+            part_short(flag["part"], flag["mode"]),
             there.moment(flag["changed_at"]),
         )
         entries.append((cells, ""))
@@ -248,9 +256,11 @@ def _round(opened: pd.DataFrame, site_of: dict[str, str], width: float) -> list[
         for part in own["part"]:
             things += [t for t in carry_for(str(part)) if t not in things]
         reasons = [
-            f"{u}: {part_words(p)}" for u, p in zip(own["unit_id"], own["part"], strict=True)
+            f"{u}: {part_short(p)}" for u, p in zip(own["unit_id"], own["part"], strict=True)
         ]
-        entries.append(((Cell(site or "no site", bold=True), "; ".join(things), "; ".join(reasons)), ""))
+        entries.append(
+            ((Cell(site or "no site", bold=True), "; ".join(things), "; ".join(reasons)), "")
+        )
     return [*rows, *table(columns, entries)]
 
 
@@ -285,10 +295,14 @@ def _silent(view: FleetView, at: Clock, width: float, options: ReportOptions) ->
 
 def _aside(view: FleetView, width: float) -> list[Row]:
     aside = quarantined(view.intake)
-    rows = heading("Exports set aside", width, note="kept whole; read again once the fact is given")
+    rows = heading(
+        "Exports set aside", width, note="kept whole; read again once the fact is given"
+    )
     if aside.empty:
         return [*rows, *paragraph("None.", width, colour=style.MUTED)]
-    columns = _stretch([TableColumn("export", 200.0), TableColumn("why", 300.0, cut="wrap")], width)
+    columns = _stretch(
+        [TableColumn("export", 200.0), TableColumn("why", 300.0, cut="wrap")], width
+    )
     entries = [
         ((str(e), text_of(r) or "no reason recorded"), "")
         for e, r in zip(aside["export"][:40], aside["reason"][:40], strict=True)
@@ -354,9 +368,7 @@ def _verdicts(view: FleetView, width: float) -> list[Row]:
                 *(
                     Cell(
                         fixed(float(c[n]), 0),
-                        style.VERDICT_COLOURS["outside"]
-                        if n == "outside" and c[n]
-                        else style.INK,
+                        style.VERDICT_COLOURS["outside"] if n == "outside" and c[n] else style.INK,
                     )
                     for n in names
                 ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,7 +27,7 @@ RECENT = 15
 """Cycles whose median residual stands for the present."""
 NOTABLE_Z = 3.0
 LARGE_Z = 6.0
-"""Residuals from which a cell is bold, and hatched (reading aids, not flag limits)."""
+"""Residuals from which a cell is bold, and framed (reading aids, not flag limits)."""
 WINDOW_DAYS = 90.0
 CLIP_Z = 9.0
 
@@ -64,6 +65,7 @@ def small_multiple_rows(
     lead = active[["unit_id", "site"]].merge(lead, on="unit_id", how="left")
     columns, tall = _grid(len(lead))
     per_page = columns * int((height - 62.0) // tall)
+    window = _window_days(view)
     order_note = "by site"
     if len(lead) > per_page:
         size = lead["z"].abs().fillna(-1.0)
@@ -73,8 +75,8 @@ def small_multiple_rows(
         order_note = "largest residual first"
     series = _series(view, lead)
     note = (
-        f"Each unit's feature that stands out most, over {WINDOW_DAYS:.0f} days, {order_note}; "
-        "grey band: usual range, ±3 robust standard deviations."
+        f"The feature of each unit that stands out most, last {window:.0f} days, {order_note}; "
+        "band: usual range, ±3 robust standard deviations."
     )
     rows: list[Row] = []
     for start in range(0, len(lead), per_page):
@@ -82,11 +84,9 @@ def small_multiple_rows(
         title = "All units" if start == 0 else "All units, continued"
         head = heading(title, width, note=note, bookmark="All units" if start == 0 else "")
         lines = -(-len(part) // columns)
-        cells = _cells(part, series, worst, columns, tall, width)
+        cells = _cells(part, series, worst, columns, tall, width, window)
         panel = Row(lines * tall, panel=cells)
-        from dataclasses import replace
-
-        rows += [replace(head[0], break_before=True), *head[1:], panel]
+        rows += [replace(head[0], break_before=start > 0), *head[1:], panel]
     return rows
 
 
@@ -99,6 +99,14 @@ def _grid(count: int) -> tuple[int, float]:
     if count <= 44:
         return 4, 62.0
     return 6, 52.0
+
+
+def _window_days(view: FleetView) -> float:
+    """Return the days shown: all that there are, 90 at most, in whole weeks."""
+    if view.residuals.empty:
+        return WINDOW_DAYS
+    age = (view.as_of - view.residuals["started_at"].min()) / pd.Timedelta(days=1)
+    return min(WINDOW_DAYS, max(7.0, 7.0 * np.ceil(age / 7.0)))
 
 
 def _series(view: FleetView, lead: pd.DataFrame) -> dict[str, tuple[np.ndarray, np.ndarray]]:
@@ -128,6 +136,7 @@ def _cells(
     columns: int,
     tall: float,
     width: float,
+    window: float,
 ):  # type: ignore[no-untyped-def]
     gap = 11.0
     wide = (width - gap * (columns - 1)) / columns
@@ -178,7 +187,7 @@ def _cells(
             sheet.words(Words(x0, y0 + box_h + word_h - 1.5, shown, size, style.MUTED))
             if str(unit) in series:
                 days, values = series[str(unit)]
-                px = x0 + (days + WINDOW_DAYS) / WINDOW_DAYS * wide
+                px = x0 + np.clip((days + window) / window, 0.0, 1.0) * wide
                 py = middle - np.clip(values, -CLIP_Z, CLIP_Z) * unit_y
                 for stretch in _stretches(px, py):
                     lines.append(stretch)
@@ -253,17 +262,16 @@ def heat_map_rows(
     note = (
         "Largest median residual of the last 15 cycles among a part's features, in robust "
         "standard deviations from the unit's own usual level. + orange above usual, − blue "
-        "below; bold from 3, hatched from 6; a dash: nothing measured."
+        "below; bold from 3, framed from 6; a dot: under 1; a dash: nothing measured."
     )
     rows: list[Row] = []
-    from dataclasses import replace
-
     for start in range(0, len(grid), per_page):
         part = grid.iloc[start : start + per_page]
         title = "Residuals by part" if start == 0 else "Residuals by part, continued"
         head = heading(title, width, note=note, bookmark="Residuals by part" * (start == 0))
         panel = Row(40.0 + len(part) * line, panel=_map(part, worst, width, line))
-        rows += [replace(head[0], break_before=True), *head[1:], panel]
+        first = replace(head[0], break_before=start > 0)
+        rows += [first, *head[1:], panel]
     return rows
 
 
@@ -282,7 +290,7 @@ def _map(grid: pd.DataFrame, worst: dict[str, str], width: float, line: float): 
         values = grid.to_numpy(float)
         boxes: list[np.ndarray] = []
         fills: list[tuple[float, float, float]] = []
-        hatched: list[np.ndarray] = []
+        framed: list[np.ndarray] = []
         for i, unit in enumerate(grid.index):
             y = top + 38.0 + i * line
             mark = style.SEVERITY_MARKS.get(worst.get(str(unit), ""), "")
@@ -292,7 +300,7 @@ def _map(grid: pd.DataFrame, worst: dict[str, str], width: float, line: float): 
             for j in range(values.shape[1]):
                 z = values[i, j]
                 x = left + names_w + j * wide
-                text = "–" if np.isnan(z) else f"{z:+.1f}".replace("-", "−")
+                text = _cell_text(float(z))
                 bold = bool(abs(z) >= NOTABLE_Z)
                 colour = style.FAINT if not bold else style.INK
                 sheet.words(
@@ -310,7 +318,7 @@ def _map(grid: pd.DataFrame, worst: dict[str, str], width: float, line: float): 
                     boxes.append(box)
                     fills.append(_tint(z))
                     if abs(z) >= LARGE_Z:
-                        hatched.append(box)
+                        framed.append(box)
         scale, move = np.array([1 / sheet.width, -1 / sheet.height]), np.array([0.0, 1.0])
         figure = sheet.figure
         if boxes:
@@ -323,15 +331,13 @@ def _map(grid: pd.DataFrame, worst: dict[str, str], width: float, line: float): 
                 ),
                 clip=False,
             )
-        if hatched:
+        if framed:
             figure.add_artist(
                 PolyCollection(
-                    [b * scale + move for b in hatched],
+                    [b * scale + move for b in framed],
                     facecolors="none",
                     edgecolors=style.INK,
-                    linewidths=0.5,
-                    hatch="//",
-                    alpha=0.35,
+                    linewidths=0.9,
                     transform=figure.transFigure,
                     zorder=2,
                 ),
@@ -339,6 +345,12 @@ def _map(grid: pd.DataFrame, worst: dict[str, str], width: float, line: float): 
             )
 
     return draw
+
+
+def _cell_text(z: float) -> str:
+    if np.isnan(z):
+        return "–"
+    return "·" if abs(z) < 1.0 else f"{z:+.1f}".replace("-", "−")
 
 
 def _short(part: str) -> str:

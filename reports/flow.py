@@ -77,6 +77,8 @@ class TableColumn:
     align: str = "left"
     cut: str = "middle"
     """How too long text is handled: ``middle`` or ``end`` (ellipsis), or ``wrap``."""
+    inset: float = 0.0
+    """Extra room at the left [pt]."""
 
 
 def space(height: float) -> Row:
@@ -153,7 +155,7 @@ def _header(columns: Sequence[TableColumn], width: float) -> Row:
     size = style.SMALL_PT
     words = []
     for x, column in _places(columns):
-        text = fit(column.title, size, column.width - 5.0)
+        text = fit(column.title, size, column.width - column.inset - 5.0)
         words.append(_placed(x, size * 1.25, Cell(text, style.MUTED), column, size))
     return Row(size * 1.9, tuple(words), (Rule(0, width, size * 1.9, style.FAINT),), keep=True)
 
@@ -191,7 +193,7 @@ def _table_row(
 
 def _cell_lines(cell: Cell, column: TableColumn, size: float) -> list[str]:
     text = printable(cell.text)
-    room = column.width - 6.0
+    room = column.width - column.inset - 6.0
     if column.cut == "wrap":
         return wrap(text, size, room, bold=cell.bold)
     cutter = fit_end if column.cut == "end" else fit
@@ -208,7 +210,7 @@ def _places(columns: Sequence[TableColumn]) -> list[tuple[float, TableColumn]]:
 
 
 def _placed(x: float, y: float, cell: Cell, column: TableColumn, size: float) -> Words:
-    at = x + column.width - 6.0 if column.align == "right" else x
+    at = x + column.width - 6.0 if column.align == "right" else x + column.inset
     return Words(at, y, cell.text, size, cell.colour, cell.bold, column.align)
 
 

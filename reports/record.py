@@ -15,8 +15,16 @@ from ..shared.programs import (
 )
 from ..shared.steam import F0_REFERENCE_C, F0_Z_K
 from . import style
-from .cycle_panels import half_width, overview_rows, pair_row, run_of, saturation_row, sawtooth_row
-from .cycle_panels import exhaust_row as exhaust_panel
+from .cycle_panels import (
+    Run,
+    exhaust_row,
+    half_width,
+    overview_rows,
+    pair_row,
+    run_of,
+    saturation_row,
+    sawtooth_row,
+)
 from .document import Document, Target, pages_of, provenance_footer, text_box, write
 from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
 from .metrics import fit, printable
@@ -45,7 +53,10 @@ class Line:
 
 
 def cycle_sheet(
-    view: CycleView, path: Target, *, options: ReportOptions = ReportOptions()  # noqa: B008
+    view: CycleView,
+    path: Target,
+    *,
+    options: ReportOptions = ReportOptions(),  # noqa: B008
 ) -> None:
     """Write one cycle's measurement record as a one-page PDF.
 
@@ -66,24 +77,19 @@ def cycle_document(view: CycleView, options: ReportOptions) -> Document:
     width, _ = text_box(options)
     at = clock(view.config, view.config.site(view.unit.site), options)
     run = run_of(view.samples, view.cycle)
-    half = half_width(width)
-    rows = [
-        *_title(view, at, width),
-        *_values(view, width, options),
-        *_panels(view, options, width),
-        *_phases(view, at, width),
-    ]
-    if len(run.seconds) > 2 and run.aligned:
-        panels = pair_row(
-            sawtooth_row(run, options, half, 104.0), exhaust_panel(run, options, half, 104.0), width
-        )
-        room = text_box(options)[1] - sum(r.height for r in rows) - 24.0
-        if panels.height <= room:
-            rows += [space(5.0), panels]
-    rows += _closing(width)
+    fixed_rows = [*_title(view, at, width), *_values(view, width, options)]
+    closing = [*_phases(view, at, width), *_closing(width)]
+    room = text_box(options)[1] - sum(r.height for r in [*fixed_rows, *closing])
+    rows = [*fixed_rows, *_panels(view, run, options, width, room), *closing]
     title = f"Cycle {printable(view.cycle['cycle_id'])}"
-    footer = provenance_footer(view.provenance, view.data_through, at, _sources(view))
+    footer = provenance_footer(view.provenance, _through(view), at, _sources(view))
     return Document(title, tuple(pages_of(rows, options)), footer, view.as_of, options)
+
+
+def _through(view: CycleView) -> pd.Timestamp | None:
+    if view.data_through is not None:
+        return view.data_through
+    return None if view.samples.empty else view.samples["time"].max()
 
 
 def _sources(view: CycleView) -> str:
@@ -120,7 +126,9 @@ def _title(view: CycleView, at: Clock, width: float) -> list[Row]:
             24.0,
             (
                 Words(0.0, 16.0, name, style.TITLE_PT, bold=True),
-                Words(width, 16.0, "Cycle record", style.HEAD_PT + 1.0, style.MUTED, align="right"),
+                Words(
+                    width, 16.0, "Cycle record", style.HEAD_PT + 1.0, style.MUTED, align="right"
+                ),
             ),
             bookmark=printable(cycle["cycle_id"]),
         ),
@@ -128,7 +136,7 @@ def _title(view: CycleView, at: Clock, width: float) -> list[Row]:
         *paragraph(
             f"started {at.moment(cycle['started_at'], seconds=True)}, "
             f"ended {at.moment(cycle['ended_at'], seconds=True)} ({at.name})  ·  "
-            f"{str(cycle.get('completion') or 'complete').replace('_', ' ')}",
+            f"{text_of(cycle.get('completion')).replace('_', ' ') or 'completion not known'}",
             width,
             colour=style.MUTED,
         ),
@@ -153,7 +161,9 @@ def recorded_lines(view: CycleView, options: ReportOptions) -> list[Line]:
     p, leak = shown_unit("kPa", options), shown_unit("kPa/min", options)
     u_t, u_p = limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa
     shown_ut = f"±{with_unit(fixed(float(dt.show_change(u_t)), 1), dt.label)}"
-    shown_up = f"±{with_unit(fixed(float(p.show_change(u_p)), 2 if p.factor < 0.5 else 1), p.label)}"
+    shown_up = (
+        f"±{with_unit(fixed(float(p.show_change(u_p)), 2 if p.factor < 0.5 else 1), p.label)}"
+    )
     lines: list[Line] = []
     program = _program(cycle)
     if program is not None:
@@ -226,7 +236,9 @@ def recorded_lines(view: CycleView, options: ReportOptions) -> list[Line]:
         )
         value = _value(cycle, "equilibration_s")
         if not math.isnan(value):
-            lines.append(Line("equilibration time", duration(value), "", "–", "", "for information"))
+            lines.append(
+                Line("equilibration time", duration(value), "", "–", "", "for information")
+            )
     value = _value(cycle, "pressure_max_kpa")
     if not math.isnan(value):
         decimals = 2 if p.factor < 0.5 else 1
@@ -247,7 +259,9 @@ def recorded_lines(view: CycleView, options: ReportOptions) -> list[Line]:
         ref = with_unit(fixed(float(t.show(F0_REFERENCE_C)), 1), t.label)
         z = with_unit(fixed(float(dt.show_change(F0_Z_K)), 0), dt.label)
         lines.append(
-            Line("lethality F0", f"{fixed(value, 1)} min", "", "–", "", f"whole cycle, {ref}, z {z}")
+            Line(
+                "lethality F0", f"{fixed(value, 1)} min", "", "–", "", f"whole cycle, {ref}, z {z}"
+            )
         )
     return lines
 
@@ -314,11 +328,28 @@ def _values(view: CycleView, width: float, options: ReportOptions) -> list[Row]:
     return [*rows, *table(columns, entries, size=style.SMALL_PT + 0.3)]
 
 
-def _panels(view: CycleView, options: ReportOptions, width: float) -> list[Row]:
-    run = run_of(view.samples, view.cycle)
-    rows = [space(6.0), *overview_rows(run, [], view.samples, options, width)]
-    if run.aligned and len(run.seconds) > 2:
-        rows.append(saturation_row(run, view.config.limits, options, width, 112.0))
+def _panels(
+    view: CycleView, run: Run, options: ReportOptions, width: float, room: float
+) -> list[Row]:
+    """Return the panels, as tall as the room on the page allows; a pair goes first if short."""
+    shown = run.aligned and len(run.seconds) > 2
+    shares = {"temperature": 1.45, "pressure": float(run.has_pressure)}
+    shares |= {"saturation": 1.15 * shown, "pair": 1.05 * shown}
+    room -= 20.0
+    if room < 72.0 * sum(shares.values()):
+        shares["pair"] = 0.0
+    total = sum(shares.values())
+    tall = {name: min(share / total * room, 130.0 * share) for name, share in shares.items()}
+    heights = (tall["temperature"], tall["pressure"])
+    rows = [space(6.0), *overview_rows(run, [], view.samples, options, width, heights)]
+    if shares["saturation"]:
+        limits = view.config.limits
+        rows += [space(3.0), saturation_row(run, limits, options, width, tall["saturation"])]
+    if shares["pair"]:
+        half = half_width(width)
+        saw = sawtooth_row(run, options, half, tall["pair"])
+        exhaust = exhaust_row(run, options, half, tall["pair"])
+        rows += [space(3.0), pair_row(saw, exhaust, width)]
     return rows
 
 
@@ -335,7 +366,13 @@ def _phases(view: CycleView, at: Clock, width: float) -> list[Row]:
         size = style.SMALL_PT
         took = duration((end - start) / pd.Timedelta(seconds=1))
         words += [
-            Words(x, 8.0, fit(str(name).replace("_", " "), size, step - 6.0, bold=True), size, bold=True),
+            Words(
+                x,
+                8.0,
+                fit(str(name).replace("_", " "), size, step - 6.0, bold=True),
+                size,
+                bold=True,
+            ),
             Words(x, 17.0, fit(f"from {at.time(start, seconds=True)}", size, step - 6.0), size),
             Words(x, 26.0, fit(took, size, step - 6.0), size, style.MUTED),
         ]

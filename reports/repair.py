@@ -164,8 +164,6 @@ def _panel(recovery: Recovery, options: ReportOptions, width: float, height: flo
         axes.set_yticks(marks, [tick_text(m, step) for m in marks])
         y = top + 15.0 + (high - healthy) / (high - low) * (height - 33.0)
         text = f"healthy {with_unit(number(healthy), unit.label)}"
-        sheet.words(
-            Words(left + 34.0 + box_w + 6.0, y + 2.3, text, style.SMALL_PT, style.MUTED)
-        )
+        sheet.words(Words(left + 34.0 + box_w + 6.0, y + 2.3, text, style.SMALL_PT, style.MUTED))
 
     return Row(height, panel=draw)

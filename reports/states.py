@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import pandas as pd
 
 from ..shared.config import Config
@@ -19,6 +21,21 @@ def part_words(part: object, mode: object = "") -> str:
     return f"{words} ({detail})" if detail else words
 
 
+SHORT_PARTS: Final = {
+    "temperature_sensor": "own temperature sensor",
+    "unknown": "no known pattern",
+}
+"""Shorter words where a table's column is narrow."""
+
+
+def part_short(part: object, mode: object = "") -> str:
+    """Return a part in the words of a narrow column, with its mode in brackets."""
+    words = SHORT_PARTS.get(text_of(part))
+    if words is None:
+        return part_words(part, mode)
+    return f"{words} ({text_of(mode)})" if text_of(mode) else words
+
+
 def text_of(value: object) -> str:
     """Return a cell's text; empty for null."""
     return "" if value is None or pd.isna(value) else str(value).strip()
@@ -33,12 +50,10 @@ def alternatives_words(value: object) -> str:
 def open_flags(flags: pd.DataFrame, deferrals: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
     """Return the open flags, gravest and most urgent first.
 
-    Adds ``began`` (first_seen of the episode's mildest row), ``deferred_until``
-    and ``defer_reason``. A deferral never moves or hides ``stop``.
+    Adds ``deferred_until`` and ``defer_reason``. A deferral never moves or
+    hides ``stop``.
     """
-    began = flags.groupby("flag_id")["first_seen"].min()
     table = flags[flags["closed_at"].isna()].copy()
-    table["began"] = table["flag_id"].map(began)
     active = deferrals[deferrals["until"] > as_of].sort_values("until", kind="stable")
     until = dict(zip(active["flag_id"], active["until"], strict=True))
     reasons = dict(zip(active["flag_id"], active["reason"], strict=True))
@@ -203,9 +218,7 @@ def state_sentences(view: UnitView, clock: Clock) -> list[str]:
     opened = open_flags(view.flags, view.deferrals, view.as_of)
     out = []
     if "stop" in set(opened["severity"]):
-        out.append(
-            "Take the unit out of use until it is checked, by the site's own procedure."
-        )
+        out.append("Take the unit out of use until it is checked, by the site's own procedure.")
     if opened.empty:
         out.append("No open flag.")
     out += [flag_sentence(row, clock) for _, row in opened.iterrows()]

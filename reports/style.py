@@ -19,6 +19,8 @@ HAIRLINE: Final = "#cdd2d7"
 GRID: Final = "#e6e9ec"
 BAND: Final = "#dfe7ef"
 BAND_EDGE: Final = "#b4c3d2"
+ENVELOPE: Final = "#c3d3e3"
+CONE: Final = "#fbeed3"
 PAPER: Final = "#ffffff"
 
 BLUE: Final = "#0072b2"
@@ -55,22 +57,15 @@ VERDICT_COLOURS: Final[dict[str, str]] = {
     "outside": VERMILION,
     "incomplete": PURPLE,
 }
-PHASE_HATCHES: Final[dict[str, str]] = {
-    "idle": "",
-    "air_removal": "////",
-    "heat_up": "",
-    "exposure": "....",
-    "exhaust": "\\\\\\\\",
-    "drying": "",
-}
 PHASE_FILLS: Final[dict[str, str]] = {
     "idle": "#ffffff",
-    "air_removal": "#eef1f4",
-    "heat_up": "#f7efe0",
-    "exposure": "#e3ecf5",
-    "exhaust": "#eef1f4",
-    "drying": "#f7f8f9",
+    "air_removal": "#f4f5f6",
+    "heat_up": "#ffffff",
+    "exposure": "#f4f5f6",
+    "exhaust": "#ffffff",
+    "drying": "#f4f5f6",
 }
+"""Phases are told apart by their names and edges; the fills only help the eye."""
 
 
 def rc() -> dict[str, Any]:

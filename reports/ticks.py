@@ -65,7 +65,8 @@ def date_ticks(
             days = pd.date_range(first, end.normalize(), freq="MS")
             chosen = days[(days.year * 12 + days.month - 1) % months == 0]
             labels = [
-                f"{d.year}" if d.month == 1 or months >= 12 else MONTHS[d.month - 1] for d in chosen
+                f"{d.year}" if d.month == 1 or months >= 12 else MONTHS[d.month - 1]
+                for d in chosen
             ]
             if chosen.size:
                 return _marks(chosen, low, high, labels)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,7 @@ from .moments import Clock
 from .options import ReportOptions
 from .quantities import Unit, days_left, feature_unit, feature_words, number, with_unit
 from .sheet import plain_axes
-from .states import part_words
+from .states import part_words, text_of
 from .ticks import date_ticks, day_of, days_of, number_ticks, tick_text
 from .views import UnitView
 
@@ -125,14 +126,44 @@ def _usual_program(view: UnitView) -> str | None:
     return None if programs.empty else str(programs.mode().iloc[0])
 
 
+def shared_span(
+    trends: Sequence[tuple[Trend, pd.Series | None]], as_of: pd.Timestamp
+) -> tuple[float, float]:
+    """Return one range of days since 1970 for all panels, forecasts included."""
+    starts = [float(t.x.min()) for t, _ in trends if len(t.x)]
+    low, high = min(starts, default=day_of(as_of) - 7.0), day_of(as_of)
+    far = high + max(0.45 * (high - low), 20.0)
+    for trend, flag in trends:
+        window = _window(flag) if len(trend.x) else None
+        if window is not None:
+            high = max(high, min(float(trend.x.max()) + window[2], far))
+    if high - low < 2.0:
+        low, high = low - 1.0, high + 1.0
+    pad = 0.015 * (high - low)
+    return low - pad, high + pad
+
+
+def _window(flag: pd.Series | None) -> tuple[float, float, float] | None:
+    """Return a forecast's median, early and late day from the last cycle, or None."""
+    if flag is None or pd.isna(flag["days_to_limit"]):
+        return None
+    middle = float(flag["days_to_limit"])
+    soon, late = flag["days_to_limit_low"], flag["days_to_limit_high"]
+    return (
+        middle,
+        middle if pd.isna(soon) else float(soon),
+        max(2 * middle, middle + 30.0) if pd.isna(late) else float(late),
+    )
+
+
 def trend_row(
     view: UnitView,
-    feature: str,
+    trend: Trend,
     flag: pd.Series | None,
     clock: Clock,
-    options: ReportOptions,
     width: float,
-    height: float = 148.0,
+    height: float,
+    span: tuple[float, float],
 ) -> Row:
     """Return a panel of one feature's trend.
 
@@ -140,44 +171,65 @@ def trend_row(
     ----------
     view
         The unit.
-    feature
-        Column of ``cycles``.
+    trend
+        The feature's history.
     flag
         The flag that the feature carries, for its change point and forecast.
-    clock, options
-        How times and units are shown.
+    clock
+        How times are shown.
     width, height
         Size of the panel with its title and labels [pt].
+    span
+        Days since 1970 at the left and right edge.
     """
-    trend = trend_of(view, feature, options)
+    notes = _notes(trend, flag, clock)
+    head = HEAD_PT + (9.5 if flag is not None else 0.0)
 
     def draw(sheet: Sheet, left: float, top: float) -> None:
-        title = feature_words(feature)
+        title = feature_words(trend.feature)
         size = style.BODY_PT + 0.4
         sheet.words(Words(left, top + 9.0, title, size, bold=True))
         end = left + text_width_pt(title, size, bold=True)
+        small = style.SMALL_PT
         if trend.unit.label:
-            sheet.words(Words(end + 5.0, top + 9.0, trend.unit.label, style.SMALL_PT, style.MUTED))
-            end += 5.0 + text_width_pt(trend.unit.label, style.SMALL_PT)
-        note = _note(trend, flag, clock)
-        shown = fit_end(note, style.SMALL_PT, left + width - end - 14.0) if note else ""
-        sheet.words(Words(left + width, top + 9.0, shown, style.SMALL_PT, style.MUTED, align="right"))
+            sheet.words(Words(end + 5.0, top + 9.0, trend.unit.label, small, style.MUTED))
+            end += 5.0 + text_width_pt(trend.unit.label, small)
+        if notes[0]:
+            shown = fit_end(notes[0], small, left + width - end - 14.0)
+            sheet.words(Words(left + width, top + 9.0, shown, small, align="right"))
+        if notes[1]:
+            shown = fit_end(notes[1], small, width)
+            sheet.words(Words(left, top + 19.0, shown, small, style.MUTED))
         if len(trend.x) == 0:
             text = "Not measured in this unit's cycles."
-            sheet.words(Words(left, top + 30.0, text, colour=style.MUTED))
+            sheet.words(Words(left, top + head + 3.0, text, colour=style.MUTED))
             return
-        box_w, box_h = width - LEFT_PT - RIGHT_PT, height - HEAD_PT - FOOT_PT
-        axes = plain_axes(sheet.axes(left + LEFT_PT, top + HEAD_PT, box_w, box_h))
-        _draw(sheet, axes, trend, view, flag, clock, (left + LEFT_PT, top + HEAD_PT, box_w, box_h))
+        box_w, box_h = width - LEFT_PT - RIGHT_PT, height - head - FOOT_PT
+        box = (left + LEFT_PT, top + head, box_w, box_h)
+        _draw(sheet, plain_axes(sheet.axes(*box)), trend, view, flag, clock, box, span)
 
-    tall = height if len(trend.x) else 42.0
-    return Row(tall, panel=draw)
+    return Row(height if len(trend.x) else head + 12.0, panel=draw)
 
 
-def _note(trend: Trend, flag: pd.Series | None, clock: Clock) -> str:
-    if flag is not None:
-        return f"{part_words(flag['part'])}: {flag['severity']} since {clock.date(flag['first_seen'])}"
-    return "" if trend.judged or len(trend.x) == 0 else "no baseline yet"
+def _notes(trend: Trend, flag: pd.Series | None, clock: Clock) -> tuple[str, str]:
+    """Return what stands right of the title, and the line below it."""
+    if flag is None:
+        return ("" if trend.judged or len(trend.x) == 0 else "no baseline yet", "")
+    mark = style.SEVERITY_MARKS.get(str(flag["severity"]), "")
+    first = f"{mark} {part_words(flag['part'])}: {flag['severity']} since"
+    below = []
+    if not pd.isna(flag["change_point"]):
+        text = f"dotted: drift began about {clock.short_date(flag['change_point'])}"
+        low, high = flag["change_point_low"], flag["change_point_high"]
+        if not pd.isna(low) and not pd.isna(high):
+            text += f" ({clock.short_date(low)} to {clock.short_date(high)})"
+        below.append(text)
+    left = days_left(
+        flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"], word="days"
+    )
+    if left != "–":
+        below.append(f"hatched: a cycle likely falls outside its limits, in {left}")
+    return f"{first} {clock.date(flag['first_seen'])}", "; ".join(below)
 
 
 def _draw(
@@ -188,6 +240,7 @@ def _draw(
     flag: pd.Series | None,
     clock: Clock,
     box: tuple[float, float, float, float],
+    span: tuple[float, float],
 ) -> None:
     labels: list[tuple[float, str, str]] = []
     x = trend.x
@@ -200,14 +253,9 @@ def _draw(
         _dense(axes, trend, line_y, limit_days)
     else:
         _sparse(axes, trend, line_y, limit_days)
-    cone_end = _forecast(axes, trend, flag, level, labels)
-    low, high = float(x.min()), max(float(x.max()), day_of(view.as_of))
-    if cone_end is not None:
-        high = max(high, min(cone_end, high + max(0.45 * (high - low), 20.0)))
-    if high - low < 2.0:
-        low, high = low - 1.0, high + 1.0
-    pad = 0.015 * (high - low)
-    axes.set_xlim(low - pad, high + pad)
+    _forecast(axes, trend, flag, level)
+    low, high = span
+    axes.set_xlim(low, high)
     bottom, top = _range(trend, line_y, flag)
     axes.set_ylim(bottom, top)
     _limits(axes, trend, bottom, top, labels)
@@ -218,7 +266,7 @@ def _draw(
     _change(axes, flag)
     _ticks(axes, clock, bottom, top, low, high, box[2])
     _right_labels(sheet, labels, bottom, top, box)
-    _service(sheet, view, low - pad, high + pad, box)
+    _service(sheet, view, low, high, box)
 
 
 def _value(value: float, unit: Unit) -> str:
@@ -290,48 +338,31 @@ def _forecast(
     trend: Trend,
     flag: pd.Series | None,
     level: float,
-    labels: list[tuple[float, str, str]],
-) -> float | None:
-    """Draw the cone from the last level to the limit; return where it ends [days]."""
-    if flag is None or not math.isfinite(level):
-        return None
-    middle, soon, late = (
-        float(flag[c]) if not pd.isna(flag[c]) else math.nan
-        for c in ("days_to_limit", "days_to_limit_low", "days_to_limit_high")
-    )
-    if not math.isfinite(middle):
-        return None
+) -> None:
+    """Draw the cone from the last level to the limit, or the days where the limit's elsewhere."""
+    window = _window(flag)
+    if flag is None or window is None or not math.isfinite(level):
+        return
+    middle, soon, late = window
     start = float(trend.x.max())
-    soon = soon if math.isfinite(soon) else middle
-    late = late if math.isfinite(late) else max(2 * middle, middle + 30.0)
-    carried = trend.limits and flag["feature"] == trend.feature
-    text = f"{number(middle, 2)} d to limit"
-    if carried:
+    look = {
+        "facecolor": style.CONE,
+        "edgecolor": style.ORANGE,
+        "linewidth": 0.5,
+        "hatch": "////",
+        "alpha": 0.7,
+    }
+    if trend.limits and _carries(flag, trend):
         goal = min(trend.limits, key=lambda lim: abs(lim.value - level)).value
-        axes.fill(
-            [start, start + soon, start + late],
-            [level, goal, goal],
-            facecolor="#fbeed3",
-            edgecolor=style.ORANGE,
-            linewidth=0.5,
-            hatch="////",
-            alpha=0.75,
-            zorder=3,
-        )
+        xs, ys = [start, start + soon, start + late], [level, goal, goal]
+        axes.fill(xs, ys, zorder=3, **look)  # type: ignore[arg-type]
         axes.plot([start, start + middle], [level, goal], "--", color=style.VERMILION, zorder=4)
-        labels.append((goal, text, style.VERMILION))
     else:
-        axes.axvspan(
-            start + soon,
-            start + late,
-            facecolor="#fbeed3",
-            edgecolor=style.ORANGE,
-            linewidth=0.5,
-            hatch="////",
-            alpha=0.6,
-            zorder=1,
-        )
-    return start + late
+        axes.axvspan(start + soon, start + late, zorder=1, **look)  # type: ignore[arg-type]
+
+
+def _carries(flag: pd.Series, trend: Trend) -> bool:
+    return text_of(flag["feature"]) == trend.feature
 
 
 def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[float, float]:
@@ -348,8 +379,7 @@ def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[fl
         low = min(low, float(np.nanmedian(trend.expected - BAND_SIGMAS * trend.scale)))
         high = max(high, float(np.nanmedian(trend.expected + BAND_SIGMAS * trend.scale)))
     span = max(high - low, 1e-9 + 0.002 * abs(high))
-    forecast = flag is not None and flag["feature"] == trend.feature
-    forecast = forecast and not pd.isna(flag["days_to_limit"])  # type: ignore[index]
+    forecast = flag is not None and _carries(flag, trend) and _window(flag) is not None
     for lim in trend.limits:
         reach = max(low - lim.value, lim.value - high, 0.0)
         if reach <= 0.8 * span or (forecast and reach <= 4.0 * span):

@@ -36,7 +36,7 @@ from .states import (
     state_sentences,
     text_of,
 )
-from .trends import trend_row
+from .trends import shared_span, trend_of, trend_row
 from .views import FleetView, UnitView
 
 ENVELOPE_CYCLES = 8
@@ -44,7 +44,10 @@ TABLE_CYCLES = 18
 
 
 def unit_report(
-    view: UnitView, path: Target, *, options: ReportOptions = ReportOptions()  # noqa: B008
+    view: UnitView,
+    path: Target,
+    *,
+    options: ReportOptions = ReportOptions(),  # noqa: B008
 ) -> None:
     """Write one unit's report as a PDF.
 
@@ -65,10 +68,11 @@ def unit_document(view: UnitView, options: ReportOptions) -> Document:
     width, _ = text_box(options)
     at = clock(view.config, view.config.site(view.unit.site), options)
     opened = open_flags(view.flags, view.deferrals, view.as_of)
+    first = [*_title(view, opened, at, width), *_state(view, at, width)]
+    room = text_box(options)[1] - sum(r.height for r in first)
     rows = [
-        *_title(view, opened, at, width),
-        *_state(view, at, width),
-        *_trends(view, opened, at, width, options),
+        *first,
+        *_trends(view, opened, at, width, options, room),
         *_latest(view, at, width, options),
         *_checks(opened, width),
         *repair_rows(view, at, options, width),
@@ -119,7 +123,9 @@ def _title(view: UnitView, opened: pd.DataFrame, at: Clock, width: float) -> lis
             bookmark=printable(view.unit.id),
         ),
         *paragraph(line, width, colour=style.MUTED),
-        *paragraph(f"as of {at.moment(view.as_of)}, times in {at.name}", width, colour=style.MUTED),
+        *paragraph(
+            f"as of {at.moment(view.as_of)}, times in {at.name}", width, colour=style.MUTED
+        ),
         space(4.0),
     ]
 
@@ -133,21 +139,32 @@ def _state(view: UnitView, at: Clock, width: float) -> list[Row]:
 
 
 def _trends(
-    view: UnitView, opened: pd.DataFrame, at: Clock, width: float, options: ReportOptions
+    view: UnitView,
+    opened: pd.DataFrame,
+    at: Clock,
+    width: float,
+    options: ReportOptions,
+    room: float,
 ) -> list[Row]:
+    """Return the trends; ``room`` is what is left of the first page [pt]."""
     note = "circles: measured; line: adjusted for circumstances; band: usual ±3 robust SD"
-    head = heading("Trends", width, note=note, bookmark="Trends")
-    rows: list[Row] = []
-    for feature, flag in carrying_features(view, opened):
-        rows += [trend_row(view, feature, flag, at, options, width), space(5.0)]
-        if flag is not None and text_of(flag["evidence"]):
-            rows[-2] = replace(rows[-2], keep=True)
-            rows.pop()
-            rows += paragraph(text_of(flag["evidence"]), width, size=style.SMALL_PT + 0.4)
-            rows.append(space(7.0))
-    if not rows:
-        rows = paragraph("No cycle yet, so no trend.", width, colour=style.MUTED)
-    return [*head, *rows]
+    rows = heading("Trends", width, note=note, bookmark="Trends")
+    trends = [(trend_of(view, f, options), flag) for f, flag in carrying_features(view, opened)]
+    if not trends:
+        return [*rows, *paragraph("No cycle yet, so no trend.", width, colour=style.MUTED)]
+    span = shared_span([(t, f) for t, f in trends], view.as_of)
+    told: list[list[Row]] = []
+    for _, flag in trends:
+        text = text_of(flag["evidence"]) if flag is not None else ""
+        lines = paragraph(text, width, size=style.SMALL_PT + 0.4) if text else []
+        told.append([*lines, space(6.0)])
+    taken = sum(r.height for part in [rows, *told] for r in part)
+    height = (room - taken - 2.0) / len(trends)
+    height = min(height, 176.0) if height >= 116.0 else 150.0
+    for (trend, flag), lines in zip(trends, told, strict=True):
+        panel = trend_row(view, trend, flag, at, width, height, span)
+        rows += [replace(panel, keep=len(lines) > 1), *lines]
+    return rows
 
 
 def baseline_runs(view: UnitView, cycle: pd.Series) -> list[Run]:
@@ -187,14 +204,15 @@ def _latest(view: UnitView, at: Clock, width: float, options: ReportOptions) -> 
     note = f"{at.moment(cycle['started_at'])}, {program}, {words}"
     head = heading("Latest cycle", width, note=note, bookmark="Latest cycle")
     rows = [replace(head[0], break_before=True), *head[1:]]
-    rows += overview_rows(run, baseline_runs(view, cycle), samples, options, width)
+    earlier = baseline_runs(view, cycle)
+    rows += overview_rows(run, earlier, samples, options, width, (196.0, 132.0))
     if len(run.seconds) < 2:
         return [*head, *rows[len(head) :]]
-    rows += [space(4.0), saturation_row(run, view.config.limits, options, width), space(4.0)]
+    limits = view.config.limits
+    rows += [space(6.0), saturation_row(run, limits, options, width, 166.0), space(6.0)]
     half = half_width(width)
-    rows.append(
-        pair_row(sawtooth_row(run, options, half), exhaust_row(run, options, half), width)
-    )
+    saw, exhaust = sawtooth_row(run, options, half, 150.0), exhaust_row(run, options, half, 150.0)
+    rows.append(pair_row(saw, exhaust, width))
     return rows
 
 
@@ -234,7 +252,7 @@ def _checks(opened: pd.DataFrame, width: float) -> list[Row]:
     for caution in cautions:
         rows += paragraph(caution, width, lead="–", hang=9.0)
         rows.append(space(1.2))
-    return rows
+    return [replace(r, keep=True) for r in rows[:-1]] + rows[-1:]
 
 
 def _records(view: UnitView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
@@ -272,18 +290,18 @@ def _cycle_table(view: UnitView, at: Clock, width: float, options: ReportOptions
     if last.empty:
         return [*rows, *paragraph("None.", width, colour=style.MUTED)]
     unit = shown_unit("°C", options)
-    shares = (0.185, 0.155, 0.095, 0.085, 0.085, 0.07, 0.325)
+    shares = (0.185, 0.15, 0.09, 0.08, 0.08, 0.075, 0.34)
     names = ("started", "program", "exposure", f"min {unit.label}", f"max {unit.label}", "F0 min")
     columns = [
         TableColumn(n, width * s, "left" if i < 2 else "right")
         for i, (n, s) in enumerate(zip(names, shares, strict=False))
     ]
-    columns.append(TableColumn("   verdict", width * shares[-1], cut="end"))
+    columns.append(TableColumn("verdict", width * shares[-1], cut="wrap", inset=12.0))
     entries = []
     for _, c in last.iterrows():
         verdict = text_of(c.get("verdict"))
         mark = style.VERDICT_MARKS.get(verdict, "")
-        words = f"   {mark} {verdict_words(verdict) or 'not judged'}"
+        words = f"{mark} {verdict_words(verdict) or 'not judged'}"
         reason = text_of(c.get("verdict_reason"))
         if verdict != "inside" and reason:
             words += f": {reason}"

@@ -43,15 +43,20 @@ FEATURES = {
 
 
 def trace(
-    start: pd.Timestamp, *, interval_s: float = 2.0, pressure: bool = True, duty: float = 0.55,
+    start: pd.Timestamp,
+    *,
+    interval_s: float = 2.0,
+    pressure: bool = True,
+    duty: float = 0.55,
     seed: int = 1,
 ) -> tuple[pd.DataFrame, dict[str, object]]:
     """Return one cycle's samples and the times and values read off the recipe itself."""
     rng = np.random.default_rng(seed)
     t = np.arange(0.0, 4200.0, interval_s)
-    heat = 24.0 + (SETPOINT_C + 0.2 - 24.0) * t / 960.0
+    start_c = 24.0 + rng.normal(0.0, 4.0)
+    heat = start_c + (SETPOINT_C + 0.2 - start_c) * (t / 960.0) ** (1.0 + rng.normal(0.0, 0.05))
     plateau = SETPOINT_C + 1.2 + 0.45 * _triangle(t - 960.0, 60.0, duty)
-    exhaust = 100.5 + 21.5 * np.exp(-(t - 960.0 - HOLD_S) / 75.0)
+    exhaust = 100.5 + 21.5 * np.exp(-(t - 960.0 - HOLD_S) / (75.0 + rng.normal(0.0, 5.0)))
     dry = 100.5 - 26.0 * (1.0 - np.exp(-np.maximum(t - 960.0 - HOLD_S - 300.0, 0.0) / 700.0))
     temperature = np.select(
         [t < 960.0, t < 960.0 + HOLD_S, t < 960.0 + HOLD_S + 300.0], [heat, plateau, exhaust], dry
@@ -67,7 +72,9 @@ def trace(
                 "logger_id": "L-07",
                 "time": times.astype("datetime64[ms, UTC]"),
                 "temperature_c": noisy,
-                "pressure_kpa": np.round(p + rng.normal(0, 0.15, t.size), 1) if pressure else np.nan,
+                "pressure_kpa": np.round(p + rng.normal(0, 0.15, t.size), 1)
+                if pressure
+                else np.nan,
                 "source": "5f1d0c9e8a7b6c5d",
             }
         )
@@ -129,13 +136,11 @@ def unit_tables(
     if repaired_before:
         ramp[cycles - repaired_before :] = 0.0
     ramp = ramp * drift
-    _, facts = trace(starts[0], pressure=pressure)
+    _, facts = trace(starts[0], pressure=pressure) if cycles else (None, {})
     rows, res = [], []
     for i, start in enumerate(starts):
         shift = start - starts[0]
-        row = {
-            k: (v + shift if isinstance(v, pd.Timestamp) else v) for k, v in facts.items()
-        }
+        row = {k: (v + shift if isinstance(v, pd.Timestamp) else v) for k, v in facts.items()}
         row |= {
             "cycle_id": f"{unit_id}@{start.strftime('%Y-%m-%dT%H:%M:%SZ')}",
             "unit_id": unit_id,
@@ -149,8 +154,12 @@ def unit_tables(
             "sawtooth_count": 12,
         }
         for name, (level, sd, change) in FEATURES.items():
-            if not pressure and name in ("exhaust_s", "saturation_deviation_k", "superheat_k",
-                                         "open_pressure_kpa"):
+            if not pressure and name in (
+                "exhaust_s",
+                "saturation_deviation_k",
+                "superheat_k",
+                "open_pressure_kpa",
+            ):
                 continue
             adjusted = level + change * ramp[i] + rng.normal(0.0, sd)
             value = adjusted + rng.normal(0.0, 0.7 * sd)
@@ -248,9 +257,7 @@ def service_row(unit_id: str, days_ago: float, part: str, action: str, **more: o
     } | more
 
 
-def trace_source(
-    cycles: pd.DataFrame, *, pressure: bool = True, interval_s: float = 2.0
-):  # type: ignore[no-untyped-def]
+def trace_source(cycles: pd.DataFrame, *, pressure: bool = True, interval_s: float = 2.0):  # type: ignore[no-untyped-def]
     """Return a function from cycle id to samples."""
     starts = dict(zip(cycles["cycle_id"], cycles["started_at"], strict=True))
 
@@ -258,9 +265,7 @@ def trace_source(
         if cycle_id not in starts:
             return TRACES.empty()
         seed = int(starts[cycle_id].timestamp()) % 2**31
-        samples, _ = trace(
-            starts[cycle_id], interval_s=interval_s, pressure=pressure, seed=seed
-        )
+        samples, _ = trace(starts[cycle_id], interval_s=interval_s, pressure=pressure, seed=seed)
         return samples
 
     return get
@@ -341,8 +346,10 @@ def intake(units: list[str], quarantined: int = 0) -> pd.DataFrame:
 def fleet_view(units: int = 12, *, cycles: int = 60, flagged: int | None = None) -> FleetView:
     """Return a fleet: a few units drift and are flagged, one is silent, one export aside."""
     sites = ("otter-creek", "lakeside", "north-mill", "harbour")
-    names = [(f"{sites[i % 4].split('-')[0].title()} {i // 4 + 1:02d}", sites[i % 4])
-             for i in range(units)]
+    names = [
+        (f"{sites[i % 4].split('-')[0].title()} {i // 4 + 1:02d}", sites[i % 4])
+        for i in range(units)
+    ]
     flagged = min(5, units) if flagged is None else flagged
     severities = ("stop", "service", "service", "watch", "watch")
     parts = ("door_seal", "heater", "vent_path", "temperature_sensor", "logger")
@@ -353,14 +360,18 @@ def fleet_view(units: int = 12, *, cycles: int = 60, flagged: int | None = None)
         last = AS_OF - pd.Timedelta(hours=12 + i % 7)
         if units > 3 and i == units - 1:
             last -= pd.Timedelta(days=9)
-        made = unit_tables(name, cycles=cycles, drift=drift, drift_cycles=min(30, cycles),
-                           seed=i + 1, last=last)
+        made = unit_tables(
+            name, cycles=cycles, drift=drift, drift_cycles=min(30, cycles), seed=i + 1, last=last
+        )
         all_cycles.append(made["cycles"])
         all_res.append(made["residuals"])
         if i < flagged:
             k = i % 5
-            none = {"days_to_limit": np.nan, "days_to_limit_low": np.nan,
-                    "days_to_limit_high": np.nan}
+            none = {
+                "days_to_limit": np.nan,
+                "days_to_limit_low": np.nan,
+                "days_to_limit_high": np.nan,
+            }
             more: dict[str, object] = {"mode": modes[k]}
             if severities[k] == "watch":
                 more |= none
