@@ -14,7 +14,7 @@ from .output import emit
 PART_NAMES = tuple(p for p in PARTS if p != "unknown")
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Enter work on a unit, or take it back.")
 @click.argument("unit", required=False)
 @store_option
 @click.option("--part", type=click.Choice(PART_NAMES), help="The part worked on.")
@@ -71,7 +71,7 @@ def service(
     emit(run, done.as_dict(), done.text())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Put a flag off until a date.")
 @click.argument("flag")
 @store_option
 @click.option("--until", type=MOMENT, required=True, metavar="DATE", help="Until when.")
@@ -92,7 +92,7 @@ def defer(flag: str, store: str, until: datetime, reason: str, run: Run) -> None
     emit(run, done.as_dict(), done.text())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Take a unit out of the fleet.")
 @click.argument("unit")
 @store_option
 @click.option("--time", "when", metavar="T", help="Since when.  [default: now]")
@@ -110,7 +110,7 @@ def retire(unit: str, store: str, when: str | None, run: Run) -> None:
     emit(run, done.as_dict(), done.text())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Move a unit to another site.")
 @click.argument("unit")
 @click.option("--site", required=True, metavar="S", help="Id of the site it moves to.")
 @store_option

@@ -11,7 +11,7 @@ from .options import Run, as_of_option, common, store_option
 from .output import emit, explain, progress_bar
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Run a night over a simulated fleet.")
 @click.argument("folder", metavar="[DIR]", default="chamberdrift-demo")
 @click.option("--store", metavar="STORE", help="Store of the demo.  [default: DIR/store]")
 @common
@@ -40,7 +40,7 @@ def demo(folder: str, store: str | None, run: Run) -> None:
     emit(run, result.as_dict(), result.text())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Write a simulated fleet's exports and truth.")
 @click.argument("folder", metavar="DIR")
 @click.option("--units", type=click.IntRange(1, 100000), required=True, help="Number of units.")
 @click.option("--days", type=click.IntRange(1, 3660), required=True, help="Days of use.")
@@ -65,7 +65,7 @@ def simulate(folder: str, units: int, days: int, seed: int, run: Run) -> None:
     emit(run, result.as_dict(), result.text())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Score flags against a simulation's truth.")
 @click.argument("truth", metavar="TRUTH")
 @store_option
 @as_of_option

@@ -14,7 +14,7 @@ from .output import emit, width
 TABLES = ("cycles", "flags", "intake", "units", "service")
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Write a table, or explain its columns.")
 @click.argument("name", metavar="{" + "|".join(TABLES) + "}", type=click.Choice(TABLES))
 @click.option(
     "--store",
@@ -77,7 +77,9 @@ def table(
             file.write(data)
         click.echo(f"Wrote {output}", err=True)
     else:
-        click.get_binary_stream("stdout").write(data)
+        stream = click.get_binary_stream("stdout")
+        stream.write(data)
+        stream.flush()
 
 
 def describe_table_text(name: str) -> str:
@@ -88,7 +90,7 @@ def describe_table_text(name: str) -> str:
     return describe(SHOWN[name], width())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Tell a unit's state in words.")
 @click.argument("unit")
 @store_option
 @as_of_option
@@ -106,7 +108,7 @@ def show(unit: str, store: str, as_of: datetime | None, run: Run) -> None:
     emit(run, result.as_dict(), result.text())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Tell the store's state.")
 @store_option
 @as_of_option
 @click.option("--line", is_flag=True, help="One line, for the subject of a mail.")
@@ -128,7 +130,7 @@ def status(store: str, as_of: datetime | None, line: bool, exit_flags: bool, run
         click.get_current_context().exit(STOP_OPEN)
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Tell how an export would be read, and why.")
 @click.argument("file")
 @click.option(
     "--store",

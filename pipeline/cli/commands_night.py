@@ -26,7 +26,7 @@ def finish(run: Run, summary: Any, *, exit_flags: bool = False) -> None:
     click.get_current_context().exit(code)
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Take in new exports, judge, and report.")
 @click.argument("inbox")
 @store_option
 @as_of_option
@@ -74,7 +74,7 @@ def nightly(
     finish(run, summary, exit_flags=exit_flags)
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Take in new exports, and nothing more.")
 @click.argument("inbox")
 @store_option
 @click.option("--rehash", is_flag=True, help="Read every export again, changed or not.")
@@ -100,7 +100,7 @@ def ingest(inbox: str, store: str, rehash: bool, run: Run) -> None:
     finish(run, summary)
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Find cycles in what was taken in.")
 @store_option
 @click.option("--all", "everything", is_flag=True, help="Find the cycles of all units anew.")
 @common
@@ -126,7 +126,7 @@ def extract(store: str, everything: bool, run: Run) -> None:
     finish(run, summary)
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Hold cycles against limits and the past.")
 @store_option
 @as_of_option
 @exit_flags_option
@@ -151,7 +151,7 @@ def judge(store: str, as_of: datetime | None, exit_flags: bool, run: Run) -> Non
     finish(run, summary, exit_flags=exit_flags)
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Write PDF reports.")
 @store_option
 @click.option("--unit", "units", multiple=True, metavar="ID", help="Only this unit; repeatable.")
 @click.option("--cycle", "cycles", multiple=True, metavar="ID", help="A sheet of this cycle.")

@@ -10,7 +10,7 @@ from .options import Run, common, store_option
 from .output import emit
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Make a store, or answer a question of one.")
 @store_option
 @click.option("--zone", metavar="ZONE", help="IANA zone of the loggers' clocks: Europe/Oslo.")
 @click.option(
@@ -70,7 +70,9 @@ def init(
     emit(run, done.as_dict(), done.text())
 
 
-@click.command("import-units", cls=Command)
+@click.command(
+    "import-units", cls=Command, short_help="Take units and sites over from a CSV file."
+)
 @click.argument("file", type=click.Path(exists=True, dir_okay=False))
 @store_option
 @common

@@ -11,7 +11,7 @@ from .options import MOMENT, Run, common, store_option
 from .output import emit, progress_bar
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Read the whole store and name what is wrong.")
 @store_option
 @common
 def verify(store: str, run: Run) -> None:
@@ -21,16 +21,17 @@ def verify(store: str, run: Run) -> None:
     Example:
       chamberdrift verify --store fleet
     """
-    from ..upkeep import verify_store
+    from ..store import Store
+    from ..verify import verify as verify_store
 
     with progress_bar() as progress:
-        result = verify_store(store, progress=progress)
+        result = verify_store(Store.open(store), progress=progress)
     emit(run, result.as_dict(), result.text())
     if result.problems:
         click.get_current_context().exit(FAILED)
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Join the small files of many nights.")
 @store_option
 @common
 def compact(store: str, run: Run) -> None:
@@ -40,14 +41,15 @@ def compact(store: str, run: Run) -> None:
     Example:
       chamberdrift compact --store fleet
     """
-    from ..upkeep import compact_store
+    from ..compact import compact as compact_store
+    from ..store import Store
 
     with progress_bar() as progress:
-        result = compact_store(store, progress=progress)
+        result = compact_store(Store.open(store), workers=run.workers, progress=progress)
     emit(run, result.as_dict(), result.text())
 
 
-@click.command(cls=Command)
+@click.command(cls=Command, short_help="Remove samples older than a date.")
 @click.option("--before", type=MOMENT, required=True, metavar="DATE", help="Older samples go.")
 @click.option("--dry-run", is_flag=True, help="Say what would go, and do nothing.")
 @store_option
@@ -55,14 +57,17 @@ def compact(store: str, run: Run) -> None:
 def forget(before: datetime, dry_run: bool, store: str, run: Run) -> None:
     """Remove samples older than a date; cycles, flags and reports stay.
 
-    Whole months are removed: a month that the date cuts stays.
+    What can't be done again without its samples is not: a changed configuration
+    no longer changes the cycles of that time.
 
     \b
     Examples:
       chamberdrift forget --before 2024-01-01 --dry-run --store fleet
       chamberdrift forget --before 2024-01-01 --store fleet
     """
-    from ..upkeep import forget_before
+    from ..retention import forget as forget_before
+    from ..store import Store
 
-    result = forget_before(store, before, dry_run=dry_run)
+    with progress_bar() as progress:
+        result = forget_before(Store.open(store), before, dry_run=dry_run, progress=progress)
     emit(run, result.as_dict(), result.text())
