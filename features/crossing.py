@@ -99,7 +99,14 @@ def _between(time: FloatArray, values: FloatArray, k: int, level: float) -> floa
     return float(time[k - 1] + share * (time[k] - time[k - 1]))
 
 
-def knee(time: FloatArray, values: FloatArray, inside: int, noise: float, back: int = 0) -> int:
+def knee(
+    time: FloatArray,
+    values: FloatArray,
+    inside: int,
+    noise: float,
+    back: int = 0,
+    calm_rate: float = 0.0,
+) -> int:
     """Return the last sample before a sustained fall.
 
     Parameters
@@ -112,12 +119,14 @@ def knee(time: FloatArray, values: FloatArray, inside: int, noise: float, back: 
         SD of the values' noise.
     back
         Earliest index to go back to.
+    calm_rate
+        Fastest fall per second that is usual before, such as a saw-tooth's.
 
     Returns
     -------
     int
-        Index k: values fall from k on at more than a quarter of the fall's
-        greatest rate, and did not before.
+        Index k: from k on values fall faster than a bound that lies between
+        the usual rate and the fall's greatest, and before k they did not.
     """
     last = min(inside + 2, len(values) - 1)
     first = max(back, 0)
@@ -126,17 +135,123 @@ def knee(time: FloatArray, values: FloatArray, inside: int, noise: float, back: 
     t, y = time[first : last + 1], values[first : last + 1]
     interval = (t[-1] - t[0]) / (len(t) - 1)
     rate = -np.diff(y) / np.diff(t)
-    near = max(0, inside - first - 2)
-    top = float(rate[near:].max())
-    width = 1
-    while width < 31 and 3.5 * noise / (width**1.5 * interval) > 0.25 * top:
-        width += 2
-    if width > 1 and len(y) > 2 * width:
-        y = smooth(y, width)
-        rate = -np.diff(y) / np.diff(t)
-        top = float(rate[max(0, near - width) :].max())
-    calm = np.flatnonzero(rate[: max(1, inside - first)] <= 0.25 * top)
+    top = float(rate[max(0, inside - first - 2) :].max())
+    bound = _bound(top, calm_rate)
+    room = 0.3 * max(bound - calm_rate, 0.0)
+    width = slope_width(noise, room, interval)
+    if width == 1 or len(y) < width + 2:
+        calm = np.flatnonzero(rate[: max(1, inside - first)] <= bound)
+        return first + (int(calm[-1]) + 1 if len(calm) else 0)
+    rate = -slopes(t, y, width)
+    top = float(rate[max(0, inside - first - width) :].max())
+    bound = _bound(top, calm_rate)
+    calm = np.flatnonzero(rate[: max(1, inside - first + 1)] <= bound)
     return first + (int(calm[-1]) + 1 if len(calm) else 0)
+
+
+def fall_start(
+    time: FloatArray, values: FloatArray, floor: float, noise: float, back: int
+) -> int | None:
+    """Return the last sample before a sustained fall, from the fall's own shape.
+
+    The logarithm is fitted by a line where the fall is beyond doubt (85 to 55 %
+    of the height above ``floor``) and drawn back in time: samples of the
+    plateau lie under that curve, those of the fall on it. This holds for
+    coarse sampling, where the first interval of a fall is only partly fallen.
+    The logarithm of absolute pressure falls in a line while the flow is choked.
+
+    Parameters
+    ----------
+    time, values
+        Shape (n,), the fall at the end.
+    floor
+        Level that the fall tends to.
+    noise
+        SD of the values' noise.
+    back
+        Earliest index to go back to; the value there is the plateau's.
+
+    Returns
+    -------
+    int or None
+        None where the fall is too short or too coarse to draw.
+    """
+    start = median(values[back : back + max(3, (len(values) - back) // 8)]) - floor
+    height = values - floor
+    low = np.flatnonzero(height[back:] < 0.85 * start)
+    if not len(low) or start <= 0.0:
+        return None
+    anchor = back + int(low[0])
+    deep = np.flatnonzero(height[anchor:] < 0.55 * start)
+    stop = min(max(anchor + (int(deep[0]) if len(deep) else 0), anchor + 2), len(values))
+    if stop - anchor < 2:
+        return None
+    t0 = float(time[anchor])
+    x, y = time[anchor:stop] - t0, np.log(values[anchor:stop])
+    slope = float((x - x.mean()) @ (y - y.mean())) / float((x - x.mean()) @ (x - x.mean()))
+    if slope >= 0.0:
+        return None
+    early = slice(back, anchor)
+    curve = np.exp(np.minimum(y.mean() + slope * (time[early] - t0 - x.mean()), 7.0))
+    under = np.flatnonzero(curve - values[early] > 2.0 * noise + 0.006 * start)
+    if not len(under):
+        return None
+    # A fall often begins steeper than it goes on (steam leaves before water flashes),
+    # so the curve meets the plateau too early: the bend is looked for after that.
+    guess = back + int(under[-1])
+    begin = max(back, min(guess - 1, int(np.searchsorted(time, time[guess] - 8.0))))
+    bend, _ = _farthest(time, values, begin, anchor)
+    later, height = _farthest(time, values, bend, anchor)
+    return later if height > max(3.0 * noise, 0.008 * start) else bend
+
+
+def _farthest(time: FloatArray, values: FloatArray, first: int, last: int) -> tuple[int, float]:
+    """Return the sample farthest above the chord between two samples, and by how much."""
+    if last - first < 2:
+        return first, 0.0
+    t, y = time[first : last + 1], values[first : last + 1]
+    gap = y - (y[0] + (y[-1] - y[0]) * (t - t[0]) / (t[-1] - t[0]))
+    k = int(np.argmax(gap))
+    return first + k, float(gap[k])
+
+
+def slope_width(noise: float, room: float, interval: float) -> int:
+    """Return the odd width under which a local slope's noise stays within ``room``, to 41."""
+    if not (noise > 0.0) or room <= 0.0:
+        return 1
+    if 2.0 * noise * float(np.sqrt(2.0)) / interval <= room:
+        return 1
+    width = 3
+    while width < 41 and 2.5 * noise * float(np.sqrt(12.0)) / (width**1.5 * interval) > room:
+        width += 2
+    return width
+
+
+def slopes(time: FloatArray, values: FloatArray, width: int) -> FloatArray:
+    """Return centred least-squares slopes over ``width`` (odd) samples, ends repeated."""
+    half = width // 2
+    place = np.arange(-half, half + 1, dtype=np.float64)
+    kernel = place[::-1] / float(place @ place)
+    inner = np.convolve(values, kernel, mode="valid") / np.convolve(time, kernel, mode="valid")
+    return np.concatenate((np.full(half, inner[0]), inner, np.full(half, inner[-1])))
+
+
+def _bound(top: float, calm_rate: float) -> float:
+    """Return the rate that tells a sustained fall from what is usual before it."""
+    if calm_rate >= 0.8 * top:
+        return 0.25 * top
+    return max(0.25 * top, calm_rate + 0.35 * (top - calm_rate))
+
+
+def usual_fall(time: FloatArray, values: FloatArray, noise: float, room: float) -> float:
+    """Return the 95th percentile of falls per second, by slopes smooth to ``room``."""
+    if len(values) < 4:
+        return 0.0
+    width = slope_width(noise, room, float(time[-1] - time[0]) / (len(time) - 1))
+    width = min(width, 2 * ((len(values) - 1) // 4) + 1)
+    rate = -slopes(time, values, width) if width >= 3 else -np.diff(values) / np.diff(time)
+    k = min(len(rate) - 1, int(0.95 * len(rate)))
+    return max(0.0, float(np.partition(rate, k)[k]))
 
 
 def share_below(time: FloatArray, values: FloatArray, level: float) -> float:

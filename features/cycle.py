@@ -287,9 +287,7 @@ def _start(
     left = max(place.left, int(np.searchsorted(time, time[first] - 10800.0)))
     if before and before[0].start < steam[0].start:
         pump = heatup.evacuation_start(time, samples.pressure_kpa, before[0].start, left, noise_p)
-        stop = max(steam[0].start + 1, pump + 2)
-        low = pump + int(np.argmin(temp[pump:stop]))
-        return max(pump, left), low
+        return max(pump, left), max(pump, left)
     heating = left + heatup.heating_start(time[left : first + 1], temp[left : first + 1], noise)
     return heating, heating
 

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from .crossing import first_above, knee, last_upward, median, smooth, width_for
+from .crossing import first_above, knee, last_upward, median, smooth, usual_fall, width_for
 from .samples import FloatArray, Samples
 
 FOOT_C: Final = 85.0
@@ -37,27 +37,26 @@ def heating_start(time: FloatArray, temp: FloatArray, noise: float) -> int:
         low = float(even.min())
         return int(np.flatnonzero(even <= low + max(2.0 * noise, 0.1))[-1])
     last = int(cool[-1])
-    rise = max(FOOT_RISE_K, 4.0 * noise / np.sqrt(width))
+    mean_rise = _mean_rise(time, even, last)
+    rise = max(FOOT_RISE_K, 0.4 * mean_rise * FOOT_WINDOW_S, 4.0 * noise / np.sqrt(width))
     ahead = np.minimum(np.searchsorted(time, time[: last + 1] + FOOT_WINDOW_S), n - 1)
     lazy = np.flatnonzero(even[ahead] - even[: last + 1] < rise)
     if not len(lazy):
         return 0
     k = int(lazy[-1])
-    stop = max(int(ahead[k]), k + 2)
-    after = np.arange(k, min(stop + max(3, width), n))
-    base = float(even[after].min())
-    margin = max(3.0 * noise / np.sqrt(width), 0.15)
-    low = np.flatnonzero(even[after] <= base + margin)
-    foot = k + int(low[-1])
-    beyond = min(int(np.searchsorted(time, time[foot] + 60.0)), n - 1)
-    if beyond > foot + 1:
-        rate = (even[beyond] - even[foot]) / (time[beyond] - time[foot])
-        if rate > 0.0:
-            back = time[foot] - (even[foot] - base) / rate
-            foot = (
-                max(k, int(np.searchsorted(time, back + 1e-6)) - 1) if back < time[foot] else foot
-            )
-    return min(foot, last)
+    inside = min(max(int(ahead[k]), k + 2), n - 1)
+    back = max(0, int(np.searchsorted(time, time[k] - 90.0)))
+    usual = usual_fall(time[back : k + 1], -temp[back : k + 1], noise, 0.1 * mean_rise + 0.005)
+    return min(knee(time, -temp, inside, noise, back, usual), max(last, k + 1))
+
+
+def _mean_rise(time: FloatArray, even: FloatArray, last: int) -> float:
+    """Return the rise [K/s] on the way to the last cool sample, from 15 K under it."""
+    low = np.flatnonzero(even[: last + 1] < even[last] - 15.0)
+    if not len(low):
+        return 0.0
+    k = int(low[-1])
+    return max(0.0, float(even[last] - even[k]) / max(float(time[last] - time[k]), 1.0))
 
 
 def evacuation_start(

@@ -8,13 +8,15 @@ from typing import Final
 import numpy as np
 
 from ..shared.programs import NOMINAL_SETPOINTS_C, Program
-from .crossing import knee, median, smooth, width_for
+from .crossing import fall_start, knee, median, smooth, usual_fall, width_for
 from .samples import FloatArray
 
 OPERATING_K: Final = 1.3
 """Usual distance of a thermostat's mean above the set point [K] (common practice: +0.5
 to +3 K keeps the swing inside a 0..+4 K band; no source)."""
 LEAST_PLATEAU_S: Final = 60.0
+FALL_ROOM_K_PER_S: Final = 0.03
+"""A rate that noise must not hide when a saw-tooth's usual fall is read (no source)."""
 NOT_REACHED_K: Final = 3.5
 """A plateau further below every set point than this belongs to none."""
 
@@ -87,16 +89,18 @@ def _exhaust(
 ) -> int:
     """Return the last sample before the sustained fall after ``last``."""
     back = max(first, int(np.searchsorted(time, time[last] - 240.0)))
+    calm = slice(first, max(first + 1, int(np.searchsorted(time, time[last] - 45.0))))
     known = np.isfinite(pressure)
     end = min(len(time), int(np.searchsorted(time, time[last] + 600.0)) + 1)
     if known[back:end].all() and end - back >= 3:
-        level = median(pressure[first : last + 1][known[first : last + 1]])
-        gauge = pressure[back:end] - 100.0
-        low = np.flatnonzero(gauge < 0.75 * (level - 100.0))
-        if len(low) and noise_p < 0.1 * level:
-            return knee(time, pressure, back + int(low[0]), noise_p, back)
-    inside = min(last + 1, len(time) - 1)
-    return knee(time, temp, inside, noise, back)
+        found = fall_start(time[:end], pressure[:end], 101.0, noise_p, back)
+        if found is not None:
+            return found
+    found = fall_start(time[:end], temp[:end], 98.0, noise, back)
+    if found is not None:
+        return found
+    usual = usual_fall(time[calm], temp[calm], noise, FALL_ROOM_K_PER_S)
+    return knee(time, temp, min(last + 1, len(time) - 1), noise, back, usual)
 
 
 def choose_setpoint(
