@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .signatures import DIRECTIONS, NUISANCE_DIRECTIONS, NUISANCE_SD
+from .signatures import DIRECTIONS, NEEDS, NUISANCE_DIRECTIONS, NUISANCE_SD
 
 FloatArray = NDArray[np.float64]
 
@@ -60,6 +60,9 @@ def match(
     information = np.empty((len(d), len(directions)))
     for k, direction in enumerate(directions):
         information[:, k] = solve.quadratic(direction)
+    if directions is DIRECTIONS:
+        lacking = NEEDS.any(axis=1) & ~(seen[:, None, :] & NEEDS[None, :, :]).any(axis=2)
+        information = np.where(lacking, 0.0, information)
     safe = np.where(information > 1e-9, information, np.inf)
     return Match(
         score / np.sqrt(safe),

@@ -227,9 +227,9 @@ def drift_row(
         ready = eligible(now_t, now_size, "watch")
         if explained:
             ready &= now_t >= WATCH_T + 0.5
-        if not ready.any():
+        k = int(now_t.argmax())
+        if not ready[k]:  # what explains it best is too small to matter
             break
-        k = int(np.where(ready, now_t, -1.0).argmax())
         part = SIGNATURE_PARTS[k]
         supported.add(part)
         if part not in held:

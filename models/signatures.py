@@ -35,6 +35,8 @@ class Signature:
     two_sided: bool = False
     look_alikes: tuple[str, ...] = ()
     """Parts that leave the same picture in a trace."""
+    needs: tuple[str, ...] = ()
+    """Signs of which at least one must be seen: without them it cannot be told from others."""
 
 
 SIGNATURES: Final = (
@@ -100,8 +102,8 @@ SIGNATURES: Final = (
         "",
         "kelvin that the plateau moved with T and p agreeing",
         {"plateau": 1.0, "overshoot": 1.0},
-        0.25,
-        0.4,
+        0.2,
+        0.3,
         two_sided=True,
     ),
     # A pressure channel off by 1 kPa moves Tsat by 1/6.5 K at 121 °C (dp/dT of saturation).
@@ -113,6 +115,7 @@ SIGNATURES: Final = (
         2.5,
         4.0,
         two_sided=True,
+        needs=("open_pressure",),
     ),
     Signature(
         "logger",
@@ -127,15 +130,16 @@ SIGNATURES: Final = (
         0.5,
         0.8,
         two_sided=True,
+        needs=("saturation", "boil"),
     ),
     # Air left inside lowers T against Tsat(p) where the probe sits; the plateau is held.
     Signature(
         "air_removal",
         "",
         "kelvin that T lies below Tsat(p)",
-        {"saturation": -1.0},
-        0.4,
-        0.7,
+        {"saturation": -1.0, "equilibration": 10.0},
+        0.3,
+        0.5,
         look_alikes=("pressure_sensor",),
     ),
     Signature(
@@ -187,8 +191,8 @@ SIGNATURES: Final = (
         "stuck on",
         "kelvin that the top of the swing rose alone",
         {"overshoot": 1.0, "plateau": 0.45, "spread": 0.5, "period": 0.5},
-        0.5,
-        0.8,
+        0.25,
+        0.4,
         look_alikes=("controller",),
     ),
     # A controller that lets the temperature swing wider, both ways.
@@ -196,9 +200,9 @@ SIGNATURES: Final = (
         "controller",
         "",
         "kelvin that the swing widened on either side",
-        {"overshoot": 1.0, "dip": -1.0, "spread": 0.7, "period": 0.7},
+        {"overshoot": 1.0, "dip": -0.5, "spread": 0.8, "period": 0.8},
+        0.25,
         0.4,
-        0.6,
     ),
     Signature(
         "logger",
@@ -266,7 +270,7 @@ NUISANCES: Final = (
     # Weather: an absolute channel shows it with the chamber open; a gauge channel with a mean
     # atmosphere carries it into every absolute pressure (1/6.5 K/kPa at 121 °C).
     Nuisance("weather", {"open_pressure": 1.0, "boil": 0.27}, 0.8),
-    Nuisance("assumed weather", {"saturation": -0.15, "boil": 0.27}, 0.8),
+    Nuisance("assumed weather", {"saturation": -0.15, "boil": 0.27}, 0.3),
 )
 
 
@@ -281,6 +285,7 @@ def _matrix(rows: list[dict[str, float]]) -> FloatArray:
 DIRECTIONS: Final = _matrix([s.changes for s in SIGNATURES])
 NUISANCE_DIRECTIONS: Final = _matrix([n.changes for n in NUISANCES])
 NUISANCE_SD: Final = np.array([n.sd for n in NUISANCES])
+NEEDS: Final = _matrix([dict.fromkeys(s.needs, 1.0) for s in SIGNATURES]) > 0.0
 TWO_SIDED: Final = np.array([s.two_sided for s in SIGNATURES])
 WATCH_FLOOR: Final = np.array([s.watch_floor for s in SIGNATURES])
 SERVICE_FLOOR: Final = np.array([s.service_floor for s in SIGNATURES])

@@ -53,6 +53,7 @@ STALE_WEIGHT: Final = 0.2
 _COUNT = len(NAMES)
 _TAU = np.array(MEMORY_DAYS)[:, None] * MEMORY[None, :]
 _LEAST = np.array(LEAST_EFFECTIVE)[:, None] / np.where(MEMORY > 1.0, 2.5, 1.0)[None, :]
+_EFFECT = np.where(MEMORY > 1.0, 1.0, DESIGN_EFFECT)  # weekly tests are independent
 _DIRECTION_TOUCHES = DIRECTIONS != 0.0
 
 
@@ -282,7 +283,7 @@ class _Arrays:
         seen &= effective >= _LEAST[None, :, :]
         scale = self.scale[:, None, :]
         behind = 1.0 / np.maximum(counts, 1.0) + 1.0 / np.maximum(self.shift_count, 1.0)
-        noise = DESIGN_EFFECT * (1.0 / effective + behind[:, None, :])
+        noise = _EFFECT * (1.0 / effective + behind[:, None, :])
         return Track(
             self.residual,
             adjusted,
