@@ -20,7 +20,7 @@ from .store import Store
 from .work import Progress
 
 if TYPE_CHECKING:
-    from ..fixtures.simulator import FleetPlan
+    from ..fixtures.plan import FleetPlan
     from .evaluation import Evaluation
 
 INBOX: Final = "inbox"
@@ -61,8 +61,8 @@ class Simulated:
                 f"({self.bytes / 1e6:.0f} MB) in {self.folder}/{INBOX}, "
                 f"simulated with seed {self.seed}.",
                 "Next, with the fleet's own settings:",
-                f"  chamberdrift init --store {self.folder}/{STORE}",
-                f"  cp {self.folder}/{FILE_NAME} {self.folder}/{STORE}/{FILE_NAME}",
+                f"  chamberdrift init --settings {self.folder}/{FILE_NAME} "
+                f"--store {self.folder}/{STORE}",
                 f"  chamberdrift nightly {self.folder}/{INBOX} --store {self.folder}/{STORE}",
                 f"  chamberdrift evaluate {self.folder} --store {self.folder}/{STORE}",
             ]
@@ -85,7 +85,7 @@ def run_simulation(
     ChamberdriftError
         If the folder holds something already.
     """
-    from ..fixtures.simulator import plan_fleet
+    from ..fixtures.plan import plan_fleet
 
     check_empty(folder)
     plan = plan_fleet(units, days, seed)
@@ -96,7 +96,7 @@ def write_plan(
     plan: FleetPlan, folder: str, *, workers: int = 1, progress: Progress | None = None
 ) -> Simulated:
     """Write a planned fleet's exports, settings and truth."""
-    from ..fixtures.simulator import write_fleet
+    from ..fixtures.fleet_files import write_fleet
 
     if progress is not None:
         progress("simulate", 0, len(plan.units))
@@ -206,7 +206,7 @@ def run_demo(
     ChamberdriftError
         If the folder holds something else than an earlier demo.
     """
-    from ..fixtures.simulator import demo_plan
+    from ..fixtures.demo import demo_plan
     from .night import run_night
 
     check_demo_folder(folder)

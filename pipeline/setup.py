@@ -56,7 +56,7 @@ class SetUp:
         return "\n".join(self.lines)
 
 
-def init_store(location: str, answers: Mapping[str, Any]) -> SetUp:
+def init_store(location: str, answers: Mapping[str, Any], *, settings: str | None = None) -> SetUp:
     """Make a store with a commented configuration, or set answers in one that is there.
 
     Parameters
@@ -65,19 +65,24 @@ def init_store(location: str, answers: Mapping[str, Any]) -> SetUp:
         Folder or address.
     answers
         Keys of ``[defaults]`` and their values.
+    settings
+        A configuration file to take over instead of the store's own.
 
     Raises
     ------
     ConfigError
-        If an answer is wrong; nothing is made or changed then.
+        If an answer or the file is wrong; nothing is made or changed then.
     """
     from .store import Store
 
     parse_config(commented_config(answers), "the answers given")
+    given = None if settings is None else Path(settings).read_text(encoding="utf-8-sig")
+    if given is not None:
+        parse_config(given, settings or "")
     made = not Store.present(location)
     store = Store.open(location, create=True)
     with store.lock():
-        text = settings_text(store.place)
+        text = settings_text(store.place) if given is None else given
         if text is None:
             text = commented_config(answers)
         else:
@@ -86,8 +91,10 @@ def init_store(location: str, answers: Mapping[str, Any]) -> SetUp:
         write_settings(store.place, text)
     name = settings_name(store.place)
     lines = [f"Made a store at {location}." if made else f"The store at {location} is there."]
+    if given is not None:
+        lines.append(f"Took the configuration over from {settings}.")
     lines += [f"Set {key} = {value} in {name}." for key, value in answers.items()]
-    if not answers:
+    if not answers and given is None:
         lines.append(f"Its configuration, with every setting explained, is {name}.")
     lines.append(f"Next: chamberdrift nightly INBOX --store {location}")
     return SetUp(location, name, made, dict(answers), tuple(lines))

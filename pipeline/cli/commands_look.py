@@ -77,9 +77,7 @@ def table(
             file.write(data)
         click.echo(f"Wrote {output}", err=True)
     else:
-        stream = click.get_binary_stream("stdout")
-        stream.write(data)
-        stream.flush()
+        click.echo(data, nl=False)
 
 
 def describe_table_text(name: str) -> str:
@@ -139,19 +137,24 @@ def status(store: str, as_of: datetime | None, line: bool, exit_flags: bool, run
     metavar="STORE",
     help="Read it with what this store knows of the unit and its site.",
 )
+@click.option(
+    "--inbox",
+    metavar="FOLDER",
+    help="The folder that nightly reads; the name below it may tell the unit.",
+)
 @common
-def probe(file: str, store: str | None, run: Run) -> None:
+def probe(file: str, store: str | None, inbox: str | None, run: Run) -> None:
     """Tell how an export would be read, why, and the lines that pin it.
 
     Nothing is stored. The lines at the end go into STORE/chamberdrift.toml.
 
     \b
     Example:
-      chamberdrift probe exports/north/ST-07.csv --store fleet
+      chamberdrift probe exports/north/ST-07.csv --inbox exports --store fleet
     """
     from ..probe import probe_export
 
-    result = probe_export(file, store)
+    result = probe_export(file, store, inbox=inbox)
     emit(run, result.as_dict(), result.text(width()))
     if result.refused:
         click.get_current_context().exit(3)

@@ -34,6 +34,12 @@ from .output import emit
     type=click.Choice(PRESSURE_UNITS),
     help="Unit of pressures, where exports do not say.",
 )
+@click.option(
+    "--settings",
+    type=click.Path(exists=True, dir_okay=False),
+    metavar="FILE",
+    help="Take this configuration file over.",
+)
 @common
 def init(
     store: str,
@@ -43,6 +49,7 @@ def init(
     altitude: float | None,
     temperature_unit: str | None,
     pressure_unit: str | None,
+    settings: str | None,
     run: Run,
 ) -> None:
     """Make a store with a commented configuration, or answer a question of one that is there.
@@ -66,7 +73,8 @@ def init(
         "temperature_unit": temperature_unit,
         "pressure_unit": pressure_unit,
     }
-    done = init_store(store, {k: v for k, v in answers.items() if v is not None})
+    known = {k: v for k, v in answers.items() if v is not None}
+    done = init_store(store, known, settings=settings)
     emit(run, done.as_dict(), done.text())
 
 
