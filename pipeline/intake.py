@@ -220,10 +220,10 @@ def _retries(account: Account, config: Config, start: int) -> list[ExportFile]:
     digest = reading_digest(config, account.facts)
     rows = account.refused_before
     due = rows[rows["tried_with"].astype(object) != digest].sort_values(["export", "sha256"])
-    rows = zip(due["export"], due["sha256"], due["bytes"], strict=True)
+    exports = zip(due["export"], due["sha256"], due["bytes"], strict=True)
     return [
         _from_quarantine(start + i, str(name), str(sha256), int(size))
-        for i, (name, sha256, size) in enumerate(rows)
+        for i, (name, sha256, size) in enumerate(exports)
     ]
 
 

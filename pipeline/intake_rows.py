@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from ..shared.schema import INTAKE, Table
+from .ingest.reading import Facts
+from .intake_facts import FactLedger
 from .intake_task import ExportFile, Outcome, ReadResult, dropped_text
 from .store.specs import REFUSED
 
@@ -27,7 +29,7 @@ class Account:
     recorded_at: pd.Timestamp
     refused_before: pd.DataFrame
     known_by_size: dict[int, frozenset[str]]
-    facts: Any = None
+    ledger: FactLedger
     outcomes: list[Outcome] = field(default_factory=list)
     copies: list[tuple[ExportFile, str]] = field(default_factory=list)
     digest: str = ""
@@ -55,15 +57,21 @@ class Account:
             recorded_at,
             snapshot.table("refused"),
             {s: frozenset(h) for s, h in by_size.items()},
+            FactLedger.load(snapshot),
         )
 
     def known(self, size: int) -> frozenset[str]:
         """Return the hashes of known exports of a size."""
         return self.known_by_size.get(size, frozenset())
 
+    @property
+    def facts(self) -> Facts:
+        """What is known so far from accepted exports."""
+        return self.ledger.facts()
+
     def learn(self, outcomes: Sequence[Outcome]) -> bool:
         """Take over what accepted exports told; return whether anything is new."""
-        return False
+        return self.ledger.learn(outcomes)
 
     def take(
         self, outcomes: list[Outcome], copies: list[tuple[ExportFile, str]], digest: str
@@ -273,6 +281,7 @@ class Account:
             txn.quarantine(sha256, None, {"sha256": sha256, "bytes": int(row["bytes"]), **reason})
         for sha256 in gone:
             txn.unquarantine(sha256)
+        self.ledger.write(txn)
 
 
 def _frame(table: Table, rows: list[dict[str, Any]]) -> pd.DataFrame:

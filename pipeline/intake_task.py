@@ -19,6 +19,7 @@ import pyarrow as pa
 
 from ..shared.config import Config
 from ..shared.errors import ExportRefusedError, StoreError
+from .ingest.reading import Facts, Known
 from .intake_spool import FLUSH_ROWS, ExportSpool, write_together
 from .store.entries import TraceFile
 from .store.keys import unit_key
@@ -57,7 +58,7 @@ class ReadTask:
     inbox: str
     files: tuple[ExportFile, ...]
     config: Config
-    facts: Any = None
+    facts: Facts | None = None
 
 
 @dataclass(frozen=True)
@@ -86,8 +87,9 @@ class Outcome:
     message: str = ""
     question: str = ""
     toml: str = ""
-    facts: Any = None
-    """What the export told about its unit that may settle other exports."""
+    layout_key: str = ""
+    learned: Mapping[str, Known] = field(default_factory=dict)
+    """By unit, what the export settled for others of its layout."""
 
     def export(self) -> Export:
         """Return what decides between this export and others."""
@@ -238,7 +240,9 @@ def _parse(
     from .ingest import read_export
 
     try:
-        reading = read_export(source, name=file.name, config=task.config, facts=task.facts)
+        reading = read_export(
+            source, name=file.name, config=task.config, facts=task.facts, sha256=base.sha256
+        )
         units: set[str] = set()
         for table in reading.tables:
             _check(table)
@@ -266,7 +270,8 @@ def _parse(
             first=spool.first,
             last=spool.last,
             created=None if created is None else _ms(created),
-            facts=getattr(reading, "facts", None),
+            layout_key=reading.layout_key,
+            learned=dict(reading.learned),
         )
     except ExportRefusedError as error:
         return replace(

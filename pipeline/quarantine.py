@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 from ..shared.config import Config
 from ..shared.version import VERSION
+from .ingest.reading import Facts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,7 +91,7 @@ def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...
     return tuple(sorted(groups, key=lambda g: (-g.count, g.cause)))
 
 
-def reading_digest(config: Config, facts: Any = None) -> str:
+def reading_digest(config: Config, facts: Facts) -> str:
     """Return a digest of everything that may change how an export is read.
 
     An export in quarantine is tried again when this differs from the digest that
@@ -103,6 +104,6 @@ def reading_digest(config: Config, facts: Any = None) -> str:
         config.layouts,
         config.defaults,
         VERSION,
-        facts,
+        sorted(facts.known.items()),
     )
     return hashlib.sha256(repr(parts).encode("utf-8", "surrogateescape")).hexdigest()[:16]

@@ -13,6 +13,7 @@ import os
 import secrets
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -207,17 +208,25 @@ class LocalLocation(Location):
                         yield Found(path, stat.st_size, stat.st_mtime_ns, stat.st_ino)
 
     def sync(self, paths: Iterable[str]) -> None:
-        folders = set()
-        for path in paths:
-            target = self.full(path)
-            handle = os.open(target, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
-            folders.add(os.path.dirname(target))
-        for folder in sorted(folders):
-            self._sync_folder(folder)
+        targets = [self.full(p) for p in paths]
+        folders = sorted({os.path.dirname(t) for t in targets})
+        if len(targets) < 8:
+            for target in targets:
+                self._sync_file(target)
+            for folder in folders:
+                self._sync_folder(folder)
+            return
+        with ThreadPoolExecutor(8) as pool:  # waiting for the disk, not computing
+            list(pool.map(self._sync_file, targets))
+            list(pool.map(self._sync_folder, folders))
+
+    @staticmethod
+    def _sync_file(target: str) -> None:
+        handle = os.open(target, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
     @staticmethod
     def _sync_folder(folder: str) -> None:

@@ -64,10 +64,8 @@ def write_layer(
     while len(rows) - bounds[-1] > FILE_ROWS:
         end = bounds[-1] + FILE_ROWS
         last = keys[end - 1].as_py()
-        tail = pc.index(keys.slice(end), pc.scalar(last)).as_py()
-        if tail == 0:  # the key goes on: end the file with its last row
-            same = pc.equal(keys.slice(end), last)
-            end += int(pc.sum(same).as_py())
+        same = pc.sum(pc.equal(keys.slice(end), last)).as_py()
+        end += int(same or 0)  # a key is never split over two files
         bounds.append(end)
     if bounds[-1] < len(rows) or len(bounds) == 1:
         bounds.append(len(rows))

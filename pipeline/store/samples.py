@@ -44,7 +44,17 @@ def conform(table: pa.Table | pd.DataFrame) -> pa.Table:
         table.column(f.name).cast(f.type) if f.name in names else pa.nulls(len(table), f.type)
         for f in SCHEMA
     ]
-    return pa.Table.from_arrays(arrays, schema=SCHEMA)
+    return pa.Table.from_arrays([_without_nan(a) for a in arrays], schema=SCHEMA)
+
+
+def _without_nan(array: Any) -> Any:
+    """Return a column with NaN as null, so that absent values have one form."""
+    if array.type != pa.float64() or array.null_count == len(array):
+        return array
+    nan = pc.is_nan(array)
+    if not pc.any(nan).as_py():
+        return array
+    return pc.if_else(nan, pa.scalar(None, pa.float64()), array)
 
 
 def times_ms(table: pa.Table) -> np.ndarray[Any, np.dtype[np.int64]]:
@@ -168,7 +178,7 @@ def read_file(
 
 
 def _stat_ms(value: Any) -> int:
-    return int(pd.Timestamp(value).as_unit("ms").value)
+    return int(pd.Timestamp(value).value // 1_000_000)  # .value is in ns whatever the unit
 
 
 def read_exports(place: Location, path: str) -> dict[str, Export]:

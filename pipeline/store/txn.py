@@ -292,6 +292,16 @@ class Txn:
 
         self._after.append(drop)
 
+    def delete_after(self, paths: Iterable[str]) -> None:
+        """Delete files as soon as this is published, without regard to older readers."""
+        doomed = list(paths)
+
+        def drop() -> None:
+            for path in doomed:
+                self._place.delete(path)
+
+        self._after.append(drop)
+
     # end
 
     def commit(self, note: str) -> int:

@@ -14,6 +14,7 @@ from datetime import datetime
 
 import pandas as pd
 import pyarrow as pa
+from chamberdrift.pipeline.ingest.reading import Known
 from chamberdrift.shared.errors import ExportRefusedError
 
 
@@ -26,11 +27,13 @@ class PlainReading:
     rows_kept: int
     created_at: datetime | None
     layout: str = "plain"
+    layout_key: str = "plain"
+    learned: dict[str, Known] = field(default_factory=dict)
     rows_dropped: int = 0
     dropped_by_reason: dict[str, int] = field(default_factory=dict)
 
 
-def read_export(source, *, name, config, facts=None):
+def read_export(source, *, name, config, facts=None, sha256=None):
     """Read one export of the plain shape."""
     if not isinstance(source, bytes):
         with open(source, "rb") as file:

@@ -1,0 +1,230 @@
+"""Tables as layers: what is read equals a plain model, whatever was merged."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pandas as pd
+import pytest
+from chamberdrift.pipeline.store import Store, runs
+from chamberdrift.shared.errors import SchemaError, StoreError
+from chamberdrift.shared.schema import CYCLES
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+
+def commit(store: Store, change) -> None:
+    with store.lock():
+        txn = store.begin()
+        change(txn)
+        txn.commit("n")
+
+
+def test_replace_makes_these_the_only_rows_of_a_unit(store: Store, cycles) -> None:
+    commit(store, lambda t: t.append("cycles", cycles("a", ["2026-01-01", "2026-01-02"])))
+    commit(store, lambda t: t.append("cycles", cycles("b", ["2026-01-01"])))
+    commit(store, lambda t: t.replace("cycles", "a", cycles("a", ["2026-01-03"])))
+    table = store.snapshot().table("cycles")
+    assert table["cycle_id"].tolist() == [
+        "a@2026-01-03T00:00:00+00:00",
+        "b@2026-01-01T00:00:00+00:00",
+    ]
+
+
+def test_replace_with_nothing_removes_a_unit(store: Store, cycles) -> None:
+    commit(store, lambda t: t.append("cycles", cycles("a", ["2026-01-01"])))
+    commit(store, lambda t: t.replace("cycles", "a", CYCLES.empty()))
+    assert len(store.snapshot().table("cycles")) == 0
+
+
+def test_replace_since_keeps_what_is_older(store: Store, cycles) -> None:
+    days = ["2026-01-01", "2026-01-02", "2026-01-03"]
+    commit(store, lambda t: t.append("cycles", cycles("a", days)))
+    since = pd.Timestamp("2026-01-02", tz="UTC")
+    new = cycles("a", ["2026-01-02 12:00", "2026-01-04"])
+    commit(store, lambda t: t.replace_since("cycles", "a", since, new))
+    starts = store.snapshot().table("cycles")["started_at"].dt.strftime("%d %H").tolist()
+    assert starts == ["01 00", "02 12", "04 00"]
+
+
+def test_judgements_take_their_time_from_the_cycle(store: Store, cycles) -> None:
+    def judged(unit, starts, verdict):
+        frame = cycles(unit, starts)[["cycle_id", "unit_id"]]
+        return frame.assign(verdict=verdict)
+
+    commit(
+        store,
+        lambda t: t.append("judgements", judged("a@x", ["2026-01-01", "2026-01-05"], "inside")),
+    )
+    since = pd.Timestamp("2026-01-05", tz="UTC")
+    new = judged("a@x", ["2026-01-05", "2026-01-06"], "outside")
+    commit(store, lambda t: t.replace_since("judgements", "a@x", since, new))
+    table = store.snapshot().table("judgements")
+    assert table["verdict"].tolist() == ["inside", "outside", "outside"]
+    late = store.snapshot().table("judgements", since=pd.Timestamp("2026-01-06", tz="UTC"))
+    assert len(late) == 1
+
+
+def test_rows_of_another_unit_are_refused(store: Store, cycles) -> None:
+    with store.lock():
+        txn = store.begin()
+        with pytest.raises(StoreError, match="another"):
+            txn.replace("cycles", "a", cycles("b", ["2026-01-01"]))
+
+
+def test_rows_that_do_not_fit_the_schema_are_refused(store: Store) -> None:
+    with store.lock():
+        txn = store.begin()
+        with pytest.raises(SchemaError, match="cycle_id"):
+            txn.append("cycles", pd.DataFrame({"unit_id": ["a"]}))
+
+
+def test_an_unknown_table_is_named_with_those_there_are(store: Store) -> None:
+    with pytest.raises(StoreError, match="cycles, flags"):
+        store.snapshot().table("cicles")
+
+
+def test_changes_within_one_transaction_follow_each_other(store: Store, cycles) -> None:
+    with store.lock():
+        txn = store.begin()
+        txn.append("cycles", cycles("a", ["2026-01-01"]))
+        txn.replace("cycles", "a", cycles("a", ["2026-01-02"]))
+        txn.append("cycles", cycles("b", ["2026-01-02"]))
+        assert len(txn.preview().table("cycles", units=["a"])) == 1
+        txn.put_state("k", {"v": 1})
+        txn.put_state("other", {"v": 2})
+        txn.put_state("k", {"v": 3})
+        assert txn.preview().states(["k", "other"]) == {"k": {"v": 3}, "other": {"v": 2}}
+        txn.commit("n")
+    assert len(store.snapshot().table("cycles")) == 2
+    assert store.snapshot().states(["k", "other", "none"]) == {"k": {"v": 3}, "other": {"v": 2}}
+
+
+def test_columns_and_units_are_read_alone(store: Store, cycles) -> None:
+    for i in range(4):
+        commit(
+            store, lambda t, i=i: t.append("cycles", cycles(f"u{i}", ["2026-01-01"], f0_min=1.0))
+        )
+    table = store.snapshot().table(
+        "cycles", units=["u2", "u3", "no"], columns=["cycle_id", "f0_min"]
+    )
+    assert list(table.columns) == ["cycle_id", "f0_min"]
+    assert len(table) == 2
+
+
+def test_a_read_of_one_unit_opens_only_files_that_may_hold_it(
+    store: Store, cycles, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for i in range(6):
+        commit(store, lambda t, i=i: t.append("cycles", cycles(f"u{i}", ["2026-01-01"])))
+    opened: list[str] = []
+    original = runs._read_file
+    monkeypatch.setattr(
+        runs,
+        "_read_file",
+        lambda place, spec, file, *rest: (
+            opened.append(file.path),
+            original(place, spec, file, *rest),
+        )[1],
+    )
+    assert len(store.snapshot().table("cycles", units=["u3"])) == 1
+    assert len(opened) == 1
+
+
+def test_the_number_of_layers_stays_small_and_rows_are_kept(store: Store, cycles) -> None:
+    most = 0
+    for i in range(150):
+        start = pd.Timestamp("2026-01-01") + pd.Timedelta(days=i)
+        commit(store, lambda t, s=start: t.append("cycles", cycles("a", [s])))
+        most = max(most, len(store.snapshot().run_files("cycles")))
+    assert len(store.snapshot().table("cycles")) == 150
+    assert most <= 3 * runs.FAN
+
+
+def test_a_large_layer_is_split_by_unit_and_cuts_go_to_the_right_part(
+    store: Store, cycles, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runs, "FILE_ROWS", 10)
+    days = [f"2026-01-{d:02d}" for d in range(1, 8)]
+    many = pd.concat([cycles(f"u{i}", days) for i in range(8)])
+    commit(store, lambda t: t.append("cycles", many))
+    files = store.snapshot().run_files("cycles")
+    assert len(files) > 3
+    ordered = sorted(files, key=lambda f: f.first)
+    assert all(a.last < b.first for a, b in pairwise(ordered))
+
+    def change(txn) -> None:
+        for i in range(8):
+            txn.replace_since(
+                "cycles", f"u{i}", pd.Timestamp("2026-01-04"), cycles(f"u{i}", days[3:])
+            )
+        txn.replace("cycles", "zz", CYCLES.empty())
+        txn.replace("cycles", "a", CYCLES.empty())
+
+    commit(store, change)
+    table = store.snapshot().table("cycles")
+    assert len(table) == 8 * 7
+    assert not table["cycle_id"].duplicated().any()
+
+
+OPERATION = st.tuples(
+    st.sampled_from(["append", "replace", "since"]),
+    st.sampled_from(["a", "b", "c"]),
+    st.integers(0, 30),
+    st.integers(0, 3),
+)
+
+NIGHT = st.lists(OPERATION, min_size=1, max_size=3)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    st.lists(st.lists(OPERATION, min_size=1, max_size=3), min_size=1, max_size=30), st.booleans()
+)
+def test_layers_equal_a_plain_model(tmp_path_factory, nights, compacted: bool) -> None:
+    from chamberdrift.pipeline.compact import compact
+
+    store = Store.open(tmp_path_factory.mktemp("s") / "store", create=True)
+    model: dict[str, dict[int, int]] = {}
+    stamp = 0
+    for night in nights:
+        with store.lock():
+            txn = store.begin()
+            for what, unit, day, count in night:
+                stamp += 1
+                days = range(day, day + count)
+                held = model.setdefault(unit, {})
+                if what == "append":
+                    days = [d for d in days if d not in held]
+                frame = pd.DataFrame(
+                    {
+                        "cycle_id": [f"{unit}@{d}" for d in days],
+                        "unit_id": unit,
+                        "kind": "sterilization",
+                        "started_at": [pd.Timestamp(d, unit="D", tz="UTC") for d in days],
+                        "f0_min": float(stamp),
+                    }
+                )
+                if what == "replace":
+                    held.clear()
+                    txn.replace("cycles", unit, frame)
+                elif what == "since":
+                    for old in [d for d in held if d >= day]:
+                        del held[old]
+                    txn.replace_since("cycles", unit, pd.Timestamp(day, unit="D", tz="UTC"), frame)
+                else:
+                    txn.append("cycles", frame)
+                held.update(dict.fromkeys(days, stamp))
+            txn.commit("n")
+    if compacted:
+        compact(store)
+    table = store.snapshot().table("cycles")
+    wanted = [
+        (f"{unit}@{day}", float(held[day]))
+        for unit, held in sorted(model.items())
+        for day in sorted(held)
+    ]
+    assert list(zip(table["cycle_id"], table["f0_min"], strict=True)) == wanted
+    for unit in ("a", "b", "c"):
+        alone = store.snapshot().table("cycles", units=[unit], since=pd.Timestamp(10, unit="D"))
+        assert len(alone) == sum(d >= 10 for d in model.get(unit, {}))
