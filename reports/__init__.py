@@ -17,8 +17,8 @@ from .views import (
 )
 
 if TYPE_CHECKING:
-    from .record import cycle_sheet
     from .fleet import fleet_report
+    from .record import cycle_sheet
     from .unit import unit_report
 
 __all__ = [

@@ -32,7 +32,7 @@ def bin_series(x: FloatArray, y: FloatArray, bins: int) -> Bins:
     place = np.minimum(((x - low) / width).astype(np.int64), bins - 1)
     order = np.lexsort((y, place))
     place, y, x = place[order], y[order], x[order]
-    used, start, count = np.unique(place, return_index=True, return_counts=True)
+    _, start, count = np.unique(place, return_index=True, return_counts=True)
 
     def at(share: float) -> FloatArray:
         position = start + share * (count - 1)

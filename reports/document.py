@@ -71,7 +71,7 @@ def pages_of(rows: Sequence[Row], options: ReportOptions) -> list[Page]:
 
 def _page(rows: Sequence[Row]) -> Page:
     def draw(sheet: Sheet) -> None:
-        sheet.stack(rows, style.MARGIN_LEFT_PT, style.MARGIN_TOP_PT)
+        sheet.pile(rows, style.MARGIN_LEFT_PT, style.MARGIN_TOP_PT)
 
     return Page(draw, tuple(r.bookmark for r in rows if r.bookmark))
 

@@ -11,9 +11,10 @@ from .bench import carry_for
 from .document import Document, Target, pages_of, provenance_footer, text_box, write
 from .due import calendar
 from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
-from .fleet_maps import heat_map_rows, small_multiple_rows
+from .heat_map import heat_map_rows
 from .metrics import fit, printable, text_width_pt
 from .moments import Clock, clock
+from .multiples import small_multiple_rows
 from .options import ReportOptions
 from .quantities import days_left, fixed
 from .states import (
@@ -67,7 +68,7 @@ def fleet_document(view: FleetView, options: ReportOptions) -> Document:
         *_calendar(view, width),
         *_verdicts(view, width),
     ]
-    rows += small_multiple_rows(view, gravest(opened), units, at, options)
+    rows += small_multiple_rows(view, gravest(opened), units, options)
     rows += heat_map_rows(view, gravest(opened), units, options)
     through = view.data_through
     if through is None and units["last_data"].notna().any():

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from . import style
 from .metrics import fit, fit_end, printable, text_width_pt, wrap
 
 if TYPE_CHECKING:
     from .sheet import Sheet
+
+Align = Literal["left", "center", "right"]
 
 
 @dataclass(frozen=True)
@@ -27,7 +29,7 @@ class Words:
     size: float = style.BODY_PT
     colour: str = style.INK
     bold: bool = False
-    align: str = "left"
+    align: Align = "left"
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ class TableColumn:
 
     title: str
     width: float
-    align: str = "left"
+    align: Align = "left"
     cut: str = "middle"
     """How too long text is handled: ``middle`` or ``end`` (ellipsis), or ``wrap``."""
     inset: float = 0.0

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from functools import lru_cache
+from typing import Any
 
 from .style import FAMILY
 
@@ -23,7 +24,7 @@ def _advances(bold: bool) -> dict[int, float]:
 
 
 @lru_cache(maxsize=2)
-def _font(bold: bool):  # type: ignore[no-untyped-def]  # the class is private to its module
+def _font(bold: bool) -> Any:
     from matplotlib.font_manager import FontProperties, findfont
     from matplotlib.ft2font import FT2Font
 
@@ -38,7 +39,7 @@ def _glyphs() -> frozenset[int]:
     return frozenset(_font(False).get_charmap())
 
 
-def _advance(font, code: int) -> float:  # type: ignore[no-untyped-def]
+def _advance(font: Any, code: int) -> float:
     return float(font.load_char(code).linearHoriAdvance) / 65536.0 / 100.0
 
 

@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
-
 import pandas as pd
 
-from ..shared.programs import (
-    BAND_SOURCE,
-    LEAK_SOURCE,
-    Program,
-    shortest_published_hold,
-)
-from ..shared.steam import F0_REFERENCE_C, F0_Z_K
 from . import style
 from .cycle_panels import (
-    Run,
     exhaust_row,
     half_width,
-    overview_rows,
     pair_row,
-    run_of,
     saturation_row,
     sawtooth_row,
 )
@@ -30,26 +17,14 @@ from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, tabl
 from .metrics import fit, printable
 from .moments import Clock, clock
 from .options import ReportOptions
+from .overview import overview_rows
+from .panels import Run, run_of
 from .phases import phases_of
-from .quantities import duration, fixed, shown_unit, with_unit
+from .quantities import duration
+from .recorded import recorded_lines
 from .states import text_of
-from .unit import sources_words, verdict_words
+from .unit import sources_words
 from .views import CycleView
-
-SATURATION_SOURCE = "value from memory (EN 285, HTM 2010 part 3), not checked"
-
-
-@dataclass(frozen=True)
-class Line:
-    """One recorded value against its limit."""
-
-    what: str
-    recorded: str
-    uncertainty: str
-    limit: str
-    stands: str
-    """inside, outside, within uncertainty, not recorded, or empty where no limit applies."""
-    source: str
 
 
 def cycle_sheet(
@@ -154,155 +129,6 @@ def _title(view: CycleView, at: Clock, width: float) -> list[Row]:
     return rows
 
 
-def recorded_lines(view: CycleView, options: ReportOptions) -> list[Line]:
-    """Return the recorded values against their limits, with source and uncertainty."""
-    cycle, limits = view.cycle, view.config.limits
-    t, dt = shown_unit("°C", options), shown_unit("K", options)
-    p, leak = shown_unit("kPa", options), shown_unit("kPa/min", options)
-    u_t, u_p = limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa
-    shown_ut = f"±{with_unit(fixed(float(dt.show_change(u_t)), 1), dt.label)}"
-    shown_up = (
-        f"±{with_unit(fixed(float(p.show_change(u_p)), 2 if p.factor < 0.5 else 1), p.label)}"
-    )
-    lines: list[Line] = []
-    program = _program(cycle)
-    if program is not None:
-        low, high = program.setpoint_c, program.setpoint_c + limits.band_width_k
-        published = shortest_published_hold(program.air_removal, program.setpoint_c)
-        hold_source = published.source if published else "configured or usual time of the unit"
-        hold_s = program.hold_min * 60.0
-        interval = _value(cycle, "sample_interval_s")
-        lines += [
-            _compare(
-                "exposure time",
-                _value(cycle, "exposure_s"),
-                duration(_value(cycle, "exposure_s")),
-                interval,
-                f"±{duration(interval)}",
-                f"at least {duration(hold_s)}",
-                low=hold_s,
-                source=hold_source,
-            ),
-            _compare(
-                "lowest temperature",
-                _value(cycle, "exposure_min_c"),
-                with_unit(fixed(float(t.show(_value(cycle, "exposure_min_c"))), 2), t.label),
-                u_t,
-                shown_ut,
-                f"at least {with_unit(fixed(float(t.show(low)), 1), t.label)}",
-                low=low,
-                source=BAND_SOURCE,
-            ),
-            _compare(
-                "highest temperature",
-                _value(cycle, "exposure_max_c"),
-                with_unit(fixed(float(t.show(_value(cycle, "exposure_max_c"))), 2), t.label),
-                u_t,
-                shown_ut,
-                f"at most {with_unit(fixed(float(t.show(high)), 1), t.label)}",
-                high=high,
-                source=BAND_SOURCE,
-            ),
-        ]
-    if cycle["kind"] == "leak_test" or not math.isnan(_value(cycle, "leak_kpa_per_min")):
-        value = _value(cycle, "leak_kpa_per_min")
-        lines.append(
-            _compare(
-                "air leakage",
-                value,
-                with_unit(fixed(float(leak.show(value)), 3), leak.label),
-                2.0 * _value(cycle, "leak_se"),
-                f"±{with_unit(fixed(float(leak.show(2.0 * _value(cycle, 'leak_se'))), 3), leak.label)}",
-                f"at most {with_unit(fixed(float(leak.show(limits.leak_kpa_per_min)), 3), leak.label)}",
-                high=limits.leak_kpa_per_min,
-                source=LEAK_SOURCE,
-            )
-        )
-    else:
-        value = _value(cycle, "saturation_deviation_k")
-        spread = math.hypot(u_t, u_p * 0.17)  # dTsat/dp near 121 °C is 0.17 K/kPa (IF97)
-        lines.append(
-            _compare(
-                "temperature less saturation",
-                value,
-                with_unit(fixed(float(dt.show_change(value)), 2), dt.label),
-                spread,
-                f"±{with_unit(fixed(float(dt.show_change(spread)), 1), dt.label)}",
-                f"within ±{with_unit(fixed(float(dt.show_change(limits.saturation_k)), 1), dt.label)}",
-                low=-limits.saturation_k,
-                high=limits.saturation_k,
-                source=SATURATION_SOURCE,
-            )
-        )
-        value = _value(cycle, "equilibration_s")
-        if not math.isnan(value):
-            lines.append(
-                Line("equilibration time", duration(value), "", "–", "", "for information")
-            )
-    value = _value(cycle, "pressure_max_kpa")
-    if not math.isnan(value):
-        decimals = 2 if p.factor < 0.5 else 1
-        lines.append(
-            _compare(
-                "highest pressure, absolute",
-                value,
-                with_unit(fixed(float(p.show(value)), decimals), p.label),
-                u_p,
-                shown_up,
-                f"below {with_unit(fixed(float(p.show(limits.relief_kpa)), decimals), p.label)}",
-                high=limits.relief_kpa,
-                source="configured relief pressure; default is common practice",
-            )
-        )
-    value = _value(cycle, "f0_min")
-    if not math.isnan(value):
-        ref = with_unit(fixed(float(t.show(F0_REFERENCE_C)), 1), t.label)
-        z = with_unit(fixed(float(dt.show_change(F0_Z_K)), 0), dt.label)
-        lines.append(
-            Line(
-                "lethality F0", f"{fixed(value, 1)} min", "", "–", "", f"whole cycle, {ref}, z {z}"
-            )
-        )
-    return lines
-
-
-def _value(cycle: pd.Series, name: str) -> float:
-    value = cycle.get(name)
-    return math.nan if value is None or pd.isna(value) else float(value)
-
-
-def _program(cycle: pd.Series) -> Program | None:
-    try:
-        return Program.parse(text_of(cycle.get("program")))
-    except ValueError:
-        return None
-
-
-def _compare(
-    what: str,
-    value: float,
-    recorded: str,
-    uncertainty: float,
-    uncertainty_words: str,
-    limit: str,
-    *,
-    low: float = -math.inf,
-    high: float = math.inf,
-    source: str,
-) -> Line:
-    if math.isnan(value):
-        return Line(what, "–", "", limit, "not recorded", source)
-    room = 0.0 if math.isnan(uncertainty) else uncertainty
-    words = "" if math.isnan(uncertainty) else uncertainty_words
-    if low <= value <= high:
-        stands = "inside"
-    else:
-        stands = "outside"
-        if low - room <= value <= high + room:
-            stands = "outside, within uncertainty"
-    return Line(what, recorded, words, limit, stands, source)
-
-
 def _values(view: CycleView, width: float, options: ReportOptions) -> list[Row]:
     shares = (0.185, 0.115, 0.085, 0.155, 0.14, 0.32)
     names = ("recorded value", "value", "±", "limit", "stands", "source of the limit")
@@ -311,14 +137,14 @@ def _values(view: CycleView, width: float, options: ReportOptions) -> list[Row]:
         for i, (n, s) in enumerate(zip(names, shares, strict=True))
     ]
     entries = []
-    for line in recorded_lines(view, options):
+    for line in recorded_lines(view.cycle, view.config.limits, options):
         first = line.stands.split(",")[0]
         mark = style.VERDICT_MARKS.get(first, "")
         colour = style.VERMILION if first == "outside" else style.INK
         cells = (
             Cell(line.what, bold=True),
             Cell(line.recorded),
-            Cell(line.uncertainty.lstrip("±"), style.MUTED),
+            Cell(line.uncertainty, style.MUTED),
             Cell(line.limit),
             Cell(f"{mark} {line.stands}".strip() if line.stands else "–", colour),
             Cell(line.source, style.MUTED),

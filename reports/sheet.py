@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from numpy.typing import NDArray
 
 from . import style
 from .flow import Row, Rule, Words
@@ -52,6 +54,10 @@ class Sheet:
             clip=False,
         )
 
+    def place(self, points: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return points [pt from the top left], shape (n, 2), in figure coordinates."""
+        return np.asarray(points / (self.width, -self.height) + (0.0, 1.0))
+
     def rule(self, rule: Rule, x: float = 0.0, y: float = 0.0) -> None:
         """Draw one hairline; all are set in one go by ``finish``."""
         self._rules.append((rule, x, y))
@@ -65,7 +71,7 @@ class Sheet:
         if row.panel is not None:
             row.panel(self, x, y)
 
-    def stack(self, rows: Sequence[Row], x: float, y: float) -> float:
+    def pile(self, rows: Sequence[Row], x: float, y: float) -> float:
         """Draw rows below one another from (x, y); return where they end."""
         for row in rows:
             self.row(row, x, y)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -13,7 +13,7 @@ from .quantities import days_left
 from .views import FleetView, UnitView
 
 
-def part_words(part: object, mode: object = "") -> str:
+def part_words(part: Any, mode: Any = "") -> str:
     """Return a part in words, with its mode in brackets."""
     name = "" if part is None or pd.isna(part) else str(part)
     words = PARTS.get(name, name.replace("_", " "))
@@ -28,7 +28,7 @@ SHORT_PARTS: Final = {
 """Shorter words where a table's column is narrow."""
 
 
-def part_short(part: object, mode: object = "") -> str:
+def part_short(part: Any, mode: Any = "") -> str:
     """Return a part in the words of a narrow column, with its mode in brackets."""
     words = SHORT_PARTS.get(text_of(part))
     if words is None:
@@ -36,12 +36,12 @@ def part_short(part: object, mode: object = "") -> str:
     return f"{words} ({text_of(mode)})" if text_of(mode) else words
 
 
-def text_of(value: object) -> str:
+def text_of(value: Any) -> str:
     """Return a cell's text; empty for null."""
     return "" if value is None or pd.isna(value) else str(value).strip()
 
 
-def alternatives_words(value: object) -> str:
+def alternatives_words(value: Any) -> str:
     """Return the other parts that would look alike, in words; empty for none."""
     parts = [p.strip() for p in text_of(value).split(",") if p.strip()]
     return " or ".join(part_words(p) for p in parts)
@@ -61,7 +61,9 @@ def open_flags(flags: pd.DataFrame, deferrals: pd.DataFrame, as_of: pd.Timestamp
         None if severity == "stop" else flag
         for flag, severity in zip(table["flag_id"], table["severity"], strict=True)
     ]
-    table["deferred_until"] = pd.to_datetime([until.get(f) for f in movable], utc=True)
+    table["deferred_until"] = pd.to_datetime(
+        pd.Series([until.get(f) for f in movable], index=table.index), utc=True
+    )
     table["defer_reason"] = pd.Series(
         [reasons.get(f) for f in movable], index=table.index, dtype="string"
     )
@@ -148,10 +150,10 @@ def known_units(view: FleetView) -> pd.DataFrame:
     return table.sort_values(["site", "unit_id"], kind="stable", ignore_index=True)
 
 
-def _past(when: object, as_of: pd.Timestamp) -> bool:
+def _past(when: Any, as_of: pd.Timestamp) -> bool:
     if when is None or pd.isna(when):
         return False
-    moment = pd.Timestamp(when)  # type: ignore[arg-type]
+    moment = pd.Timestamp(when)
     moment = moment if moment.tzinfo is not None else moment.tz_localize("UTC")
     return bool(moment <= as_of)
 
@@ -163,7 +165,7 @@ def silent_units(view: FleetView) -> pd.DataFrame:
     """
     units = known_units(view)
     units = units[~units["retired"].astype(bool)].copy()
-    units["silent_days"] = (view.as_of - units["last_data"]) / pd.Timedelta(days=1)
+    units["silent_days"] = [days_between(w, view.as_of) for w in units["last_data"]]
     silent = units["silent_days"].isna() | (units["silent_days"] > view.config.silent_after_days)
     order = units[silent].sort_values(
         ["silent_days", "site", "unit_id"], ascending=[False, True, True], na_position="first"
@@ -241,7 +243,9 @@ def _cycles_sentence(view: UnitView, clock: Clock) -> str:
     recent = view.cycles[view.cycles["started_at"] > view.as_of - pd.Timedelta(days=30)]
     if recent.empty:
         return f"No cycle in the last 30 days; the last one began {_last_start(view, clock)}."
-    counts = recent["verdict"].value_counts() if "verdict" in recent.columns else {}
+    counts: dict[str, int] = {}
+    if "verdict" in recent.columns:
+        counts = {str(v): int(n) for v, n in recent["verdict"].value_counts().items()}
     total = len(recent)
     parts = [f"{counts[v]} {v} limits" for v in ("inside", "outside") if v in counts]
     parts += [f"{counts['incomplete']} incomplete"] if "incomplete" in counts else []

@@ -68,8 +68,8 @@ PHASE_FILLS: Final[dict[str, str]] = {
 """Phases are told apart by their names and edges; the fills only help the eye."""
 
 
-def rc() -> dict[str, Any]:
-    """Return the drawing library's settings for our pages."""
+def rc() -> Any:
+    """Return the drawing library's settings for our pages, a dict whose keys it types."""
     return {
         "font.family": [FAMILY],
         "font.size": BODY_PT,

@@ -3,34 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from ..shared.config import Limits
-from ..shared.programs import Program
 from . import style
 from .density import bin_series, broken, gap_limit, gaps, spread_labels
 from .flow import Row, Words
 from .metrics import fit, fit_end, printable, text_width_pt
 from .moments import Clock
-from .options import ReportOptions
-from .quantities import Unit, days_left, feature_unit, feature_words, number, with_unit
+from .quantities import Unit, days_left, feature_words, number, with_unit
 from .sheet import plain_axes
 from .states import part_words, text_of
-from .ticks import date_ticks, day_of, days_of, number_ticks, tick_text
+from .ticks import date_ticks, day_of, number_ticks, tick_text
+from .trend import FloatArray, Trend, forecast_days
 from .views import UnitView
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from .sheet import Sheet
-
-FloatArray = NDArray[np.float64]
 
 DENSE = 350
 """Cycles beyond which points give way to bins."""
@@ -40,120 +33,6 @@ LEFT_PT = 34.0
 RIGHT_PT = 96.0
 HEAD_PT = 27.0
 FOOT_PT = 17.0
-
-
-@dataclass(frozen=True)
-class Limit:
-    """A hard limit of a feature, as a value in stored units and its words."""
-
-    value: float
-    words: str
-
-
-def hard_limits(feature: str, limits: Limits, program: str | None) -> list[Limit]:
-    """Return the limits that a feature has, for the program where one matters."""
-    if feature in ("heater_duty", "current_duty"):
-        return [Limit(1.0, "never off")]
-    if feature == "leak_kpa_per_min":
-        return [Limit(limits.leak_kpa_per_min, "limit")]
-    if feature == "saturation_deviation_k":
-        return [
-            Limit(limits.saturation_k, "upper limit"),
-            Limit(-limits.saturation_k, "lower limit"),
-        ]
-    if feature == "pressure_max_kpa":
-        return [Limit(limits.relief_kpa, "relief")]
-    try:
-        known = Program.parse(program or "")
-    except ValueError:
-        return []
-    low, high = known.setpoint_c, known.setpoint_c + limits.band_width_k
-    return {
-        "exposure_min_c": [Limit(low, "lower limit")],
-        "exposure_max_c": [Limit(high, "upper limit")],
-        "exposure_mean_c": [Limit(low, "lower limit"), Limit(high, "upper limit")],
-        "exposure_s": [Limit(known.hold_min * 60.0, "least time")],
-    }.get(feature, [])
-
-
-@dataclass(frozen=True)
-class Trend:
-    """One feature's history in shown units, against days since 1970."""
-
-    feature: str
-    unit: Unit
-    x: FloatArray
-    raw: FloatArray
-    adjusted: FloatArray
-    expected: FloatArray
-    scale: FloatArray
-    limits: tuple[Limit, ...]
-
-    @property
-    def judged(self) -> bool:
-        """Whether a baseline exists."""
-        return bool(np.isfinite(self.expected).any())
-
-
-def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:
-    """Return a feature's history: from residuals, else the bare values of the cycles."""
-    unit = feature_unit(feature, options)
-    own = view.residuals[view.residuals["feature"] == feature]
-    own = own.sort_values("started_at", kind="stable")
-    if len(own):
-        x = days_of(own["started_at"]).to_numpy(float)
-        columns = [unit.show(own[c]) for c in ("value", "adjusted", "expected")]
-        scale = unit.show_change(own["scale"])
-    else:
-        if feature in view.cycles.columns:
-            known = view.cycles[view.cycles[feature].notna()]
-        else:
-            known = view.cycles.head(0).assign(**{feature: np.nan})
-        x = days_of(known["started_at"]).to_numpy(float)
-        empty = np.full(len(known), np.nan)
-        columns = [unit.show(known[feature].astype(float)), empty, empty]
-        scale = empty
-    program = _usual_program(view)
-    limits = tuple(
-        Limit(float(unit.show(lim.value)), lim.words)
-        for lim in hard_limits(feature, view.config.limits, program)
-    )
-    return Trend(feature, unit, x, columns[0], columns[1], columns[2], scale, limits)
-
-
-def _usual_program(view: UnitView) -> str | None:
-    programs = view.cycles["program"].dropna().tail(30)
-    return None if programs.empty else str(programs.mode().iloc[0])
-
-
-def shared_span(
-    trends: Sequence[tuple[Trend, pd.Series | None]], as_of: pd.Timestamp
-) -> tuple[float, float]:
-    """Return one range of days since 1970 for all panels, forecasts included."""
-    starts = [float(t.x.min()) for t, _ in trends if len(t.x)]
-    low, high = min(starts, default=day_of(as_of) - 7.0), day_of(as_of)
-    far = high + max(0.45 * (high - low), 20.0)
-    for trend, flag in trends:
-        window = _window(flag) if len(trend.x) else None
-        if window is not None:
-            high = max(high, min(float(trend.x.max()) + window[2], far))
-    if high - low < 2.0:
-        low, high = low - 1.0, high + 1.0
-    pad = 0.015 * (high - low)
-    return low - pad, high + pad
-
-
-def _window(flag: pd.Series | None) -> tuple[float, float, float] | None:
-    """Return a forecast's median, early and late day from the last cycle, or None."""
-    if flag is None or pd.isna(flag["days_to_limit"]):
-        return None
-    middle = float(flag["days_to_limit"])
-    soon, late = flag["days_to_limit_low"], flag["days_to_limit_high"]
-    return (
-        middle,
-        middle if pd.isna(soon) else float(soon),
-        max(2 * middle, middle + 30.0) if pd.isna(late) else float(late),
-    )
 
 
 def trend_row(
@@ -340,10 +219,10 @@ def _forecast(
     level: float,
 ) -> None:
     """Draw the cone from the last level to the limit, or the days where the limit's elsewhere."""
-    window = _window(flag)
-    if flag is None or window is None or not math.isfinite(level):
+    ahead = forecast_days(flag)
+    if flag is None or ahead is None or not math.isfinite(level):
         return
-    middle, soon, late = window
+    middle, soon, late = ahead
     start = float(trend.x.max())
     look = {
         "facecolor": style.CONE,
@@ -379,7 +258,7 @@ def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[fl
         low = min(low, float(np.nanmedian(trend.expected - BAND_SIGMAS * trend.scale)))
         high = max(high, float(np.nanmedian(trend.expected + BAND_SIGMAS * trend.scale)))
     span = max(high - low, 1e-9 + 0.002 * abs(high))
-    forecast = flag is not None and _carries(flag, trend) and _window(flag) is not None
+    forecast = flag is not None and _carries(flag, trend) and forecast_days(flag) is not None
     for lim in trend.limits:
         reach = max(low - lim.value, lim.value - high, 0.0)
         if reach <= 0.8 * span or (forecast and reach <= 4.0 * span):

@@ -10,12 +10,9 @@ from . import style
 from .bench import checks_for
 from .carrying import carrying_features
 from .cycle_panels import (
-    Run,
     exhaust_row,
     half_width,
-    overview_rows,
     pair_row,
-    run_of,
     saturation_row,
     sawtooth_row,
 )
@@ -25,6 +22,8 @@ from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, tabl
 from .metrics import fit, printable
 from .moments import Clock, clock
 from .options import ReportOptions
+from .overview import overview_rows
+from .panels import Run, run_of
 from .quantities import duration, fixed, shown_unit
 from .repair import repair_rows
 from .states import (
@@ -36,7 +35,8 @@ from .states import (
     state_sentences,
     text_of,
 )
-from .trends import shared_span, trend_of, trend_row
+from .trend import shared_span, trend_of
+from .trends import trend_row
 from .views import FleetView, UnitView
 
 ENVELOPE_CYCLES = 8
@@ -225,7 +225,6 @@ def _checks(opened: pd.DataFrame, width: float) -> list[Row]:
     if opened.empty:
         return []
     rows = heading("What to check, in this order", width, bookmark="What to check")
-    number = 0
     said: list[str] = []
     parts: list[str] = []
     for _, flag in opened.iterrows():
@@ -243,8 +242,7 @@ def _checks(opened: pd.DataFrame, width: float) -> list[Row]:
             rows += paragraph(look[:1].upper() + look[1:], width, colour=style.MUTED)
             rows.append(space(2.0))
     steps, cautions = checks_for(list(dict.fromkeys(parts)))
-    for step in steps[:10]:
-        number += 1
+    for number, step in enumerate(steps[:10], 1):
         rows += paragraph(step, width, lead=f"{number}.", hang=15.0)
         rows.append(space(1.2))
     rows.append(space(5.0))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-
 from chamberdrift.reports.views import FleetView, Provenance, UnitView, join_judgements
 from chamberdrift.shared.config import Config, Defaults, ServiceInterval, Site, Unit
 from chamberdrift.shared.schema import (
@@ -24,6 +23,7 @@ from chamberdrift.shared.schema import (
 from chamberdrift.shared.steam import f0_min, p_sat_kpa
 
 AS_OF = pd.Timestamp("2026-11-25 05:00", tz="UTC")
+LAST = AS_OF - pd.Timedelta(hours=12)
 SETPOINT_C = 121.0
 HOLD_S = 1800.0
 FEATURES = {
@@ -116,7 +116,7 @@ def unit_tables(
     pressure: bool = True,
     gap_at: int | None = None,
     seed: int = 1,
-    last: pd.Timestamp = AS_OF - pd.Timedelta(hours=12),
+    last: pd.Timestamp = LAST,
     repaired_before: int = 0,
 ) -> dict[str, pd.DataFrame]:
     """Return cycles, judgements, residuals of one unit.

@@ -12,10 +12,6 @@ from types import ModuleType
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
-from matplotlib.text import Text
-
 from chamberdrift.reports.document import Document, figures
 from chamberdrift.reports.fleet import fleet_document
 from chamberdrift.reports.options import ReportOptions
@@ -23,6 +19,9 @@ from chamberdrift.reports.record import cycle_document
 from chamberdrift.reports.unit import unit_document
 from chamberdrift.reports.views import CycleView, FleetView, UnitView, cycle_view
 from chamberdrift.shared.schema import CYCLES, FLAGS, RESIDUALS, SERVICE, TRACES
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 LONG = "Clinique vétérinaire du Moulin-Vert, salle 12 bis, bench unit B"
 IMPERIAL = ReportOptions(temperature_unit="°F", pressure_unit="psi", paper="letter")
