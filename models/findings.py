@@ -43,8 +43,12 @@ FORGET_ROWS: Final = 4
 """Cycles without support after which a candidate starts again."""
 SCREEN_Z: Final = 1.3
 """Rows where no sign is out by this much cannot reach a watch in any signature."""
-MISFIT: Final = 0.4
+MISFIT: Final = 0.5
 """A fault's signs may differ from its signature by this share (units differ)."""
+SECOND_WATCH_T: Final = 1.5
+SECOND_SERVICE_T: Final = 2.0
+"""More standard errors that a second fault beside a known one has to show: what a signature
+does not fit is not another fault (set on tuning fleets)."""
 
 LIMIT_WINDOW: Final = 10
 """Cycles in which a broken limit counts as repeated."""
@@ -82,6 +86,9 @@ class Findings:
 
     candidates: dict[str, Candidate] = field(default_factory=dict)
     causes: list[list[Any]] = field(default_factory=list)
+    """Time, kind and troubles of the last cycles."""
+    stuck: list[float] = field(default_factory=list)
+    """Longest unchanged runs of the last cycles [s]."""
 
     def candidate(self, part: str, severity: str) -> Candidate:
         """Return the counter of a part and severity."""
@@ -103,6 +110,7 @@ class Findings:
                 if c.cycles or c.missed
             },
             "causes": self.causes,
+            "stuck": self.stuck,
         }
 
     @classmethod
@@ -111,6 +119,7 @@ class Findings:
         return cls(
             {k: Candidate(v[0], list(v[1]), v[2]) for k, v in data["candidates"].items()},
             data["causes"],
+            data["stuck"],
         )
 
 
@@ -201,6 +210,7 @@ def drift_row(
     size: FloatArray,
     delta: Callable[[int], tuple[FloatArray, FloatArray]],
     describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
+    resolve: Callable[[int], int],
     held: frozenset[str],
 ) -> None:
     """Let one row's charts open, raise, support or quiet flags.
@@ -217,6 +227,8 @@ def drift_row(
         Returns delta and variance of the row for a signature's better chart.
     describe
         Makes the columns of a flag from signature, size, severity and all t.
+    resolve
+        Chooses between signatures that look alike by how the change came.
     held
         Parts under provisional repair: nothing new is raised for them.
     """
@@ -226,14 +238,14 @@ def drift_row(
     for _ in range(3):  # at most three faults at once
         ready = eligible(now_t, now_size, "watch")
         if explained:
-            ready &= now_t >= WATCH_T + 0.5
-        k = int(now_t.argmax())
+            ready &= now_t >= WATCH_T + SECOND_WATCH_T
+        k = resolve(int(now_t.argmax()))
         if not ready[k]:  # what explains it best is too small to matter
             break
         part = SIGNATURE_PARTS[k]
         supported.add(part)
         if part not in held:
-            _count(findings, ledger, now, k, now_t, now_size, describe)
+            _count(findings, ledger, now, k, now_t, now_size, describe, bool(explained))
         explained.append((k, float(now_size[k])))
         here, spread = delta(k)
         now_t, now_size = remainder(here, spread, explained)
@@ -261,6 +273,7 @@ def _count(
     t: FloatArray,
     size: FloatArray,
     describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
+    second: bool,
 ) -> None:
     """Count a row for the signature that explains it best; raise what is due."""
     part = SIGNATURE_PARTS[k]
@@ -269,7 +282,8 @@ def _count(
     if watch.cycles >= WATCH_CYCLES and ledger.standing(part) is None:
         ledger.raise_flag(part, "watch", now, describe(k, float(size[k]), "watch", t))
     service = findings.candidate(part, "service")
-    if eligible(t, size, "service")[k]:
+    more = SECOND_SERVICE_T if second else 0.0
+    if eligible(t - more, size, "service")[k]:
         service.add(now)
         enough = service.cycles >= SERVICE_CYCLES and len(service.days) >= SERVICE_DAYS
         standing = ledger.standing(part)

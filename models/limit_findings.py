@@ -45,7 +45,10 @@ two days (the contract asks for repetition)."""
 
 GAP_INTERVALS: Final = 5.0
 GAP_LEAST_S: Final = 60.0
-STUCK_LEAST_S: Final = 90.0
+STUCK_LEAST_S: Final = 180.0
+STUCK_TIMES_USUAL: Final = 4.0
+"""A coarse channel stands still often: what counts is more than the unit's usual."""
+USUAL_KEPT: Final = 30
 LOGGER_LEAST: Final = (3, 5)
 """Cycles among the last ten with drop-outs or stuck values for a watch and a service."""
 
@@ -72,7 +75,9 @@ def limit_row(
         ledger.raise_flag(part, "stop", now, _columns(
             part, "hot", what + " Take the unit out of use until it is checked.", cycle_id, 0.6))
     troubles = [cause] if cause else []
-    troubles += _logger_troubles(row)
+    troubles += _logger_troubles(row, findings.stuck)
+    if math.isfinite(row["stuck_s"]):
+        findings.stuck = [*findings.stuck[1 - USUAL_KEPT :], float(row["stuck_s"])]
     findings.causes = [*findings.causes[1 - LIMIT_WINDOW * 3 :], [now, row["kind"], *troubles]]
     for trouble in troubles:
         kind = row["kind"]
@@ -104,12 +109,13 @@ def _beyond_stop(row: dict[str, Any], limits: Limits) -> bool:
     )
 
 
-def _logger_troubles(row: dict[str, Any]) -> list[str]:
+def _logger_troubles(row: dict[str, Any], usual: list[float]) -> list[str]:
     out = []
     interval = row["sample_interval_s"]
     if row["gap_s"] > max(GAP_INTERVALS * interval, GAP_LEAST_S):
         out.append("drop-outs")
-    if row["stuck_s"] > max(STUCK_LEAST_S, GAP_INTERVALS * interval):
+    often = STUCK_TIMES_USUAL * sorted(usual)[len(usual) // 2] if usual else 0.0
+    if row["stuck_s"] > max(STUCK_LEAST_S, 2.0 * GAP_INTERVALS * interval, often):
         out.append("stuck")
     return out
 

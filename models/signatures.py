@@ -72,7 +72,7 @@ SIGNATURES: Final = (
             "heat_up": 0.2,
             "seat": 0.6,
             "leak": 0.10,
-            "exhaust": -0.1,
+            "exhaust": -0.3,
         },
         0.10,
         0.15,
@@ -111,7 +111,7 @@ SIGNATURES: Final = (
         "pressure_sensor",
         "",
         "kilopascal that the channel is off",
-        {"open_pressure": 1.0, "saturation": -0.15},
+        {"open_pressure": 1.0, "saturation": -0.15, "equilibration": 1.5},
         2.5,
         4.0,
         two_sided=True,
@@ -209,8 +209,8 @@ SIGNATURES: Final = (
         "noise",
         "relative rise of the channel's noise",
         {"noise": 1.0},
-        0.8,
-        1.2,
+        0.6,
+        0.9,
     ),
 )
 """All signatures, in the order of the arrays below."""
@@ -270,8 +270,14 @@ NUISANCES: Final = (
     # Weather: an absolute channel shows it with the chamber open; a gauge channel with a mean
     # atmosphere carries it into every absolute pressure (1/6.5 K/kPa at 121 °C).
     Nuisance("weather", {"open_pressure": 1.0, "boil": 0.27}, 0.8),
-    Nuisance("assumed weather", {"saturation": -0.15, "boil": 0.27}, 0.3),
+    Nuisance(
+        "assumed weather", {"saturation": -0.15, "boil": 0.27, "equilibration": 1.5}, 0.3
+    ),
 )
+
+
+MOVED: Final = next(k for k, s in enumerate(SIGNATURES) if s.mode == "moved")
+OWN_SENSOR: Final = next(k for k, s in enumerate(SIGNATURES) if s.part == "temperature_sensor")
 
 
 def _matrix(rows: list[dict[str, float]]) -> FloatArray:

@@ -243,7 +243,7 @@ SIGNS: Final = (
         "pressure reading with the chamber open",
         "kPa",
         0.8,
-        0.8,
+        0.4,
         slope_sd=_T,
     ),
     Sign(

@@ -20,8 +20,8 @@ from .lifecycle import Ledger
 from .limit_findings import limit_row
 from .limits_of_size import growth_scale, size_limit
 from .reference import Reference
-from .signatures import SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
-from .signs import NAMES
+from .signatures import MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
+from .signs import INDEX, NAMES
 from .size_history import daily_size
 from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker
 
@@ -39,6 +39,10 @@ value of 1 would be far too sure (design choice)."""
 
 OPEN_ELEMENT_SIZE: Final = 0.2
 """A step of this share of power looks like one element of a few that opened."""
+
+
+AT_ONCE_SHARE: Final = 0.7
+"""A step has this share of its size on its first two days."""
 
 
 @dataclass
@@ -150,6 +154,7 @@ def find(
                 scores.size[i] if scores.seen[i] else quiet,
                 context.delta,
                 context.describe,
+                context.resolve,
                 frozenset(p["part"] for p in state.tracker.pending),
             )
         limit_row(state.findings, state.ledger, now, str(causes[i]), {
@@ -186,6 +191,27 @@ class _Context:
         """Return the row's change of each sign and its variance, by signature's chart."""
         chart = int(self.scores.chart[self.i, k])
         return self.moved.delta[self.i, chart], self.moved.variance[self.i, chart]
+
+    def resolve(self, k: int) -> int:
+        """Tell a moved probe from the controller's drifting sensor where nothing else does.
+
+        Without a pressure channel both only move the plateau; a probe that was moved
+        changes between two cycles, a sensor drifts.
+        """
+        if k not in (MOVED, OWN_SENSOR):
+            return k
+        delta, _ = self.delta(k)
+        if np.isfinite(delta[[INDEX["saturation"], INDEX["boil"]]]).any():
+            return k
+        state = self.state
+        history = state.history(float(self.rows.time[self.i]) + 1.0)
+        days, sizes = daily_size(history, state.scale, state.wander, OWN_SENSOR)
+        found = change_point(days, sizes, least=2)
+        if found is None:
+            return k
+        after = sizes[found.index :]
+        at_once = abs(float(after[:2].mean())) >= AT_ONCE_SHARE * abs(float(after[-3:].mean()))
+        return MOVED if found.kind == "step" and at_once else OWN_SENSOR
 
     def describe(self, k: int, size: float, severity: str, t: FloatArray) -> dict[str, Any]:
         """Make the columns of a drift flag."""
