@@ -233,8 +233,12 @@ def _publish(
     """Put a unit's cycles into the transaction; return how many are new, and if any differ."""
     old = before if start is None else before[before["started_at"] >= start]
     fresh = found.cycles
-    if start is not None:  # what began before is final, or its samples are gone
-        fresh = fresh[fresh["started_at"] >= start].reset_index(drop=True)
+    if start is not None:
+        # What began before is final, or its samples are gone; of a cycle that was cut in two
+        # by their removal, the rest is no cycle of its own.
+        ended = before.loc[before["started_at"] < start, "ended_at"].max()
+        own = fresh["started_at"] >= (start if pd.isna(ended) else max(start, ended))
+        fresh = fresh[own.to_numpy()].reset_index(drop=True)
     cycles = keep_aliases(fresh, old)
     old = old.reset_index(drop=True)
     if cycles.equals(CYCLES.conform(old)):
@@ -276,7 +280,7 @@ def keep_aliases(cycles: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:
             at = _overlapping(out, row) if names else None
         if names and at is not None:
             kept[at] = ",".join(sorted({*filter(None, str(kept[at]).split(",")), *names}))
-    out["aliases"] = pd.array([k or None for k in kept], dtype=CYCLES.empty()["aliases"].dtype)
+    out["aliases"] = pd.Series([k or None for k in kept], index=out.index, dtype="string")
     return CYCLES.conform(out)
 
 
@@ -284,8 +288,8 @@ def _overlapping(cycles: pd.DataFrame, row: Any) -> int | None:
     """Return the position of the cycle that shares most of a former one's time, or None."""
     if not len(cycles) or pd.isna(row.ended_at):
         return None
-    start = cycles["started_at"].where(cycles["started_at"] > row.started_at, row.started_at)
-    end = cycles["ended_at"].where(cycles["ended_at"] < row.ended_at, row.ended_at)
+    start = cycles["started_at"].clip(lower=row.started_at)
+    end = cycles["ended_at"].clip(upper=row.ended_at)
     shared = (end - start).dt.total_seconds().fillna(-1.0).to_numpy()
     best = int(shared.argmax())
     return best if shared[best] >= 0.5 * (row.ended_at - row.started_at).total_seconds() else None

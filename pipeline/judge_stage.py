@@ -78,19 +78,15 @@ def judge_fleet(work: Work) -> JudgeResult:
         FLAGS.conform(view.table("flags")),
         RESIDUALS.conform(view.table("residuals")),
     )
+    before = _sorted(old.judgements, JUDGEMENTS.key)
+    after = _sorted(tables.judgements, JUDGEMENTS.key)
     judged = publish_since(
-        work.txn,
-        JUDGEMENTS,
-        _sorted(old.judgements, JUDGEMENTS.key),
-        _sorted(tables.judgements, JUDGEMENTS.key),
-        tuple(_cycle_times(_sorted(t.judgements, JUDGEMENTS.key)) for t in (old, tables)),
+        work.txn, JUDGEMENTS, before, after, (_cycle_times(before), _cycle_times(after))
     )
+    before = _sorted(old.residuals, RESIDUALS.key)
+    after = _sorted(tables.residuals, RESIDUALS.key)
     residual = publish_since(
-        work.txn,
-        RESIDUALS,
-        _sorted(old.residuals, RESIDUALS.key),
-        _sorted(tables.residuals, RESIDUALS.key),
-        tuple(_sorted(t.residuals, RESIDUALS.key)["started_at"] for t in (old, tables)),
+        work.txn, RESIDUALS, before, after, (before["started_at"], after["started_at"])
     )
     flags = keep_recorded(tables.flags, old.flags, work.recorded_at)
     keys = changed_keys(old.flags, flags, list(FLAGS.key))
@@ -161,6 +157,6 @@ def _sorted(frame: pd.DataFrame, key: tuple[str, ...]) -> pd.DataFrame:
 
 def _cycle_times(frame: pd.DataFrame) -> pd.Series:
     """Return the times that the store orders judgements by: the end of the cycle's id."""
-    text = frame["cycle_id"].astype(object).str.rpartition("@")[2] if len(frame) else []
+    text = [str(i).rpartition("@")[2] for i in frame["cycle_id"]]
     parsed: Any = pd.to_datetime(pd.Series(text, dtype=object), utc=True, format="ISO8601")
     return pd.Series(parsed.astype("datetime64[ms, UTC]"))

@@ -118,8 +118,9 @@ def _dictionary_entry(column: Column) -> str:
 def time_text(column: pd.Series) -> pd.Series:
     """Return times as ISO 8601 in UTC, with milliseconds only where some have them."""
     fine = bool((column.dropna().dt.microsecond != 0).any())
-    text = column.dt.strftime("%Y-%m-%dT%H:%M:%S.%f" if fine else "%Y-%m-%dT%H:%M:%S")
-    return (text.str.slice(0, -3) if fine else text) + "Z"
+    text: pd.Series = column.dt.strftime("%Y-%m-%dT%H:%M:%S.%f" if fine else "%Y-%m-%dT%H:%M:%S")
+    cut: pd.Series = text.str.slice(0, -3) if fine else text
+    return cut + "Z"
 
 
 def _csv_column(column: pd.Series) -> pd.Series:
@@ -133,7 +134,8 @@ def _csv_column(column: pd.Series) -> pd.Series:
     risky = text.str.startswith(FORMULA_STARTS).fillna(False).astype(bool)
     safe = text.where(~risky, "'" + text)
     # A bare carriage return ends a line for many readers and is not quoted by the writer.
-    return safe.str.replace("\r\n", "\n", regex=False).str.replace("\r", "\n", regex=False)
+    lines = safe.str.replace("\r\n", "\n", regex=False)
+    return lines.str.replace("\r", "\n", regex=False)
 
 
 def _json_column(column: pd.Series) -> list[Any]:

@@ -82,8 +82,7 @@ def table(
 
 def describe_table_text(name: str) -> str:
     """Return a table's dictionary, wrapped to the terminal."""
-    from ..table_export import SHOWN
-    from ..tables import describe
+    from ..tables import SHOWN, describe
 
     return describe(SHOWN[name], width())
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
@@ -14,10 +15,33 @@ from .output import emit, explain, progress_bar
 INBOX = click.Path(file_okay=False)
 
 
-def finish(run: Run, summary: Any, *, exit_flags: bool = False) -> None:
-    """Print a summary and end with its exit code: 4 goes before 3."""
+def carry_out(run: Run, stage: Callable[..., Any], *args: Any, **options: Any) -> Any:
+    """Run a stage with progress; where only some items failed, its summary is shown, too."""
+    from ..night import PartlyFailedError
+
+    try:
+        with progress_bar() as progress:
+            return stage(
+                *args,
+                workers=run.workers,
+                scheduler=run.scheduler,
+                progress=progress,
+                **options,
+            )
+    except PartlyFailedError as error:
+        show(run, error.summary)
+        raise
+
+
+def show(run: Run, summary: Any) -> None:
+    """Print a summary."""
     explain(run, summary.explained)
     emit(run, summary.as_dict(), summary.text(verbose=run.verbose))
+
+
+def finish(run: Run, summary: Any, *, exit_flags: bool = False) -> None:
+    """Print a summary and end with its exit code: 4 goes before 3."""
+    show(run, summary)
     code = DONE
     if summary.quarantined:
         code = QUARANTINED
@@ -60,17 +84,9 @@ def nightly(
     """
     from ..night import run_night
 
-    with progress_bar() as progress:
-        summary = run_night(
-            inbox,
-            store,
-            as_of=as_of,
-            workers=run.workers,
-            scheduler=run.scheduler,
-            draw=not no_reports,
-            progress=progress,
-            rehash=rehash,
-        )
+    summary = carry_out(
+        run, run_night, inbox, store, as_of=as_of, draw=not no_reports, rehash=rehash
+    )
     finish(run, summary, exit_flags=exit_flags)
 
 
@@ -88,16 +104,7 @@ def ingest(inbox: str, store: str, rehash: bool, run: Run) -> None:
     """
     from ..night import run_ingest
 
-    with progress_bar() as progress:
-        summary = run_ingest(
-            inbox,
-            store,
-            workers=run.workers,
-            scheduler=run.scheduler,
-            progress=progress,
-            rehash=rehash,
-        )
-    finish(run, summary)
+    finish(run, carry_out(run, run_ingest, inbox, store, rehash=rehash))
 
 
 @click.command(cls=Command, short_help="Find cycles in what was taken in.")
@@ -115,15 +122,7 @@ def extract(store: str, everything: bool, run: Run) -> None:
     """
     from ..night import run_extract
 
-    with progress_bar() as progress:
-        summary = run_extract(
-            store,
-            workers=run.workers,
-            scheduler=run.scheduler,
-            progress=progress,
-            everything=everything,
-        )
-    finish(run, summary)
+    finish(run, carry_out(run, run_extract, store, everything=everything))
 
 
 @click.command(cls=Command, short_help="Hold cycles against limits and the past.")
@@ -140,15 +139,7 @@ def judge(store: str, as_of: datetime | None, exit_flags: bool, run: Run) -> Non
     """
     from ..night import run_judge
 
-    with progress_bar() as progress:
-        summary = run_judge(
-            store,
-            as_of=as_of,
-            workers=run.workers,
-            scheduler=run.scheduler,
-            progress=progress,
-        )
-    finish(run, summary, exit_flags=exit_flags)
+    finish(run, carry_out(run, run_judge, store, as_of=as_of), exit_flags=exit_flags)
 
 
 @click.command(cls=Command, short_help="Write PDF reports.")
@@ -178,16 +169,7 @@ def report(
     """
     from ..report_stage import run_report
 
-    with progress_bar() as progress:
-        result = run_report(
-            store,
-            units=units,
-            cycles=cycles,
-            as_of=as_of,
-            workers=run.workers,
-            scheduler=run.scheduler,
-            progress=progress,
-        )
+    result = carry_out(run, run_report, store, units=units, cycles=cycles, as_of=as_of)
     explain(run, result.explained)
     emit(run, result.as_dict(), "\n".join(result.paths))
     stop = exit_flags and result.stop_open

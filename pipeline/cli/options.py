@@ -24,7 +24,7 @@ class Run:
     explain: bool
 
 
-class Moment(click.ParamType):
+class Moment(click.ParamType):  # type: ignore[type-arg,unused-ignore]
     """A date or time in ISO 8601; without an offset it is UTC, a date is its first moment."""
 
     name = "time"

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 import pytest
 from chamberdrift.pipeline.cli.root import cli
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 
 COMMANDS = (
     "nightly", "ingest", "extract", "judge", "report", "demo", "simulate", "evaluate",
@@ -23,7 +23,7 @@ COMMON = ("--json", "--workers", "--scheduler", "--log-file", "-v", "--verbose",
 STORELESS = ("simulate",)
 
 
-def run(*args: str, env: dict[str, str] | None = None) -> object:
+def run(*args: str, env: dict[str, str] | None = None) -> Result:
     return CliRunner().invoke(cli, list(args), env=env)
 
 
@@ -89,7 +89,7 @@ def test_help_names_exit_codes_and_completion() -> None:
 def test_help_loads_no_heavy_library() -> None:
     code = (
         "import sys\n"
-        "from click.testing import CliRunner\n"
+        "from click.testing import CliRunner, Result\n"
         "from chamberdrift.pipeline.cli.root import cli\n"
         f"for args in [['--help']] + [[n, '--help'] for n in {COMMANDS!r}]:\n"
         "    assert CliRunner().invoke(cli, args).exit_code == 0\n"
@@ -144,7 +144,7 @@ def test_an_unforeseen_error_is_one_line_and_its_traceback_is_kept(
 ) -> None:
     import chamberdrift.pipeline.setup as setup
 
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise RuntimeError("s3://key:secret@bucket is\nbroken")
 
     monkeypatch.setattr(setup, "init_store", broken)
