@@ -1,0 +1,585 @@
+"""From the members of one export to its samples: sniff, decide, convert, join."""
+
+from __future__ import annotations
+
+import fnmatch
+import hashlib
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+
+from ...shared.config import Assignment, Config, LayoutPin
+from .columns import Roles, find_roles, preamble_units
+from .containers import Member
+from .convert import (
+    STRUCTURAL,
+    Counts,
+    Parsed,
+    Part,
+    check_cell_units,
+    convert_rows,
+    named_channels,
+    parse_rows,
+    settle_decimals,
+)
+from .decide import Decider
+from .dialect import BLANKS, WIDE_BLANKS, Line, Table, find_table, logical_lines
+from .encoding import detect, refuse_binary, to_utf8
+from .header_words import LONG_SUMMARY, tokens
+from .long_layout import Labels, convert_long, encode, find_labels
+from .order import arrange
+from .output import trace_table
+from .raw import Raw, even_out, part_by_tabs, read_rows
+from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
+from .refuse import quoted, refusal
+from .statements import Statement, read_statements
+
+HEADS: Final = (1 << 13, 1 << 16, 1 << 20, 1 << 23)
+"""Lengths of the head that is searched for the table, one after the other [B]."""
+LONGEST_LINE: Final = 1 << 16
+
+
+def merged_pin(config: Config, name: str) -> LayoutPin:
+    """Return what all layouts that match a name pin; the first that says a thing counts."""
+    result = LayoutPin(match="")
+    plain_name = name.replace("\\", "/")
+    for layout in config.layouts:
+        if fnmatch.fnmatchcase(plain_name, layout.match) or fnmatch.fnmatchcase(
+            plain_name.rsplit("/", 1)[-1], layout.match
+        ):
+            changes = {
+                field: getattr(layout, field)
+                for field in LayoutPin.__dataclass_fields__
+                if field != "match"
+                and getattr(result, field) in (None, ())
+                and getattr(layout, field) not in (None, ())
+            }
+            result = replace(result, **changes)
+    return result
+
+
+class Assembly:
+    """One export on its way from members to a Reading."""
+
+    def __init__(self, name: str, sha256: str, config: Config, facts: Facts) -> None:
+        self.name = name
+        self.sha256 = sha256
+        self.config = config
+        self.facts = facts
+        self.pin = merged_pin(config, name)
+        self.counts = Counts()
+        self.parts: list[Part] = []
+        self.evidence: list[Evidence] = []
+        self.learned: dict[str, Known] = {}
+        self.created: list[datetime] = []
+        self.layouts: list[str] = []
+        self.keys: list[str] = []
+        self.zones: set[str] = set()
+        self.toml: list[str] = []
+        self.stream: Any = None
+
+    def note(self, decision: str, value: str, why: str) -> None:
+        """Keep one decision with its evidence."""
+        self.evidence.append(Evidence(decision, value, why))
+
+    def add(self, member: Member, *, many: bool) -> None:
+        """Read one member."""
+        if member.data is None:
+            from .stream import add_stream
+
+            if many:
+                raise refusal(
+                    "archive_too_large",
+                    member.name,
+                    "an archive of several files holds one that is too large to be read beside others",
+                    "send it as an archive of its own",
+                )
+            add_stream(self, member)
+            return
+        encoding, mark, why = self._encoding(member.data)
+        data = to_utf8(member.data, encoding, mark)
+        refuse_binary(data, member.name)
+        self.note("encoding", encoding, why)
+        table, lines, data = self.sniff(data, member.name)
+        statements = read_statements(table.preamble, table.delimiter)
+        roles = self.roles(table, statements, member.name)
+        raw, table, roles, typed = self.rows(data, table, roles, member.name)
+        self.convert(raw, data, table, roles, typed, statements, member.name, encoding)
+
+    def _encoding(self, data: bytes) -> tuple[str, int, str]:
+        if self.pin.encoding:
+            name = self.pin.encoding.lower().replace("_", "-")
+            try:
+                "x".encode(name)
+            except (LookupError, UnicodeError, ValueError) as error:
+                raise refusal(
+                    "layout",
+                    self.name,
+                    f"the pinned encoding {quoted(self.pin.encoding)} is not known",
+                    "correct encoding in its [[layout]]",
+                ) from error
+            found, mark, _ = detect(data[: 1 << 16], whole=len(data) <= 1 << 16)
+            return name, mark if found.startswith(name[:5]) else 0, "pinned in the layout"
+        return detect(data if len(data) < 1 << 20 else data[: 1 << 20], whole=len(data) < 1 << 20)
+
+    def sniff(self, data: bytes, name: str) -> tuple[Table, list[Line], bytes]:
+        """Find the table; return it, the head's lines and the data."""
+        bulk = _bulk(data)
+        delimiter = self.pin.delimiter
+        if delimiter is not None:
+            delimiter = {
+                "tab": "\t",
+                "\\t": "\t",
+                " ": BLANKS,
+                "space": BLANKS,
+                "blanks": BLANKS,
+            }.get(delimiter, delimiter)
+            if len(delimiter) != 1 and delimiter not in {BLANKS, WIDE_BLANKS}:
+                raise refusal(
+                    "layout",
+                    name,
+                    f"the pinned delimiter {quoted(delimiter)} is not one character",
+                    "correct delimiter in its [[layout]]",
+                )
+        error: Exception | None = None
+        for size in HEADS:
+            head = data[:size].decode("utf-8", "replace")
+            if size < len(data):
+                cut = max(head.rfind("\n"), head.rfind("\r"))
+                head = head[: cut + 1] if cut > 0 else head
+            lines = logical_lines(head)
+            longest = max((len(line.text) for line in lines), default=0)
+            if longest > LONGEST_LINE:
+                where = next(li.number for li in lines if len(li.text) > LONGEST_LINE)
+                raise refusal(
+                    "line_too_long",
+                    name,
+                    f"a line has more than {LONGEST_LINE} characters",
+                    "check that this is a logger's export",
+                    line=where,
+                )
+            try:
+                table = find_table(lines, name, delimiter, self.pin.header_row, bulk)
+            except Exception as failed:
+                error = failed
+                if size >= len(data) or getattr(failed, "cause", "") != "no_table":
+                    raise
+                continue
+            if self.pin.decimal in {".", ","}:
+                table = replace(table, decimal=self.pin.decimal)
+            for decision, value, why in table.evidence:
+                self.note(decision, value, why)
+            return table, lines, data
+        assert error is not None
+        raise error
+
+    def roles(self, table: Table, statements: list[Statement], name: str) -> Roles:
+        """Give the table's columns their roles."""
+        roles = find_roles(table, statements, name, dict(self.pin.columns))
+        roles = replace(roles, channels=preamble_units(roles.channels, statements))
+        for decision, value, why in roles.evidence:
+            self.note(decision, value, why)
+        self.note(
+            "time",
+            roles.time.mode + (" elapsed" if roles.time.elapsed else ""),
+            "column " + ", ".join(quoted(h) for h in roles.time.headers),
+        )
+        if roles.unused:
+            self.note("unused columns", ", ".join(roles.unused)[:300], "no channel that is kept")
+        return roles
+
+    def rows(
+        self, data: bytes, table: Table, roles: Roles, name: str
+    ) -> tuple[Raw, Table, Roles, set[int]]:
+        """Read the table's rows, evened out where their ends differ."""
+        wanted, floats = wanted_columns(table, roles)
+        body = data[table.data_offset :]
+        if table.delimiter in {BLANKS, WIDE_BLANKS}:
+            body = part_by_tabs(body, table.delimiter)
+        raw, typed = read_rows(body, table, wanted, floats, name)
+        if raw.odd_count > 2 and raw.odd_count > 0.02 * len(raw.lines):
+            raw_even, typed_even = read_rows(even_out(body, table), table, wanted, floats, name)
+            if raw_even.odd_count < raw.odd_count:
+                raw, typed = raw_even, typed_even
+        return raw, table, roles, typed
+
+    def convert(
+        self,
+        raw: Raw,
+        data: bytes,
+        table: Table,
+        roles: Roles,
+        typed: set[int],
+        statements: list[Statement],
+        member: str,
+        encoding: str,
+    ) -> None:
+        """Decide and convert one member's rows."""
+        decimals = settle_decimals(raw, table, roles, self.pin.decimal, member)
+        for k, mark in decimals.items():
+            if mark != table.decimal:
+                self.note("decimal mark", mark, f"column {quoted(table.headers[k])} as a whole")
+        for channel in roles.channels:
+            check_cell_units(raw, table, channel, member)
+        parsed = parse_rows(raw, table, roles, typed, decimals)
+        statements = statements + tail_statements(raw, table)
+        labels = None
+        if roles.long_channel is not None:
+            labels = find_labels(
+                parsed.texts[roles.long_channel],
+                parsed.texts.get(roles.long_unit) if roles.long_unit is not None else None,
+                statements,
+                member,
+                table.header_line,
+            )
+            labels = replace(labels, channels=preamble_units(labels.channels, statements))
+            if labels.unused:
+                self.note(
+                    "unused channels", ", ".join(labels.unused)[:300], "no channel that is kept"
+                )
+        decider = Decider(self, table, roles, statements, parsed, labels, member, data)
+        decided = decider.decide()
+        self.keys.append(decided.layout_key)
+        self.layouts.append(decided.summary(encoding))
+        self.toml.append(decided.toml)
+        if decided.created is not None:
+            self.created.append(decided.created)
+        self.count_rows(parsed, decided.times.ok, table)
+        local = Counts()
+        for owner, rows in decided.owners:
+            self.zones.add(owner.zone_name)
+            if labels is None:
+                values, words = named_channels(decided.channels, parsed)
+                part = convert_rows(
+                    owner,
+                    decided.times,
+                    rows,
+                    parsed.lines,
+                    decided.channels,
+                    values,
+                    words,
+                    local,
+                    member,
+                    self.name,
+                )
+            else:
+                assert roles.long_value is not None
+                use = np.arange(parsed.n) if rows is None else rows
+                part = convert_long(
+                    owner,
+                    decided.times,
+                    use,
+                    parsed.lines,
+                    labels,
+                    decided.channels,
+                    parsed.values[roles.long_value],
+                    parsed.words[roles.long_value],
+                    local,
+                    member,
+                    self.name,
+                )
+            if part is not None:
+                self.parts.append(part)
+            if owner.unit_id not in self.learned:
+                self.learned[owner.unit_id] = decided.learned
+        counted = sum(local.dropped.values()) + local.kept
+        offered = sum(parsed.n if r is None else len(r) for _, r in decided.owners)
+        if decided.shared_rows:
+            # Rows that several assignments looked at are counted once, by what became of them.
+            local.drop("unassigned_time", max(decided.shared_rows - counted, 0))
+        elif counted != offered:
+            raise AssertionError(f"{offered} rows offered, {counted} accounted for")
+        self.counts.kept += local.kept
+        for reason, count in local.dropped.items():
+            self.counts.drop(reason, count)
+        for key, count in local.blanked.items():
+            self.counts.blanked[key] = self.counts.blanked.get(key, 0) + count
+        self.counts.main_cells += local.main_cells
+        self.counts.main_spoilt += local.main_spoilt
+        self._notes(local)
+
+    def count_rows(self, parsed: Parsed, ok: Any, table: Table) -> None:
+        """Count rows read, and those that are no samples by reason."""
+        blank = int(parsed.blank.sum())
+        self.counts.read += parsed.n - blank + parsed.odd_count
+        header = {h.strip().casefold() for h in table.headers if h.strip()}
+        for _, text in parsed.odd:
+            cells = {c.strip().strip('"').casefold() for c in re.split(r"[,;\t|]", text)}
+            self.counts.drop(_odd_reason(text, cells, header), 1)
+        if parsed.odd_count > len(parsed.odd):
+            self.counts.drop("wrong_column_count", parsed.odd_count - len(parsed.odd))
+        unread = ~ok & ~parsed.blank
+        if unread.any():
+            rows = np.flatnonzero(unread)
+            column = parsed.raw.columns[min(parsed.raw.columns)]
+            first = _first_texts(parsed, rows)
+            structural = [
+                k
+                for k, text in enumerate(first)
+                if (re.match(r"^\D*$", text)
+                and not re.fullmatch(r"[\W_]*", text))
+                or not text.strip()
+            ]
+            repeated = [
+                k for k in structural if first[k].strip().casefold() in header and first[k].strip()
+            ]
+            self.counts.drop("repeated_header", len(repeated))
+            self.counts.drop("not_a_sample", len(structural) - len(repeated))
+            self.counts.drop("unreadable_time", len(rows) - len(structural))
+            del column
+
+    def _notes(self, counts: Counts) -> None:
+        if counts.folds:
+            self.note(
+                "repeated hour",
+                f"{counts.folds} rows",
+                "autumn's hour told apart by the rows' order",
+            )
+        if counts.steps_back:
+            self.note(
+                "clock",
+                f"set back {counts.steps_back} times",
+                "runs of rows whose clock goes back into a span already covered were dropped",
+            )
+        elif counts.out_of_order:
+            self.note(
+                "row order", f"{counts.out_of_order} backward steps", "rows were sorted by time"
+            )
+
+    def check_share(self) -> None:
+        """Refuse an export of which too much is spoilt."""
+        spoilt_rows = sum(
+            c for r, c in self.counts.dropped.items() if r not in STRUCTURAL | {"other_channel"}
+        )
+        share = spoilt_rows / max(self.counts.read, 1)
+        cells = self.counts.main_spoilt / max(self.counts.main_cells, 1)
+        limit = self.config.defaults.max_dropped_share
+        worst = max(share, cells)
+        if worst > limit:
+            reasons = ", ".join(
+                f"{reason}: {count}"
+                for reason, count in sorted(self.counts.dropped.items(), key=lambda i: -i[1])
+                if reason not in STRUCTURAL
+            ) or ", ".join(f"{k}: {v}" for k, v in self.counts.blanked.items())
+            raise refusal(
+                "spoilt",
+                self.name,
+                f"{100 * worst:.0f} % of the rows are spoilt ({reasons})",
+                f"check the logger; up to {100 * limit:.0f} % are left out (max_dropped_share in [defaults])",
+            )
+
+    def finish(self) -> Reading:
+        """Join all parts into a Reading."""
+        if self.stream is not None:
+            return self.stream()  # type: ignore[no-any-return]
+        self.check_share()
+        if not self.parts:
+            reasons = ", ".join(f"{r}: {c}" for r, c in self.counts.dropped.items())
+            raise refusal(
+                "no_samples",
+                self.name,
+                f"none of {self.counts.read} rows is a sample ({reasons or 'the table is empty'})",
+                "check the export",
+            )
+        tables = []
+        lines = LineMapBuilder()
+        groups: dict[tuple[str, str], list[Part]] = {}
+        for part in self.parts:
+            groups.setdefault((part.unit_id, part.logger_id), []).append(part)
+        first = last = None
+        samples = 0
+        for key in sorted(groups):
+            part = self._join(groups[key])
+            table = trace_table(
+                part.unit_id,
+                part.logger_id,
+                part.utc_ms,
+                part.values,
+                part.atmosphere_kpa,
+                part.assumed,
+                self.sha256[:16],
+            )
+            tables.append(table)
+            lines.add(part.member, part.first_line, part.last_line)
+            samples += len(part.utc_ms)
+            low, high = int(part.utc_ms[0]), int(part.utc_ms[-1])
+            first = low if first is None else min(first, low)
+            last = high if last is None else max(last, high)
+        assert first is not None
+        assert last is not None
+        return self.reading(
+            tables,
+            samples,
+            moment(first),
+            moment(last),
+            lines,
+            tuple(sorted({k[0] for k in groups})),
+        )
+
+    def reading(
+        self,
+        tables: Any,
+        samples: int,
+        first: datetime | None,
+        last: datetime | None,
+        lines: LineMapBuilder,
+        unit_ids: tuple[str, ...],
+    ) -> Reading:
+        """Build the Reading of what has been gathered."""
+        return Reading(
+            name=self.name,
+            sha256=self.sha256,
+            layout="; ".join(dict.fromkeys(self.layouts)),
+            layout_key=self.keys[0] if self.keys else "",
+            evidence=tuple(dict.fromkeys(self.evidence)),
+            created_at=max(self.created) if self.created else None,
+            learned=self.learned,
+            unit_ids=unit_ids,
+            rows_read=self.counts.read,
+            rows_kept=self.counts.kept,
+            dropped_by_reason=dict(sorted(self.counts.dropped.items())),
+            cells_blanked=dict(sorted(self.counts.blanked.items())),
+            samples=samples,
+            first_time=first,
+            last_time=last,
+            line_map=lines.build(),
+            zone=", ".join(sorted(self.zones)),
+            toml="\n\n".join(dict.fromkeys(self.toml)),
+            _tables=tables,
+        )
+
+    def _join(self, parts: list[Part]) -> Part:
+        """Join one unit's parts from several members."""
+        if len(parts) == 1:
+            return parts[0]
+        names = list(dict.fromkeys(n for p in parts for n in p.values))
+        utc = np.concatenate([p.utc_ms for p in parts])
+        values = {
+            n: np.concatenate([p.values.get(n, np.full(len(p.utc_ms), np.nan)) for p in parts])
+            for n in names
+        }
+        air = None
+        if any(p.atmosphere_kpa is not None for p in parts):
+            air = np.concatenate(
+                [
+                    np.broadcast_to(
+                        np.asarray(
+                            np.nan if p.atmosphere_kpa is None else p.atmosphere_kpa, np.float64
+                        ),
+                        len(p.utc_ms),
+                    )
+                    for p in parts
+                ]
+            )
+        first = np.concatenate([p.first_line for p in parts])
+        last = np.concatenate([p.last_line for p in parts])
+        ordered = arrange(utc, list(values.values()))
+        for reason, count in ordered.dropped.items():
+            self.counts.drop(reason, count)
+            self.counts.kept -= count
+        rows = ordered.rows
+        return Part(
+            parts[0].unit_id,
+            parts[0].logger_id,
+            utc[rows],
+            {n: v[rows] for n, v in values.items()},
+            None if air is None else air[rows],
+            any(p.assumed for p in parts),
+            self.name,
+            first[rows],
+            last[rows],
+        )
+
+
+def moment(ms: int) -> datetime:
+    """Return a UTC datetime of ms since 1970."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
+
+
+def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
+    """Return the columns to read, and those of them to read as numbers at once."""
+    wanted = set(roles.time.columns)
+    floats: set[int] = set()
+    for channel in roles.channels:
+        wanted.add(channel.column)
+        floats.add(channel.column)
+        if channel.unit_why.startswith("the column beside"):
+            wanted.add(channel.column + 1)
+    for k in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
+        if k is not None:
+            wanted.add(k)
+    if roles.long_value is not None:
+        wanted.add(roles.long_value)
+        floats.add(roles.long_value)
+    if roles.time.mode in {"epoch", "serial", "elapsed", "index"}:
+        floats.add(roles.time.columns[0])
+    return sorted(wanted), floats if table.decimal is not None else set()
+
+
+def tail_statements(raw: Raw, table: Table) -> list[Statement]:
+    """Return what lines below the table's start say that are no rows."""
+    if not raw.odd:
+        return []
+    lines = tuple(Line(text, number, 0) for number, text in raw.odd[-200:] if len(text) < 500)
+    return read_statements(lines, table.delimiter)
+
+
+def _bulk(data: bytes) -> list[str]:
+    """Return lines from the middle of a file, which its rows make up."""
+    if len(data) < 6000:
+        return []
+    found: list[str] = []
+    for share in (0.35, 0.5, 0.65, 0.8):
+        start = int(len(data) * share)
+        piece = data[start : start + 1200].decode("utf-8", "replace")
+        lines = re.split(r"\r\n|\n|\r", piece)[1:-1]
+        found += [line for line in lines if line.strip()][:4]
+    return found if len(found) >= 8 else []
+
+
+def _odd_reason(text: str, cells: set[str], header: set[str]) -> str:
+    if header and len(cells & header) * 2 > len(header):
+        return "repeated_header"
+    if not re.search(r"\d", text) or LONG_SUMMARY.search(text.lower()):
+        return "not_a_sample"
+    letters = sum(c.isalpha() for c in text)
+    return (
+        "not_a_sample"
+        if letters > 0.4 * len(text.strip()) or re.match(r"^\W*[^\W\d]{3,}", text)
+        else "wrong_column_count"
+    )
+
+
+def _first_texts(parsed: Parsed, rows: Any) -> list[str]:
+    """Return the texts of the first text column of some rows."""
+    for k in sorted(parsed.raw.columns):
+        column = parsed.raw.columns[k]
+        if pa.types.is_string(column.type):
+            return [t or "" for t in column.take(pa.array(rows)).to_pylist()]
+    return ["?"] * len(rows)
+
+
+def layout_hash(*parts: str) -> str:
+    """Return a short key of a layout's features."""
+    return hashlib.sha1(
+        "\x1f".join(parts).encode("utf-8", "replace"), usedforsecurity=False
+    ).hexdigest()[:12]
+
+
+def active(assignment: Assignment) -> tuple[int | None, int | None]:
+    """Return an assignment's span [ms], None for an open end; naive times are UTC."""
+
+    def ms(value: datetime | None) -> int | None:
+        if value is None:
+            return None
+        value = value if value.tzinfo else value.replace(tzinfo=UTC)
+        return int(value.timestamp() * 1000)
+
+    return ms(assignment.start), ms(assignment.end)
+
+
+__all__ = ["Assembly", "Labels", "encode", "tokens"]

@@ -1,0 +1,219 @@
+"""The start that elapsed and clock-only times count from."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from . import clock as clocks
+from .dates import DAY_MS
+from .dialect import Line
+from .refuse import layout_toml, quoted, refusal
+from .statements import Statement, read_statements
+
+if TYPE_CHECKING:
+    from .decide import Decider
+
+Int = NDArray[np.int64]
+
+NEAR_MS: Final = 300_000
+"""A clock column that begins this close to the stated start is taken to run on that clock."""
+
+
+def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
+    """Return the start [ms] of a table's elapsed or clock times.
+
+    Returns
+    -------
+    tuple
+        One start or one a row; whether it is in UTC already; the order of its date.
+    """
+    mode = d.roles.time.mode
+    raw, ok = _counted(d)
+    if not ok.any():
+        return 0, False, stated or "ymd"
+    segments = _segments(raw, ok, mode)
+    if d.pin.start_time and len(segments) == 1:
+        base, _ = clocks.read_base(d.pin.start_time, 0, stated)
+        if base is None or base.local_ms is None:
+            raise refusal(
+                "layout",
+                d.a.name,
+                f"the pinned start_time {quoted(d.pin.start_time)} is no moment",
+                "write it as 2024-05-31 10:00:00",
+            )
+        return (
+            _anchor(d, base, raw, ok, 0, len(raw), mode),
+            base.offset_min is not None,
+            stated or "ymd",
+        )
+    above = [s for s in d.statements if s.line < d.table.data_line]
+    starts = [_one_base(d, above, stated, segments, 0)]
+    if len(segments) > 1:
+        blocks = _block_statements(d)
+        for number in range(1, len(segments)):
+            low = int(d.parsed.lines[segments[number - 1][1] - 1])
+            high = int(d.parsed.lines[segments[number][0]])
+            own = [s for s in blocks if low < s.line < high]
+            starts.append(_one_base(d, own, stated, segments, number))
+    base_ms = np.zeros(len(raw), np.int64)
+    utc = {b.offset_min is not None for b in starts}
+    if len(utc) > 1:
+        raise _no_start(d, "some starts state their offset from UTC and others don't")
+    for (a, b), base in zip(segments, starts, strict=True):
+        base_ms[a:b] = _anchor(d, base, raw, ok, a, b, mode)
+    d.a.note(
+        "start",
+        "; ".join(b.text for b in starts)[:200],
+        "line " + ", ".join(str(b.line) for b in starts[:20]),
+    )
+    return base_ms, utc == {True}, stated or "ymd"
+
+
+def _counted(d: Decider) -> tuple[Int, Any]:
+    """Return what the time column counts [ms], and which rows have it."""
+    if d.roles.time.mode == "clock":
+        moments = d.parsed.moments
+        assert moments is not None
+        return moments.clock_ms, moments.ok & moments.has_clock & (moments.kind == 0)
+    values = d.parsed.time_values
+    assert values is not None
+    ok = np.isfinite(values) & (np.abs(values) < 4e9)
+    if d.roles.time.mode == "index":
+        interval = clocks.find_interval_s(d.statements)
+        if interval is None:
+            raise _no_start(d, "rows are numbered, but the time between them is not stated")
+        first = float(values[ok][0]) if ok.any() else 0.0
+        # The numbers become seconds since the first row.
+        d.parsed.time_values = values = np.where(ok, (values - first) * interval, np.nan)
+        return np.rint(np.where(ok, values, 0.0) * 1000.0).astype(np.int64), ok
+    seconds = np.where(ok, values, 0.0) * d.roles.time.factor
+    return np.rint(seconds * 1000.0).astype(np.int64), ok
+
+
+def _segments(raw: Int, ok: Any, mode: str) -> list[tuple[int, int]]:
+    """Part rows where the count starts again near its beginning."""
+    rows = np.flatnonzero(ok)
+    if len(rows) < 2:
+        return [(0, len(raw))]
+    steps = np.diff(raw[rows])
+    if mode == "clock":
+        # A clock falls at midnight too; only a fall to zero well before it is a new start.
+        falls = np.flatnonzero((steps < 0) & (steps > -DAY_MS // 2) & (raw[rows][1:] <= 2000))
+    else:
+        falls = np.flatnonzero((steps < 0) & (raw[rows][1:] <= raw[rows[0]] + 1000))
+    if len(falls) == 0 or len(falls) > 1000:
+        return [(0, len(raw))]
+    edges = [0, *(int(rows[f + 1]) for f in falls), len(raw)]
+    return list(zip(edges[:-1], edges[1:], strict=True))
+
+
+def _block_statements(d: Decider) -> list[Statement]:
+    """Return what lines between blocks of rows say, rows that are no samples among them."""
+    texts = re.split(rb"\r\n|\n|\r", d.data)
+    rows = d.parsed.lines
+    moments = d.parsed.moments
+    spoilt = (
+        ~moments.ok if moments is not None else ~np.isfinite(d.parsed.time_values)  # type: ignore[arg-type]
+    )
+    numbers = {n for n, _ in d.parsed.odd} | {int(n) for n in rows[spoilt]}
+    lines = tuple(
+        Line(texts[n - 1].decode("utf-8", "replace"), n, 0)
+        for n in sorted(numbers)
+        if 0 < n <= len(texts)
+    )
+    return read_statements(lines, d.table.delimiter)
+
+
+def _one_base(
+    d: Decider,
+    statements: list[Statement],
+    stated: str | None,
+    segments: list[tuple[int, int]],
+    number: int,
+) -> clocks.Base:
+    found, open_ = clocks.find_bases(statements, stated)
+    if not found and open_:
+        for order in ("dmy", "mdy"):
+            ways = [clocks.read_base(s.value, s.line, order)[0] for s in open_]
+            hits = [b for b in ways if b is not None and b.days in d.anchors()]
+            other = "mdy" if order == "dmy" else "dmy"
+            rivals = [clocks.read_base(s.value, s.line, other)[0] for s in open_]
+            if len(hits) == 1 and not any(b is not None and b.days in d.anchors() for b in rivals):
+                found = hits
+                d.a.note(
+                    "dates", order, "only so is the start the date that the file's name states"
+                )
+                break
+    if not found and open_:
+        raise refusal(
+            "day_month",
+            d.member,
+            f"the start {quoted(open_[0].value)} can be read day first or month first, and nothing settles it",
+            "say which comes first: day_first in [defaults], in a [[site]] or in a [[layout]]",
+            line=open_[0].line,
+            question=f"Does the day come first in dates such as {quoted(open_[0].value)}? "
+            "(true: day first, false: month first)",
+            toml="[defaults]\nday_first = true",
+        )
+    if len(found) == 1:
+        return found[0]
+    where = f"block {number + 1} of {len(segments)}" if len(segments) > 1 else "the table"
+    if found:
+        raise _no_start(
+            d, f"{where} has several starts: " + ", ".join(quoted(b.text) for b in found[:4])
+        )
+    raise _no_start(d, f"the times of {where} count from a start that nothing states")
+
+
+def _no_start(d: Decider, found: str) -> Exception:
+    return refusal(
+        "start_time",
+        d.member,
+        found,
+        "export date and time of each row, or pin start_time in a [[layout]]",
+        line=d.table.data_line,
+        question="On which day and at which time does this record start?",
+        toml=layout_toml(d.a.name, 'start_time = "2024-01-31 10:00:00"'),
+    )
+
+
+def _anchor(d: Decider, base: clocks.Base, raw: Int, ok: Any, a: int, b: int, mode: str) -> int:
+    """Return what to add to a block's counts [ms] to get its times."""
+    rows = np.flatnonzero(ok[a:b]) + a
+    shift = (base.offset_min or 0) * 60_000
+    if base.days is None:
+        raise _no_start(d, f"{quoted(base.text)} has no date")
+    day = base.days * DAY_MS
+    if mode != "clock":
+        if base.clock_ms is None:
+            raise _no_start(d, f"{quoted(base.text)} has no time of day")
+        return day + base.clock_ms - shift
+    first = int(raw[rows[0]]) if len(rows) else 0
+    if base.clock_ms is None:
+        if d.roles.time.elapsed or first <= 2000 or int(raw[rows].max()) >= DAY_MS:
+            raise _no_start(
+                d, f"times count from zero, and {quoted(base.text)} has no time of day"
+            )
+        return day - shift
+    gap = min(abs(first - base.clock_ms), DAY_MS - abs(first - base.clock_ms))
+    runs_on_clock = gap <= NEAR_MS and not d.roles.time.elapsed
+    from_zero = first <= 60_000
+    if runs_on_clock and from_zero and gap > 0 and base.clock_ms > 2000:
+        raise _no_start(
+            d, f"times from {first // 1000} s may be a clock's or count from {quoted(base.text)}"
+        )
+    if runs_on_clock:
+        # The first row may lie just past midnight when the start lies just before it.
+        turn = DAY_MS if first - base.clock_ms < -DAY_MS // 2 else 0
+        return day + turn - shift
+    if from_zero or d.roles.time.elapsed:
+        return day + base.clock_ms - shift
+    raise _no_start(
+        d,
+        f"times begin at {first / 1000:.0f} s after midnight or after a start, "
+        f"which does not go with the start {quoted(base.text)}",
+    )

@@ -1,0 +1,400 @@
+"""The time of every row on the logger's clock, and what the export says about that clock."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from . import header_words as vocabulary
+from .clock_text import ABBREVIATIONS, understand
+from .columns import TimePlan, offset_in_text
+from .dates import DAY_MS, Order, days_under, settle, words
+from .header_words import tokens
+from .refuse import layout_toml, quoted, refusal
+from .statements import Statement
+from .times import CERTAIN, DAY_MONTH, NO_OFFSET, SHORT, Moments, parse_moments
+from .zones import find_zone, transitions
+
+Int = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+Float = NDArray[np.float64]
+
+SERIAL_EPOCH_DAYS: Final = -25569
+"""Day 0 of spreadsheet serial dates, 1899-12-30, in days since 1970."""
+
+
+@dataclass(frozen=True)
+class Base:
+    """A moment that a statement gives: its day, clock, offset, and where it stands."""
+
+    days: int | None
+    clock_ms: int | None
+    offset_min: int | None
+    line: int
+    text: str
+
+    @property
+    def local_ms(self) -> int | None:
+        """The moment on the logger's clock, where both day and clock are known."""
+        if self.days is None or self.clock_ms is None:
+            return None
+        return self.days * DAY_MS + self.clock_ms
+
+
+@dataclass
+class RowTimes:
+    """Times of rows: on the local clock, or in UTC where offsets or an epoch say so."""
+
+    ms: Int
+    ok: Bool
+    utc: bool
+
+
+def combine_columns(day: Moments, clock: Moments) -> Moments:
+    """Join a column of dates and a column of clock times."""
+    return Moments(
+        ok=day.ok & clock.ok & (day.kind > 0) & clock.has_clock & (clock.clock_ms < DAY_MS),
+        kind=day.kind,
+        first=day.first,
+        second=day.second,
+        third=day.third,
+        clock_ms=clock.clock_ms,
+        offset_min=np.where(clock.offset_min != NO_OFFSET, clock.offset_min, day.offset_min),
+        has_clock=clock.has_clock,
+        abbreviations=day.abbreviations | clock.abbreviations,
+        separators=day.separators,
+        has_halves=clock.has_halves,
+        resolution_ms=clock.resolution_ms,
+        fields_seen=day.fields_seen | clock.fields_seen,
+    )
+
+
+def local_times(moments: Moments, order: str) -> RowTimes:
+    """Return row times of written moments under a settled order."""
+    days = days_under(moments, order)
+    ok = moments.ok & (days >= 0) & moments.has_clock
+    ms = days * DAY_MS + moments.clock_ms
+    given = moments.offset_min != NO_OFFSET
+    if given.any() and bool(given[ok].all()):
+        return RowTimes(ms - np.where(given, moments.offset_min, 0) * 60_000, ok, True)
+    if given.any():
+        # Some rows state an offset and others don't: the others can't be placed.
+        return RowTimes(ms - np.where(given, moments.offset_min, 0) * 60_000, ok & given, True)
+    return RowTimes(ms, ok, False)
+
+
+def epoch_times(values: Float, factor: float) -> RowTimes:
+    """Return row times of a count since 1970; ``factor`` turns it into ms."""
+    ok = np.isfinite(values)
+    with np.errstate(invalid="ignore"):
+        ms = np.rint(np.where(ok, values, 0.0) * factor).astype(np.int64)
+    ok &= (ms > 6.3e11) & (ms < 4.1e12)
+    return RowTimes(ms, ok, True)
+
+
+def serial_times(values: Float) -> RowTimes:
+    """Return row times of spreadsheet serial dates, on the local clock.
+
+    Written with few places a second comes out a little off: where all rows lie
+    that close to whole seconds, they are whole seconds.
+    """
+    ok = np.isfinite(values) & (values > 20000) & (values < 80000)
+    exact = np.where(ok, values, 25569.0) * 86400.0 + SERIAL_EPOCH_DAYS * 86400.0
+    whole = np.rint(exact)
+    if ok.any() and float(np.abs(exact - whole)[ok].max()) < 0.45:
+        text_step = _step_of(values[ok])
+        if (
+            text_step * 86400.0 >= 1e-3
+            and float(np.abs(exact - whole)[ok].max()) <= text_step * 86400.0
+        ):
+            return RowTimes((whole * 1000).astype(np.int64), ok, False)
+    return RowTimes(np.rint(exact * 1000.0).astype(np.int64), ok, False)
+
+
+def _step_of(values: Float) -> float:
+    """Return the smallest decimal place that values are written to."""
+    sample = values[:: max(len(values) // 200, 1)]
+    for places in range(4, 13):
+        if bool(np.allclose(sample, np.round(sample, places), rtol=0, atol=1e-11)):
+            return 10.0**-places
+    return 0.0
+
+
+# Statements ---------------------------------------------------------------------------------
+
+
+def read_base(text: str, line: int, order: str | None) -> tuple[Base | None, bool]:
+    """Read a moment in a statement; the flag says that only its order is open."""
+    text = text.strip().strip('"').strip()
+    zone = re.search(r"\s*\(?((?:UTC|GMT)\s*[+-]\d{1,2}(?::\d{2})?)\)?$", text)
+    if understand(text) is None and zone:
+        text = text.replace(zone[0], " " + zone[1].replace(" ", ""))
+    moments = parse_moments(pa.array([text]))
+    if not moments.ok[0]:
+        return None, False
+    clock = int(moments.clock_ms[0]) if moments.has_clock[0] else None
+    offset = int(moments.offset_min[0])
+    kind = int(moments.kind[0])
+    days: int | None = None
+    if kind == CERTAIN:
+        days = int(days_under(moments, "ymd")[0])
+    elif kind in {DAY_MONTH, SHORT}:
+        settled = settle(moments, stated=order, stated_why="x") if order else settle(moments)
+        if settled.order is None:
+            return None, True
+        days = int(days_under(moments, settled.order)[0])
+    return Base(days, clock, None if offset == NO_OFFSET else offset, line, text), False
+
+
+def find_bases(
+    statements: list[Statement], order: str | None
+) -> tuple[list[Base], list[Statement]]:
+    """Return the moments at which a record starts, and statements whose order is open."""
+    starts = [
+        s
+        for s in statements
+        if vocabulary.START.search(s.key_words)
+        and not vocabulary.END.search(s.key_words)
+        and not re.search(r"temp|press|delay|condition|mode|type", s.key_words)
+    ]
+    found, open_ = _bases(starts, order)
+    if found or open_:
+        return found, open_
+    general = [
+        s
+        for s in statements
+        if (tokens(s.key) & (vocabulary.DATE | vocabulary.TIME))
+        and not vocabulary.CREATED.search(s.key_words)
+        and not vocabulary.END.search(s.key_words)
+        and not vocabulary.ZONE.search(s.key_words)
+        and not re.search(
+            r"calib|install|service|due|interval|next|last|hold|exposure|dry|format", s.key_words
+        )
+    ]
+    return _bases(general, order)
+
+
+def _bases(statements: list[Statement], order: str | None) -> tuple[list[Base], list[Statement]]:
+    read: list[Base] = []
+    open_: list[Statement] = []
+    for s in statements:
+        base, undecided = read_base(s.value, s.line, order)
+        if base is not None:
+            read.append(base)
+        elif undecided:
+            open_.append(s)
+    full = [b for b in read if b.local_ms is not None]
+    if full:
+        return list({(b.local_ms, b.offset_min): b for b in full}.values()), open_
+    days = {b.days: b for b in read if b.days is not None}
+    clocks = {b.clock_ms: b for b in read if b.clock_ms is not None}
+    if len(days) == 1 and len(clocks) == 1:
+        day, clock = next(iter(days.values())), next(iter(clocks.values()))
+        return [
+            Base(day.days, clock.clock_ms, clock.offset_min, day.line, f"{day.text} {clock.text}")
+        ], open_
+    return list(days.values()), open_
+
+
+def find_created(statements: list[Statement], order: str | None) -> Base | None:
+    """Return the moment at which the export says it was made, or None."""
+    stated = [s for s in statements if vocabulary.CREATED.search(s.key_words)]
+    found, _ = _bases(stated, order)
+    full = [b for b in found if b.local_ms is not None]
+    return full[0] if len(full) == 1 else None
+
+
+def find_interval_s(statements: list[Statement]) -> float | None:
+    """Return the stated time between samples [s], or None."""
+    from .cells import number_of
+    from .units_found import SECONDS, read_mark, split_header
+
+    found = set()
+    for s in statements:
+        if not vocabulary.INTERVAL.search(s.key_words):
+            continue
+        match = re.fullmatch(r"\s*([\d.,]+)\s*([^\d]*)", s.value)
+        if match is None:
+            base = understand(s.value.strip())
+            if base is not None and base.has_clock and not base.has_date:
+                parts = [int(p) for p in s.value.strip().split(":")]
+                if len(parts) == 3:
+                    found.add(parts[0] * 3600.0 + parts[1] * 60.0 + parts[2])
+            continue
+        value = number_of(match[1])
+        mark = read_mark(match[2]) if match[2].strip() else None
+        if mark is None:
+            _, mark = split_header(s.key)
+        if value is not None and mark is not None and mark.unit in SECONDS:
+            found.add(value * SECONDS[mark.unit])
+    return found.pop() if len(found) == 1 else None
+
+
+@dataclass(frozen=True)
+class StatedZone:
+    """The zone that an export states: a name that ``find_zone`` knows, and why."""
+
+    name: str
+    why: str
+    abbreviation: str = ""
+
+
+def stated_zone(
+    time: TimePlan, marks: tuple[str, ...], statements: list[Statement], name: str
+) -> StatedZone | None:
+    """Return the zone that the time's header or the preamble states, or None.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``zone`` where statements disagree or can be meant two ways.
+    """
+    found: dict[str, StatedZone] = {}
+    for k, header in zip(time.columns, time.headers, strict=False):
+        for text in (header, marks[k] if k < len(marks) else ""):
+            zone = _zone_in(text, loose=False)
+            if zone:
+                found.setdefault(
+                    zone[0], StatedZone(zone[0], f"the time's header says {quoted(text)}", zone[1])
+                )
+    summer = None
+    for s in statements:
+        key = s.key_words
+        if vocabulary.SUMMER.search(key):
+            if re.search(
+                r"\b(?:on|yes|ja|oui|si|sim|true|1|active|aktiv|enabled|ein)\b", s.value.lower()
+            ):
+                summer = s
+            continue
+        if (
+            vocabulary.CREATED.search(key)
+            or vocabulary.START.search(key)
+            or vocabulary.END.search(key)
+        ):
+            continue
+        whole = f"{s.key} {s.value}" if key else s.value
+        timely = vocabulary.ZONE.search(key) or re.search(
+            r"\b(?:times?|timestamps?|zeiten|zeit|heures?|horas?|ore|orari|tijden|clock|uhr)\b",
+            whole.lower(),
+        )
+        if not timely:
+            continue
+        zone = _zone_in(s.value, loose=bool(vocabulary.ZONE.search(key)))
+        if zone and not (
+            key and not vocabulary.ZONE.search(key) and understand(s.value) is not None
+        ):
+            if (
+                re.search(r"(?:daylight|dst|summer|sommerzeit)", s.value.lower())
+                and zone[0] != "UTC"
+            ):
+                summer = summer or s
+            found.setdefault(
+                zone[0], StatedZone(zone[0], f"line {s.line} says {quoted(whole)}", zone[1])
+            )
+    if len(found) > 1:
+        listed = ", ".join(f"{z.name} ({z.why})" for z in found.values())
+        raise refusal(
+            "zone",
+            name,
+            f"the export states several zones: {listed}",
+            "pin the right one in a [[layout]]",
+            question="In which zone are the times written?",
+            toml=layout_toml(name, f'zone = "{next(iter(found))}"'),
+        )
+    zone_found = next(iter(found.values()), None)
+    if zone_found is not None and summer is not None and "/" not in zone_found.name:
+        raise refusal(
+            "zone",
+            name,
+            f"{zone_found.why}, and {quoted(summer.key + ' ' + summer.value)}: "
+            "whether the offset includes summer time is not said",
+            "pin the zone in a [[layout]]",
+            line=summer.line,
+            question="In which zone (an IANA name) are the times written?",
+            toml=layout_toml(name, 'zone = "Etc/UTC"'),
+        )
+    return zone_found
+
+
+def _zone_in(text: str, *, loose: bool) -> tuple[str, str] | None:
+    """Return a zone's name and, where it is one, the abbreviation in a text."""
+    iana = re.search(r"\b([A-Z][A-Za-z_]+(?:/[A-Za-z0-9_+-]+){1,2})\b", text)
+    if iana and find_zone(iana[1]) is not None:
+        return iana[1], ""
+    offset = offset_in_text(text)
+    if offset is not None:
+        return offset, ""
+    for word in re.findall(r"\b[A-Z]{3,4}\b", text):
+        if word in ABBREVIATIONS:
+            minutes = ABBREVIATIONS[word][0]
+            sign = "-" if minutes < 0 else "+"
+            return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}", word
+    if loose and text.strip():
+        bare = re.fullmatch(r"\s*([+-]\s?\d{1,2}(?::?\d{2})?)\s*(?:h|hours?)?\s*", text)
+        if bare:
+            from .clock_text import parse_offset
+
+            minutes_found = parse_offset(bare[1].replace(" ", ""))
+            if minutes_found is not None:
+                sign = "-" if minutes_found < 0 else "+"
+                return f"{sign}{abs(minutes_found) // 60:02d}:{abs(minutes_found) % 60:02d}", ""
+        if "/" in text and find_zone(text.strip()) is not None:
+            return text.strip(), ""
+        if re.fullmatch(r"\s*(?:utc|gmt|z|zulu)\s*", text.lower()):
+            return "UTC", ""
+    return None
+
+
+def abbreviation_fits(abbreviation: str, low_ms: int, high_ms: int) -> bool:
+    """Say whether an abbreviation's offset holds there at all of a file's times."""
+    minutes, region = ABBREVIATIONS[abbreviation]
+    zone = find_zone(region)
+    if zone is None:
+        return False
+    first, last = low_ms // DAY_MS - 1, high_ms // DAY_MS + 2
+    if transitions(zone, first, last):
+        return False
+    from datetime import UTC, datetime, timedelta
+
+    moment = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=low_ms)).astimezone(zone)
+    return int((moment.utcoffset() or timedelta()).total_seconds()) == minutes * 60
+
+
+def date_question(order: Order, name: str, example: str, line: int) -> Exception:
+    """Return the refusal of dates whose order nothing settles."""
+    if order.contradiction:
+        return refusal(
+            "day_month",
+            name,
+            f"{order.why} (such as {quoted(example)})",
+            "check the file; a [[layout]] with day_first settles the order",
+            line=line,
+            question="Does the day or the month come first in these dates?",
+            toml="[defaults]\nday_first = true",
+        )
+    ways = " or ".join(words(o) for o in order.open_orders)
+    return refusal(
+        "day_month",
+        name,
+        f"{quoted(example)} can be read as {ways}, and no row settles it",
+        "say which comes first: day_first in [defaults], in a [[site]] or in a [[layout]]",
+        line=line,
+        question=f"Does the day come first in dates such as {quoted(example)}? (true: day first, false: month first)",
+        toml="[defaults]\nday_first = true",
+    )
+
+
+def roll_over(clock_ms: Int, ok: Bool) -> Int:
+    """Return clock times with a day added after each midnight, in file order."""
+    result = clock_ms.copy()
+    rows = np.flatnonzero(ok)
+    falls = np.diff(clock_ms[rows]) < -DAY_MS // 2
+    if falls.any():
+        days = np.concatenate(([0], np.cumsum(falls)))
+        result[rows] += days * DAY_MS
+    return result

@@ -1,0 +1,227 @@
+"""What one written moment means: which digits are the year, the hour, the offset."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+MONTHS: Final[dict[str, int]] = {
+    name: number
+    for number, names in enumerate(
+        (
+            "jan january januar janvier janv enero ene gennaio gen janeiro januari sty tammi",
+            "feb february februar fevrier fevr fev febrero febbraio fevereiro februari",
+            "mar march marz maerz mrz mars marzo marco maart mrt",
+            "apr april avril avr abril abr aprile",
+            "may mai mayo maggio mag maio mei maj",
+            "jun june juni juin junio giugno giu junho",
+            "jul july juli juillet juil julio luglio lug julho",
+            "aug august aout aou agosto ago augustus",
+            "sep sept september septembre septiembre settembre set setembro",
+            "oct october oktober okt octobre octubre ottobre ott outubro out",
+            "nov november novembre noviembre novembro",
+            "dec december dezember dez decembre diciembre dic dicembre dezembro",
+        ),
+        start=1,
+    )
+    for name in names.split()
+}
+"""Month names without accents: English, German, French, Spanish, Italian, Portuguese, Dutch."""
+
+WEEKDAYS: Final = frozenset(
+    ["mon", "monday", "tue", "tues", "tuesday", "wed", "wednesday", "thu", "thur", "thurs", "thursday", "fri", "friday", "sat", "saturday", "sun", "sunday", "mo", "montag", "di", "dienstag", "mi", "mittwoch", "do", "donnerstag", "fr", "freitag", "sa", "samstag", "so", "sonntag", "lun", "lundi", "mardi", "mer", "mercredi", "jeu", "jeudi", "ven", "vendredi", "sam", "samedi", "dim", "dimanche", "lunes", "martes", "mie", "miercoles", "jue", "jueves", "vie", "viernes", "sab", "sabado", "dom", "domingo", "lunedi", "martedi", "mercoledi", "giovedi", "gio", "venerdi", "sabato", "domenica", "seg", "segunda", "ter", "terca", "qua", "quarta", "qui", "quinta", "sex", "sexta", "maandag", "ma", "dinsdag", "woensdag", "wo", "donderdag", "vrijdag", "vr", "zaterdag", "za", "zondag", "zo"]
+)
+
+ABBREVIATIONS: Final[dict[str, tuple[int, str]]] = {
+    "CET": (60, "Europe/Paris"),
+    "CEST": (120, "Europe/Paris"),
+    "MEZ": (60, "Europe/Berlin"),
+    "MESZ": (120, "Europe/Berlin"),
+    "WET": (0, "Europe/Lisbon"),
+    "WEST": (60, "Europe/Lisbon"),
+    "EET": (120, "Europe/Helsinki"),
+    "EEST": (180, "Europe/Helsinki"),
+    "EST": (-300, "America/New_York"),
+    "EDT": (-240, "America/New_York"),
+    "CDT": (-300, "America/Chicago"),
+    "MDT": (-360, "America/Denver"),
+    "PST": (-480, "America/Los_Angeles"),
+    "PDT": (-420, "America/Los_Angeles"),
+}
+"""Abbreviation to minutes east of UTC and a zone that uses it. Abbreviations that several
+countries use for different offsets (CST, IST, BST, MST) are left out on purpose."""
+
+_CLOCK = re.compile(
+    r"(?P<H>\d{1,4})(?P<s>[:.hH])(?P<M>\d{2})"
+    r"(?:(?:[:.]|(?<=\d)[mM']|(?<=\d)min)(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?"
+    r"(?:s|'')?(?:\s*(?P<ap>[ap]\.?\s?m\.?)(?![a-z]))?",
+    re.IGNORECASE,
+)
+_DATES: Final = (
+    re.compile(r"(?P<Y>\d{4})(?P<s>[-/._\s])(?P<m>\d{1,2})(?P=s)(?P<d>\d{1,2})(?!\d)"),
+    re.compile(r"(?P<a>\d{1,2})(?P<s>[-/._\s])(?P<b>\d{1,2})(?P=s)(?P<Y>\d{4})(?!\d)"),
+    re.compile(r"(?P<x>\d{2})(?P<s>[-/._])(?P<y>\d{2})(?P=s)(?P<z>\d{2})(?![\d])"),
+    re.compile(r"(?P<x>\d{1,2})(?P<s>[-/._])(?P<y>\d{1,2})(?P=s)(?P<z>\d{2})(?![\d])"),
+    re.compile(r"(?P<d>\d{1,2})\.?[-/.\s]*(?P<mon>[^\W\d_]{3,12})\.?,?[-/.\s]*(?P<Y>\d{4})(?!\d)"),
+    re.compile(
+        r"(?P<d>\d{1,2})\.?[-/.\s]*(?P<mon>[^\W\d_]{3,12})\.?,?[-/.\s']*(?P<Y2>\d{2})(?!\d)"
+    ),
+    re.compile(r"(?P<mon>[^\W\d_]{3,12})\.?[-/.\s]*(?P<d>\d{1,2}),?[-/.\s]+(?P<Y>\d{4})(?!\d)"),
+    re.compile(r"(?P<Y>\d{4})[-/.\s]*(?P<mon>[^\W\d_]{3,12})\.?[-/.\s]*(?P<d>\d{1,2})(?!\d)"),
+    re.compile(r"(?P<Y>(?:19|20)\d{2})(?P<m>\d{2})(?P<d>\d{2})(?!\d)"),
+)
+_COMPACT = re.compile(
+    r"(?P<Y>(?:19|20)\d{2})(?P<m>\d{2})(?P<d>\d{2})[T_\-\s]?(?P<H>\d{2})(?P<M>\d{2})"
+    r"(?P<S>\d{2})?(?:[.,](?P<f>\d{1,9}))?(?!\d)"
+)
+_OFFSET = re.compile(
+    r"\s*[\[(]?(?:(?P<z>Z|UTC|GMT)(?:\s*(?P<u>[+-]\d{1,2}(?::?\d{2})?))?"
+    r"|(?P<o>[+-]\d{2}(?::?\d{2})?)|(?P<ab>[A-Z]{3,4}))[\])]?\s*"
+)
+_JOIN = re.compile(r"(?:\s*[T,;_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|[-–])\s+|\s+)")
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Which characters of a text hold what.
+
+    ``spans`` maps a field (``Y m d a b x y z H M S f``) to its first and last
+    character; ``a`` and ``b`` are day and month in an order that is not known,
+    ``x y z`` a date whose year has two digits and an unknown place.
+    """
+
+    spans: tuple[tuple[str, int, int], ...]
+    month: int = 0
+    half: str = ""
+    """``a`` or ``p`` of a 12-hour clock."""
+    offset_min: int | None = None
+    abbreviation: str = ""
+    separator: str = ""
+    has_date: bool = False
+    has_clock: bool = False
+    short_year_last: bool = False
+
+
+def plain(text: str) -> str:
+    """Return text in lower case without accents."""
+    text = unicodedata.normalize("NFKD", text.replace("ß", "ss")).casefold()
+    return "".join(c for c in text if not unicodedata.combining(c))
+
+
+def parse_offset(text: str) -> int | None:
+    """Return minutes east of UTC of ``+02:00``, ``+0200``, ``+2``, else None."""
+    match = re.fullmatch(r"\s*([+-])\s?(\d{1,2})(?::?([0-5]\d))?\s*(?:h|hours?)?\s*", text)
+    if match is None:
+        return None
+    minutes = int(match[2]) * 60 + int(match[3] or 0)
+    return None if minutes > 14 * 60 else minutes if match[1] == "+" else -minutes
+
+
+@lru_cache(maxsize=4096)
+def understand(text: str) -> Moment | None:
+    """Return what a written moment's digits mean, or None where it is none.
+
+    The text may hold a date, a clock time, or both in either order; every
+    character must be accounted for.
+    """
+    if len(text) > 48:
+        return None
+    start = 0
+    weekday = re.match(r"\s*([^\W\d_]{2,10})\.?,?\s+", text)
+    if weekday and plain(weekday[1]) in WEEKDAYS:
+        start = weekday.end()
+    while start < len(text) and text[start].isspace():
+        start += 1
+    compact = _COMPACT.match(text, start)
+    if compact:
+        return _finish(text, compact.end(), [compact])
+    clock = _CLOCK.match(text, start)
+    best: Moment | None = None
+    if clock:
+        best = _finish(text, clock.end(), [clock])
+        if best is None:
+            join = _JOIN.match(text, clock.end())
+            if join:
+                for pattern in _DATES:
+                    date = pattern.match(text, join.end())
+                    if date:
+                        best = _finish(text, date.end(), [date, clock])
+                        if best:
+                            return best
+    if best:
+        return best
+    for pattern in _DATES:
+        date = pattern.match(text, start)
+        if date is None:
+            continue
+        found = _finish(text, date.end(), [date])
+        if found:
+            return found
+        join = _JOIN.match(text, date.end())
+        if join:
+            clock = _CLOCK.match(text, join.end())
+            if clock:
+                found = _finish(text, clock.end(), [date, clock])
+                if found:
+                    return found
+    return None
+
+
+def _finish(text: str, end: int, matches: list[re.Match[str]]) -> Moment | None:
+    """Read what follows the digits and gather the fields."""
+    offset: int | None = None
+    abbreviation = ""
+    if end < len(text):
+        rest = _OFFSET.fullmatch(text, end)
+        if rest is None:
+            if text[end:].strip():
+                return None
+        elif not any("H" in m.groupdict() for m in matches):
+            return None
+        elif rest["ab"]:
+            known = ABBREVIATIONS.get(rest["ab"])
+            if known is None:
+                return None
+            offset, abbreviation = known[0], rest["ab"]
+        elif rest["z"]:
+            offset = parse_offset(rest["u"]) if rest["u"] else 0
+            if offset is None:
+                return None
+        else:
+            offset = parse_offset(rest["o"])
+            if offset is None:
+                return None
+    spans: list[tuple[str, int, int]] = []
+    month, half, separator = 0, "", ""
+    for match in matches:
+        for field, value in match.groupdict().items():
+            if value is None:
+                continue
+            if field == "mon":
+                month = MONTHS.get(plain(value).strip("."), 0)
+                if month == 0:
+                    return None
+            elif field == "ap":
+                half = value[0].lower()
+            elif field == "s":
+                if "H" not in match.groupdict():
+                    separator = value
+            else:
+                spans.append((field, *match.span(field)))
+    fields = {s[0] for s in spans}
+    has_date = bool(fields & {"Y", "x", "Y2"})
+    has_clock = "H" in fields
+    if has_clock:
+        width = next(e - s for f, s, e in spans if f == "H")
+        if has_date and width > 2:
+            return None
+        if (
+            "S" not in fields
+            and not has_date
+            and any("s" in m.groupdict() and m["s"] == "." for m in matches)
+        ):
+            return None  # 10.25 is a number
+    return Moment(tuple(spans), month, half, offset, abbreviation, separator, has_date, has_clock)

@@ -1,0 +1,516 @@
+"""Rows of one table to samples: decide once on all that is known, then convert."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from ...shared.config import Config
+from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
+from . import clock as clocks
+from .columns import Channel, Roles
+from .dates import DAY_MS
+from .dialect import Table
+from .numbers import decimal_in, kinds_in, marks_of, to_numbers
+from .order import arrange, is_descending
+from .plausibility import spoilt
+from .raw import Raw
+from .refuse import layout_toml, quoted, refusal
+from .times import Moments, parse_moments
+from .units_found import read_mark
+from .zones import find_zone, to_utc
+
+Int = NDArray[np.int64]
+Bool = NDArray[np.bool_]
+Float = NDArray[np.float64]
+
+
+@dataclass
+class Parsed:
+    """Rows with their times and numbers read, nothing decided yet."""
+
+    n: int
+    lines: Int
+    odd: list[tuple[int, str]]
+    odd_count: int
+    blank: Bool
+    moments: Moments | None
+    time_values: Float | None
+    values: dict[int, Float]
+    words: dict[int, Bool]
+    texts: dict[int, Any]
+    raw: Raw
+
+
+@dataclass
+class Part:
+    """Samples of one unit from one member, in time order."""
+
+    unit_id: str
+    logger_id: str
+    utc_ms: Int
+    values: dict[str, Float]
+    atmosphere_kpa: Float | float | None
+    assumed: bool
+    member: str
+    first_line: Int
+    last_line: Int
+
+
+@dataclass
+class Counts:
+    """Rows read, kept and dropped, and what was noticed on the way."""
+
+    read: int = 0
+    kept: int = 0
+    dropped: dict[str, int] = field(default_factory=dict)
+    blanked: dict[str, int] = field(default_factory=dict)
+    main_cells: int = 0
+    main_spoilt: int = 0
+    steps_back: int = 0
+    out_of_order: int = 0
+    folds: int = 0
+
+    def drop(self, reason: str, count: int) -> None:
+        """Count dropped rows."""
+        if count:
+            self.dropped[reason] = self.dropped.get(reason, 0) + int(count)
+
+    def blank(self, channel: str, reason: str, count: int) -> None:
+        """Count spoilt cells of kept rows."""
+        if count:
+            key = f"{channel}: {reason}"
+            self.blanked[key] = self.blanked.get(key, 0) + int(count)
+
+
+STRUCTURAL = frozenset(
+    {"repeated_header", "not_a_sample", "duplicate", "no_value", "unassigned_time"}
+)
+"""Reasons that don't speak against an export: they are no spoilt readings."""
+
+
+def parse_rows(
+    raw: Raw, table: Table, roles: Roles, typed: set[int], decimals: dict[int, str]
+) -> Parsed:
+    """Read times and numbers of raw rows.
+
+    Parameters
+    ----------
+    decimals
+        Decimal mark by column, for columns that came as text.
+    """
+    n = len(raw.lines)
+    moments: Moments | None = None
+    time_values: Float | None = None
+    columns = roles.time.columns
+    if roles.time.mode in {"moments", "clock"}:
+        moments = parse_moments(raw.columns[columns[0]])
+        if len(columns) == 2:
+            moments = clocks.combine_columns(moments, parse_moments(raw.columns[columns[1]]))
+    else:
+        time_values = _numbers(raw.columns[columns[0]], decimals.get(columns[0], "."))[0]
+    values: dict[int, Float] = {}
+    words: dict[int, Bool] = {}
+    texts: dict[int, Any] = {}
+    numeric = [c.column for c in roles.channels]
+    if roles.long_value is not None:
+        numeric.append(roles.long_value)
+    for k in numeric:
+        values[k], words[k] = _numbers(raw.columns[k], decimals.get(k, "."))
+    for k in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
+        if k is not None:
+            texts[k] = raw.columns[k]
+    empty_time = _empty(raw.columns[columns[0]])
+    blank = np.zeros(n, bool)
+    if empty_time.any():
+        blank = empty_time.copy()
+        for k, column in raw.columns.items():
+            if k != columns[0]:
+                blank &= _empty(column)
+    return Parsed(
+        n,
+        raw.lines,
+        raw.odd,
+        raw.odd_count,
+        blank,
+        moments,
+        time_values,
+        values,
+        words,
+        texts,
+        raw,
+    )
+
+
+def _numbers(column: Any, decimal: str) -> tuple[Float, Bool]:
+    if pa.types.is_floating(column.type):
+        array = np.asarray(column.to_numpy(zero_copy_only=False), np.float64)
+        return array, np.zeros(0, bool)
+    return to_numbers(column, decimal)
+
+
+def _empty(column: Any) -> Bool:
+    if pa.types.is_floating(column.type):
+        if column.null_count == 0:
+            return np.zeros(len(column), bool)
+        return np.asarray(column.is_null().to_numpy(zero_copy_only=False), bool)
+    lengths = (
+        np.diff(
+            np.frombuffer(column.buffers()[1], np.int32)[
+                column.offset : column.offset + len(column) + 1
+            ]
+        )
+        if len(column)
+        else np.zeros(0, np.int32)
+    )
+    if len(lengths) and int(lengths.min()) > 0 and not bool((lengths <= 3).any()):
+        return np.zeros(len(column), bool)
+    trimmed = pc.utf8_length(pc.utf8_trim_whitespace(column))
+    return np.asarray(
+        pc.fill_null(pc.equal(trimmed, 0), True).to_numpy(zero_copy_only=False), bool
+    )
+
+
+def settle_decimals(
+    raw: Raw, table: Table, roles: Roles, pinned: str | None, name: str
+) -> dict[int, str]:
+    """Return the decimal mark of each text column that holds numbers.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``decimal_mark`` where the whole column leaves it open.
+    """
+    numeric = [c.column for c in roles.channels]
+    if roles.long_value is not None:
+        numeric.append(roles.long_value)
+    if roles.time.mode in {"epoch", "serial", "elapsed", "index"}:
+        numeric.append(roles.time.columns[0])
+    text = [k for k in numeric if not pa.types.is_floating(raw.columns[k].type)]
+    if pinned:
+        return dict.fromkeys(text, pinned)
+    own = {k: decimal_in(raw.columns[k]) for k in text}
+    shown = {d for d in own.values() if d}
+    result: dict[int, str] = {}
+    for k in text:
+        mark = own[k]
+        if mark:
+            result[k] = mark
+            continue
+        kinds = kinds_in(raw.columns[k])
+        if "dot" in kinds and "comma" in kinds:
+            raise _decimal_question(raw.columns[k], table, k, name)
+        if "grouped" not in kinds:
+            result[k] = next(iter(shown)) if len(shown) == 1 else "."
+            continue
+        if len(shown) == 1:
+            result[k] = next(iter(shown))
+            continue
+        channel = next((c for c in roles.channels if c.column == k), None)
+        sample = raw.columns[k].drop_null()[:2000]
+        as_groups = {d: to_numbers(sample, d)[0] for d in (".", ",")}
+        if channel is not None and channel.kind in {"temperature", "current", "voltage"}:
+            # Of the two readings one has thousands: no chamber is so hot.
+            fits = [
+                d
+                for d, v in as_groups.items()
+                if np.isfinite(v).any() and float(np.nanmax(np.abs(v))) <= 1000.0
+            ]
+            if len(fits) == 1:
+                result[k] = fits[0]
+                shown.add(fits[0])
+                continue
+        raise _decimal_question(raw.columns[k], table, k, name)
+    return result
+
+
+def _decimal_question(column: Any, table: Table, k: int, name: str) -> Exception:
+    cell = next((c for c in column[:500].to_pylist() if c and ("." in c or "," in c)), "")
+    return refusal(
+        "decimal_mark",
+        name,
+        f"cells such as {quoted(cell)} in column {quoted(table.headers[k])} can be a decimal with three "
+        "places or a number in thousands",
+        "pin the decimal mark in a [[layout]]",
+        line=table.data_line,
+        question=f"Is the mark in {quoted(cell)} a decimal mark?",
+        toml=layout_toml(name, 'decimal = "."' if "." in cell else 'decimal = ","'),
+    )
+
+
+def check_cell_units(raw: Raw, table: Table, channel: Channel, name: str) -> None:
+    """Refuse a column whose cells state several units.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``units_differ``.
+    """
+    column = raw.columns[channel.column]
+    found: set[Any] = set()
+    if not pa.types.is_floating(column.type):
+        found = {m for m in marks_of(column) if m is not None}
+    beside = channel.column + 1
+    if channel.unit_why.startswith("the column beside") and beside in raw.columns:
+        cells = pc.unique(raw.columns[beside]).to_pylist()
+        found |= {m for m in (read_mark(c) for c in cells if c) if m is not None}
+    units = {m.unit for m in found}
+    if len(units) > 1 or (units and channel.unit and units != {channel.unit}):
+        raise refusal(
+            "units_differ",
+            name,
+            f"column {quoted(channel.header)} holds values in {', '.join(sorted(units | {channel.unit} - {''}))}",
+            "export it in one unit",
+            line=table.data_line,
+        )
+
+
+def row_times(parsed: Parsed, roles: Roles, order: str, base: Any) -> clocks.RowTimes:
+    """Return the times of rows under settled decisions.
+
+    ``base`` is the start [ms] of elapsed and clock times: one number, or one
+    for each row.
+    """
+    mode = roles.time.mode
+    if mode == "moments":
+        assert parsed.moments is not None
+        return clocks.local_times(parsed.moments, order)
+    if mode == "epoch":
+        assert parsed.time_values is not None
+        return clocks.epoch_times(parsed.time_values, roles.time.factor)
+    if mode == "serial":
+        assert parsed.time_values is not None
+        return clocks.serial_times(parsed.time_values)
+    if mode == "clock":
+        assert parsed.moments is not None
+        ok = parsed.moments.ok & parsed.moments.has_clock & (parsed.moments.kind == 0)
+        return clocks.RowTimes(clocks.roll_over(parsed.moments.clock_ms, ok) + base, ok, False)
+    assert parsed.time_values is not None
+    ok = np.isfinite(parsed.time_values)
+    seconds = np.where(ok, parsed.time_values, 0.0) * roles.time.factor
+    ok &= np.abs(seconds) < 4e9
+    ms = np.rint(np.where(ok, seconds, 0.0) * 1000.0).astype(np.int64)
+    return clocks.RowTimes(ms + base, ok, False)
+
+
+def to_schema_unit(channel: Channel, values: Float) -> Float:
+    """Return values in the schema's unit; a gauge pressure stays gauge."""
+    if channel.kind == "temperature":
+        return (
+            values if channel.unit == "°C" else np.asarray(TEMPERATURE_TO_C[channel.unit](values))
+        )
+    if channel.kind == "pressure":
+        factor = PRESSURE_TO_KPA[channel.unit]
+        return values if factor == 1.0 else values * factor
+    return values if channel.factor == 1.0 else values * channel.factor
+
+
+@dataclass(frozen=True)
+class Atmosphere:
+    """What is added to a gauge channel [kPa], and whether it is known."""
+
+    kpa: float | None
+    assumed: bool
+    why: str
+
+
+@dataclass(frozen=True)
+class Owner:
+    """A unit whose rows are converted together, and the settings that hold for it."""
+
+    unit_id: str
+    logger_id: str
+    zone: Any
+    zone_name: str
+    atmosphere: Atmosphere
+    start_ms: int | None = None
+    end_ms: int | None = None
+
+
+def convert_rows(
+    owner: Owner,
+    times: clocks.RowTimes,
+    rows: Int | None,
+    lines: Int,
+    channels: tuple[Channel, ...],
+    values: dict[str, Float],
+    words: dict[str, Bool],
+    counts: Counts,
+    member: str,
+    name: str,
+    *,
+    sort: bool = True,
+) -> Part | None:
+    """Turn one unit's rows of a wide table into samples.
+
+    Parameters
+    ----------
+    rows
+        Row numbers of this unit with readable times, or None for all.
+    values, words
+        Numbers as written and masks of error words, by channel name.
+    """
+    ms = times.ms if rows is None else times.ms[rows]
+    n = len(ms)
+    if n == 0:
+        return None
+    line = lines if rows is None else lines[rows]
+    flip = is_descending(ms)
+    if flip:
+        ms, line = ms[::-1], line[::-1]
+    utc, alive = place_in_utc(owner, times.utc, ms, counts, name)
+    mine: dict[str, Float] = {}
+    left: Bool | None = None
+    found_bad: list[tuple[str, str, Bool]] = []
+    gauge_of: Float | float | None = None
+    for channel in channels:
+        written = values[channel.name] if rows is None else values[channel.name][rows]
+        if flip:
+            written = written[::-1]
+        if channel.name == "atmosphere_kpa":
+            air = to_schema_unit(channel, written)
+            gauge_of = np.where((air >= 50.0) & (air <= 110.0), air, np.nan)
+    for channel in channels:
+        if channel.name == "atmosphere_kpa":
+            continue
+        written = values[channel.name] if rows is None else values[channel.name][rows]
+        if flip:
+            written = written[::-1]
+        value = to_schema_unit(channel, written)
+        if channel.name == "pressure_kpa" and channel.reference != "absolute":
+            if gauge_of is None or channel.reference == "sealed_gauge":
+                gauge_of = owner.atmosphere.kpa
+            value = value + gauge_of
+        elif channel.name == "pressure_kpa":
+            gauge_of = None
+        bad = spoilt(channel.name, value, written)
+        word = words.get(channel.name)
+        if word is not None and len(word):
+            own = word if rows is None else word[rows]
+            own = own[::-1] if flip else own
+            if own.any():
+                bad["sensor_error"] = own
+        if channel is channels[0]:
+            counts.main_cells += n
+        for reason, mask in bad.items():
+            value = np.where(mask, np.nan, value)
+            found_bad.append((channel.name, reason, mask))
+            if channel is channels[0]:
+                counts.main_spoilt += int(mask.sum())
+        mine[channel.name] = value
+        nan = np.isnan(value)
+        left = nan if left is None else left & nan
+    if not any(c.name == "pressure_kpa" for c in channels):
+        gauge_of = None
+    if left is None:
+        left = np.zeros(n, bool)
+    if left.any():
+        gone = left & alive
+        for _, reason, mask in found_bad:
+            counts.drop(reason, int((gone & mask).sum()))
+            gone &= ~mask
+        counts.drop("no_value", int(gone.sum()))
+        alive &= ~left
+    for channel_name, reason, mask in found_bad:
+        counts.blank(channel_name, reason, int((mask & alive).sum()))
+    if not alive.all():
+        keep = np.flatnonzero(alive)
+        utc, line = utc[keep], line[keep]
+        mine = {k: v[keep] for k, v in mine.items()}
+        if isinstance(gauge_of, np.ndarray):
+            gauge_of = gauge_of[keep]
+    if len(utc) == 0:
+        return None
+    ordered = arrange(utc, list(mine.values())) if sort else None
+    if ordered is not None:
+        for reason, count in ordered.dropped.items():
+            counts.drop(reason, count)
+        counts.steps_back += ordered.steps_back
+        counts.out_of_order += ordered.out_of_order
+        if len(ordered.rows) != len(utc) or ordered.out_of_order:
+            utc, line = utc[ordered.rows], line[ordered.rows]
+            mine = {k: v[ordered.rows] for k, v in mine.items()}
+            if isinstance(gauge_of, np.ndarray):
+                gauge_of = gauge_of[ordered.rows]
+    counts.kept += len(utc)
+    assumed = (
+        owner.atmosphere.assumed and gauge_of is not None and not isinstance(gauge_of, np.ndarray)
+    )
+    return Part(owner.unit_id, owner.logger_id, utc, mine, gauge_of, assumed, member, line, line)
+
+
+def place_in_utc(
+    owner: Owner, already: bool, ms: Int, counts: Counts, name: str
+) -> tuple[Int, Bool]:
+    """Return UTC times and which rows have one."""
+    n = len(ms)
+    alive = np.ones(n, bool)
+    if already:
+        utc = ms
+    else:
+        local = to_utc(ms, owner.zone)
+        if local.unfollowed:
+            raise refusal(
+                "zone_not_followed",
+                name,
+                f"{local.unfollowed}: the logger's clock does not follow {owner.zone_name}",
+                "pin the fixed offset that its clock keeps, in a [[layout]]",
+                question="Which fixed offset from UTC does this logger's clock keep?",
+                toml=layout_toml(name, 'zone = "+00:00"'),
+            )
+        if local.ambiguous.any() and int(local.ambiguous.sum()) * 2 > n:
+            raise refusal(
+                "ambiguous_hour",
+                name,
+                "most rows lie in the hour that autumn repeats, and their order does not show which pass it is",
+                "pin the offset of this export in a [[layout]]",
+                question="Was summer time still on when this record was made?",
+                toml=layout_toml(name, 'zone = "+00:00"'),
+            )
+        utc = local.utc_ms
+        counts.folds += local.fold_resolved
+        counts.drop("skipped_hour", int(local.missing.sum()))
+        counts.drop("ambiguous_hour", int((local.ambiguous & ~local.missing).sum()))
+        alive &= ~local.missing & ~local.ambiguous
+    if owner.start_ms is not None or owner.end_ms is not None:
+        inside = np.ones(n, bool)
+        if owner.start_ms is not None:
+            inside &= utc >= owner.start_ms
+        if owner.end_ms is not None:
+            inside &= utc < owner.end_ms
+        alive &= inside
+    return utc, alive
+
+
+def named_channels(
+    channels: tuple[Channel, ...], parsed: Parsed
+) -> tuple[dict[str, Float], dict[str, Bool]]:
+    """Return values and error words by channel name."""
+    return (
+        {c.name: parsed.values[c.column] for c in channels},
+        {c.name: parsed.words[c.column] for c in channels},
+    )
+
+
+def altered(channel: Channel, **changes: Any) -> Channel:
+    """Return a channel with changes."""
+    return replace(channel, **changes)
+
+
+def zone_or_none(text: str | None) -> Any:
+    """Return a zone object for a configured name, or None."""
+    return find_zone(text) if text else None
+
+
+def config_day_first(config: Config, unit_id: str) -> bool | None:
+    """Return what a unit's site says about day and month, or None."""
+    site = config.site(config.unit(unit_id).site)
+    return site.day_first if site is not None else None
+
+
+__all__ = ["DAY_MS"]

@@ -1,0 +1,519 @@
+"""Delimiter, decimal mark and where the table starts, by consistency over lines."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass, field
+from typing import Final
+
+from .cells import NUMBERS, kind_of
+from .clock_text import understand
+from .header_words import DATE, ELAPSED, INDEX, TIME, tokens
+from .refuse import quoted, refusal
+from .units_found import read_mark
+
+BLANKS: Final = "blanks"
+WIDE_BLANKS: Final = "wide blanks"
+DELIMITERS: Final = (",", ";", "\t", "|", BLANKS, WIDE_BLANKS)
+SAMPLE: Final = 14
+MAX_COLUMNS: Final = 400
+_RULE = re.compile(r"^[\s\-=_+|*#;,\t]+$")
+
+
+@dataclass(frozen=True)
+class Line:
+    """A logical line of the head: its text, one-based number, byte offset, and lines it spans."""
+
+    text: str
+    number: int
+    offset: int
+    span: int = 1
+
+
+@dataclass(frozen=True)
+class Table:
+    """Where the table is and how its cells are parted."""
+
+    delimiter: str
+    columns: int
+    headers: tuple[str, ...]
+    header_line: int | None
+    marks: tuple[str, ...]
+    """The units row, or empty texts."""
+    data_line: int
+    data_offset: int
+    sample: tuple[tuple[str, ...], ...]
+    kinds: tuple[str, ...]
+    decimal: str | None
+    """The decimal mark, None where the sample leaves it open."""
+    quoted: bool
+    preamble: tuple[Line, ...]
+    trailing_empty: int = 0
+    evidence: tuple[tuple[str, str, str], ...] = field(default=())
+
+
+def logical_lines(text: str, limit: int = 1 << 30) -> list[Line]:
+    """Part a head of text into lines; a quoted cell may hold line breaks in a header."""
+    lines: list[Line] = []
+    offset = 0
+    number = 1
+    held: str | None = None
+    held_start = (0, 0)
+    for piece in re.findall(r"[^\r\n]*(?:\r\n|\n|\r|$)", text):
+        if piece == "":
+            break
+        body = piece.rstrip("\r\n")
+        size = len(piece.encode("utf-8", "replace"))
+        if held is not None:
+            joined = held + " " + body
+            if joined.count('"') % 2 == 0:
+                lines.append(
+                    Line(joined, held_start[0], held_start[1], number - held_start[0] + 1)
+                )
+                held = None
+            elif number - held_start[0] > 6:
+                # No header cell is that long: the quote was just a character.
+                return _plain_lines(text)
+            else:
+                held = joined
+        elif body.count('"') % 2 == 1 and re.search(r'(?:^|[,;\t|])\s*"[^"]*$', body):
+            held, held_start = body, (number, offset)
+        else:
+            lines.append(Line(body, number, offset))
+        offset += size
+        number += 1
+        if len(lines) >= limit:
+            break
+    if held is not None:
+        return _plain_lines(text)
+    return lines
+
+
+def _plain_lines(text: str) -> list[Line]:
+    lines = []
+    offset = 0
+    for number, piece in enumerate(re.findall(r"[^\r\n]*(?:\r\n|\n|\r|$)", text), start=1):
+        if piece == "":
+            break
+        lines.append(Line(piece.rstrip("\r\n"), number, offset))
+        offset += len(piece.encode("utf-8", "replace"))
+    return lines
+
+
+def split(text: str, delimiter: str) -> list[str]:
+    """Part one line into cells."""
+    if delimiter == BLANKS:
+        return text.split()
+    if delimiter == WIDE_BLANKS:
+        return re.split(r"[ \t]{2,}|\t", text.strip())
+    if '"' in text:
+        try:
+            return next(csv.reader([text], delimiter=delimiter), [""])
+        except csv.Error:
+            return text.split(delimiter)
+    return text.split(delimiter)
+
+
+def find_table(
+    lines: list[Line],
+    name: str,
+    pinned: str | None,
+    pinned_header: int | None,
+    bulk: list[str] | None = None,
+) -> Table:
+    """Find the table in the head of an export.
+
+    Parameters
+    ----------
+    lines
+        The head.
+    pinned, pinned_header
+        Delimiter and header line that the user pinned.
+    bulk
+        Lines from the middle of the file, which show what its rows are; without
+        them the second half of the head does.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``no_table``, ``delimiter`` or ``columns_mismatch``.
+    """
+    body = [line for line in lines if line.text.strip() and not _RULE.match(line.text)]
+    best: tuple[float, int, str, int] | None = None
+    rivals: list[tuple[float, str]] = []
+    choices = (pinned,) if pinned else DELIMITERS
+    picked = bulk if bulk else _pick(body)
+    for delimiter in choices:
+        if delimiter == WIDE_BLANKS and not any("  " in text for text in picked):
+            continue
+        if len(delimiter) == 1 and not any(delimiter in text for text in picked):
+            continue
+        counts = [len(split(text, delimiter)) for text in picked]
+        common = [(c, k) for k, c in Counter(counts).items() if k >= 2]
+        if not common:
+            continue
+        share, columns = max(common)
+        if share < 0.5 * len(picked) or columns > MAX_COLUMNS:
+            continue
+        score = _score([split(text, delimiter) for text in picked], columns)
+        score *= share / len(picked)
+        rivals.append((score, delimiter))
+        if score > 0 and (best is None or (score, columns) > best[:2]):
+            best = (score, columns, delimiter, share)
+    if best is None:
+        raise refusal(
+            "no_table",
+            name,
+            f"no lines with a time and numbers in like columns were found in {len(lines)} lines",
+            "check that this is a logger's export, or pin its layout",
+        )
+    return _locate(lines, best[2], best[1], name, pinned_header, picked)
+
+
+def _pick(body: list[Line]) -> list[str]:
+    """Take lines of the table's bulk: the second half of the head, spread evenly."""
+    texts = [line.text for line in body]
+    if len(texts) <= SAMPLE:
+        return texts[len(texts) // 3 :] if len(texts) > 5 else texts[-2:]
+    later = texts[len(texts) // 2 :]
+    step = max(len(later) // SAMPLE, 1)
+    return later[::step][:SAMPLE]
+
+
+def _score(rows: list[list[str]], columns: int) -> float:
+    """Return how table-like rows are: 0 where there is no time or no number."""
+    full = [row for row in rows if len(row) == columns]
+    good = 0.0
+    moments = numbers = 0
+    used = 0
+    for k in range(columns):
+        kinds = Counter(kind_of(row[k]) for row in full)
+        filled = sum(c for kind, c in kinds.items() if kind not in {"empty", "null", "error"})
+        if filled == 0:
+            continue
+        used += 1
+        moment = kinds["moment"]
+        number = sum(kinds[kind] for kind in NUMBERS)
+        if moment >= 0.7 * filled:
+            moments += 1
+            good += 1
+        elif number >= 0.7 * filled:
+            numbers += 1
+            good += 1
+        elif kinds["mark"] >= 0.7 * filled:
+            good += 0.9
+        else:
+            texts = [row[k].strip() for row in full]
+            if all(len(t) < 40 and not re.search(r"\d[,;\t|]\s*\d|\d\s{1,}\d", t) for t in texts):
+                good += 0.6
+    if used < 2 or numbers == 0 or moments + numbers < 2:
+        return 0.0
+    return good / used
+
+
+def _is_row(cells: list[str], kinds: tuple[str, ...]) -> bool:
+    """Say whether cells look like a row whose columns are of the given kinds."""
+    if len(cells) != len(kinds):
+        return False
+    hits = wanted = 0
+    for cell, kind in zip(cells, kinds, strict=True):
+        own = kind_of(cell)
+        if kind == "moment":
+            if own != "moment":
+                return False
+        elif kind == "number":
+            wanted += 1
+            if own in NUMBERS or own in {"empty", "null", "error"}:
+                hits += 1
+    return wanted == 0 or hits * 2 > wanted
+
+
+def _column_kinds(rows: list[list[str]], columns: int) -> tuple[str, ...]:
+    kinds = []
+    for k in range(columns):
+        seen = Counter(kind_of(row[k]) for row in rows)
+        filled = sum(c for kind, c in seen.items() if kind not in {"empty", "null", "error"})
+        number = sum(seen[kind] for kind in NUMBERS)
+        if filled == 0:
+            kinds.append("empty")
+        elif seen["moment"] >= 0.7 * filled:
+            kinds.append("moment")
+        elif number >= 0.7 * filled:
+            kinds.append("number")
+        elif seen["mark"] >= 0.7 * filled:
+            kinds.append("mark")
+        else:
+            kinds.append("text")
+    return tuple(kinds)
+
+
+def _locate(
+    lines: list[Line],
+    delimiter: str,
+    columns: int,
+    name: str,
+    pinned_header: int | None,
+    picked: list[str],
+) -> Table:
+    parted = [split(text, delimiter) for text in picked]
+    kinds = _column_kinds([row for row in parted if len(row) == columns], columns)
+    start = None
+    earliest = 0 if pinned_header is None else pinned_header
+
+    def row_at(i: int) -> list[str] | None:
+        cells = split(lines[i].text, delimiter)
+        return cells if len(cells) == columns and _is_row(cells, kinds) else None
+
+    for i, line in enumerate(lines):
+        if line.number <= earliest or not line.text.strip() or row_at(i) is None:
+            continue
+        following = [j for j in range(i + 1, min(i + 8, len(lines))) if lines[j].text.strip()][:3]
+        hits = sum(row_at(j) is not None for j in following)
+        if not following or hits >= min(2, len(following)):
+            start = i
+            break
+    if start is None:
+        raise refusal(
+            "no_table",
+            name,
+            "no line was found at which a table of samples starts",
+            "check that this is a logger's export, or pin its layout",
+        )
+    near = [row_at(i) for i in range(start, min(start + 30, len(lines)))]
+    far = [row for row in parted if len(row) == columns and _is_row(row, kinds)]
+    sample = tuple(tuple(c.strip() for c in cells) for cells in near if cells is not None)
+    wider = sample + tuple(tuple(c.strip() for c in row) for row in far)
+    headers, marks, header_at = _header(
+        lines, start, delimiter, columns, kinds, name, pinned_header
+    )
+    preamble = tuple(lines[: start if header_at is None else header_at])
+    decimal, why = decimal_of([c for row in wider for c in row])
+    shown = {
+        "\t": "tab",
+        BLANKS: "aligned by blanks",
+        WIDE_BLANKS: "aligned by two blanks or more",
+    }
+    evidence = [
+        (
+            "delimiter",
+            shown.get(delimiter, delimiter),
+            f"{columns} columns in line after line from line {lines[start].number}",
+        )
+    ]
+    if decimal:
+        evidence.append(("decimal mark", decimal, why))
+    if header_at is not None:
+        evidence.append(("header", f"line {lines[header_at].number}", "; ".join(headers)[:200]))
+    return Table(
+        delimiter=delimiter,
+        columns=columns,
+        headers=headers,
+        header_line=None if header_at is None else lines[header_at].number,
+        marks=marks,
+        data_line=lines[start].number,
+        data_offset=lines[start].offset,
+        sample=sample,
+        kinds=kinds,
+        decimal=decimal,
+        quoted=any('"' in line.text for line in lines[start : start + 40]),
+        preamble=preamble,
+        evidence=tuple(evidence),
+    )
+
+
+def decimal_of(cells: list[str]) -> tuple[str | None, str]:
+    """Return the decimal mark that cells show, or None where they leave it open."""
+    seen = Counter(kind_of(re.sub(r"\s*[^\d\s.,]+$", "", c)) for c in cells)
+    if seen["dot"] and seen["comma"]:
+        return None, ""
+    if seen["dot"]:
+        return ".", f"{seen['dot']} cells can be read only so"
+    if seen["comma"]:
+        return ",", f"{seen['comma']} cells can be read only so"
+    return (
+        (None, "") if seen["grouped"] else (".", "no cell has a fraction in the lines looked at")
+    )
+
+
+def _header(
+    lines: list[Line],
+    start: int,
+    delimiter: str,
+    columns: int,
+    kinds: tuple[str, ...],
+    name: str,
+    pinned_header: int | None,
+) -> tuple[tuple[str, ...], tuple[str, ...], int | None]:
+    """Return header texts, the units row and the index of the header's first line."""
+    no_marks = ("",) * columns
+    above = [i for i in range(start) if lines[i].text.strip() and not _RULE.match(lines[i].text)]
+    if pinned_header is not None:
+        above = [i for i in above if lines[i].number <= pinned_header]
+        if not above or lines[above[-1]].number != pinned_header:
+            raise refusal(
+                "layout",
+                name,
+                f"the pinned header row {pinned_header} is not a line above the table",
+                "correct header_row in its [[layout]]",
+            )
+    if not above:
+        return _nameless(columns), no_marks, None
+    at = above[-1]
+    cells = header_cells(lines[at].text, lines[start : start + 30], delimiter, columns)
+    marks = no_marks
+    first = at
+    if cells is not None and _is_marks_row(cells):
+        marks = tuple(cells)
+        above = above[:-1]
+        if not above:
+            return _nameless(columns), marks, at
+        at = above[-1]
+        first = at
+        cells = header_cells(lines[at].text, lines[start : start + 30], delimiter, columns)
+    if cells is None:
+        found = [c for c in split(lines[at].text, delimiter) if c.strip()]
+        adjacent = start - at <= 2
+        if len(found) >= 2 and adjacent and _looks_like_header(found):
+            raise refusal(
+                "columns_mismatch",
+                name,
+                f"the header {quoted(lines[at].text, 80)} names {len(found)} columns, "
+                f"the rows below hold {columns} ({quoted(lines[start].text, 80)})",
+                "check delimiter and decimal mark, or pin the layout",
+                line=lines[at].number,
+            )
+        return _nameless(columns), marks, None
+    if not _looks_like_header(cells) and not any(marks):
+        return _nameless(columns), marks, None
+    texts = [
+        re.sub(r"^[#*/%]+\s*", "", c.strip()) if k == 0 else c.strip() for k, c in enumerate(cells)
+    ]
+    named = [t for t in texts if t]
+    above = above[:-1]
+    if above and above[-1] >= at - 1 and columns >= 3:
+        upper = header_cells(lines[above[-1]].text, lines[start : start + 30], delimiter, columns)
+        lacks = len(set(named)) < len(named) or len(named) < columns - kinds.count("empty")
+        if upper is not None and lacks and _is_group_row(upper, columns):
+            filled = _spread(upper)
+            texts = [f"{u} {t}".strip() for u, t in zip(filled, texts, strict=True)]
+            first = above[-1]
+    return tuple(texts), marks, first
+
+
+def _nameless(columns: int) -> tuple[str, ...]:
+    return tuple(f"column {k + 1}" for k in range(columns))
+
+
+def _spread(cells: list[str]) -> list[str]:
+    """Repeat a group's name over the empty cells to its right."""
+    out: list[str] = []
+    last = ""
+    for cell in cells:
+        last = cell.strip() or last
+        out.append(last)
+    return out
+
+
+def _is_group_row(cells: list[str], columns: int) -> bool:
+    filled = [c for c in cells if c.strip()]
+    return (
+        len(filled) >= 1
+        and all(kind_of(c) in {"text", "mark"} for c in filled)
+        and not any(c.strip().endswith(":") for c in filled)
+    )
+
+
+def _is_marks_row(cells: list[str]) -> bool:
+    filled = [c.strip() for c in cells if c.strip(" -")]
+    marks = [c for c in filled if read_mark(c) is not None or _format_hint(c)]
+    return bool(filled) and len(marks) * 2 > len(filled) and any(read_mark(c) for c in filled)
+
+
+def _format_hint(text: str) -> bool:
+    return re.fullmatch(r"[\[(]?[dmyhsaptz:./\-\s]{2,22}[\])]?", text.lower()) is not None
+
+
+def _looks_like_header(cells: list[str]) -> bool:
+    """Say whether cells are names: mostly words, and something of the trade among them."""
+    filled = [c.strip().strip("#").strip() for c in cells if c.strip()]
+    if not filled:
+        return False
+    wordy = [c for c in filled if kind_of(c) in {"text", "mark", "null"} or len(c) == 1]
+    if len(wordy) < 0.7 * len(filled):
+        return False
+    return not (len(filled) == 2 and filled[0].endswith(":"))
+
+
+def header_cells(text: str, rows: list[Line], delimiter: str, columns: int) -> list[str] | None:
+    """Return the header's cells, one a column, or None where they don't match."""
+    if delimiter in {BLANKS, WIDE_BLANKS}:
+        return _aligned_header(text, rows, delimiter, columns)
+    cells = split(text, delimiter)
+    while len(cells) > columns and not cells[-1].strip():
+        cells.pop()
+    if len(cells) < columns:
+        missing = columns - len(cells)
+        tails = [split(row.text, delimiter) for row in rows if row.text.strip()]
+        tails = [c for c in tails if len(c) == columns]
+        if tails and all(not c.strip() for t in tails for c in t[-missing:]):
+            cells += [""] * missing
+    return cells if len(cells) == columns else None
+
+
+def _aligned_header(text: str, rows: list[Line], delimiter: str, columns: int) -> list[str] | None:
+    wide = [c for c in re.split(r"[ \t]{2,}|\t", text.strip()) if c]
+    if len(wide) == columns:
+        return wide
+    narrow = text.split()
+    if len(narrow) == columns and all(len(n) > 1 or n in "TPtp#" for n in narrow):
+        return narrow
+    pattern = r"\S+" if delimiter == BLANKS else r"\S+(?: \S+)*"
+    spans: list[list[int]] = []
+    for row in rows:
+        found = [m.span() for m in re.finditer(pattern, row.text)]
+        if len(found) != columns:
+            continue
+        if not spans:
+            spans = [list(s) for s in found]
+        for span, (a, b) in zip(spans, found, strict=True):
+            span[0], span[1] = min(span[0], a), max(span[1], b)
+    if not spans:
+        return None
+    names = [""] * columns
+    groups = [(m.start(), m.end(), m[0]) for m in re.finditer(r"\S+(?: \S+)*", text)]
+    if len(groups) < 2:
+        groups = [(m.start(), m.end(), m[0]) for m in re.finditer(r"\S+", text)]
+    for a, b, word in groups:
+        over = [k for k, (c, d) in enumerate(spans) if a < d and c < b]
+        if not over:
+            over = [min(range(columns), key=lambda k: abs(sum(spans[k]) - a - b))]
+        for k in over:
+            if names[k] and len(over) == 1:
+                return None
+            names[k] = names[k] or word
+    return names if sum(bool(n) for n in names) >= 2 else None
+
+
+def has_time_word(text: str) -> bool:
+    """Say whether header text names a time or a date."""
+    found = tokens(text)
+    return bool(found & (TIME | DATE)) or ELAPSED.search(text.lower()) is not None
+
+
+def is_index_word(text: str) -> bool:
+    """Say whether header text names a running number."""
+    found = tokens(text)
+    return text.strip() in {"#", "No.", "Nr."} or bool(found & INDEX)
+
+
+def moment_parts(samples: list[str]) -> tuple[bool, bool]:
+    """Return whether a column's cells hold dates and clock times."""
+    found = [m for m in (understand(c) for c in samples if c) if m is not None]
+    if not found:
+        return False, False
+    return (
+        sum(m.has_date for m in found) * 2 > len(found),
+        sum(m.has_clock for m in found) * 2 > len(found),
+    )

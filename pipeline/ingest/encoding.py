@@ -1,0 +1,133 @@
+"""The encoding of a text export, and its bytes as UTF-8."""
+
+from __future__ import annotations
+
+import codecs
+import io
+from typing import IO, Any, Final
+
+from .refuse import refusal
+
+_BOMS: Final = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+_CONTROL: Final = bytes(c for c in range(32) if c not in b"\t\n\r\x0c\x1a\x00\x1b\x1c\x1d\x1e\x1f")
+
+
+def detect(head: bytes, *, whole: bool) -> tuple[str, int, str]:
+    """Return encoding, length of its mark [B] and the evidence for it.
+
+    Parameters
+    ----------
+    head
+        The first bytes of the file.
+    whole
+        Whether ``head`` is all of it.
+    """
+    for mark, name in _BOMS:
+        if head.startswith(mark):
+            return name, len(mark), f"the file begins with the mark of {name}"
+    if head.isascii() and b"\x00" not in head:
+        return "utf-8", 0, "all bytes read are ASCII"
+    sample = head[: 1 << 14]
+    zeros = sample.count(b"\x00")
+    if zeros * 4 > len(sample):
+        even = sample[0::2].count(b"\x00")
+        odd = sample[1::2].count(b"\x00")
+        if odd > 6 * max(even, 1) and odd * 2 > 0.7 * len(sample) / 1.0 * 0.8:
+            return "utf-16-le", 0, "every second byte is zero, the first is not"
+        if even > 6 * max(odd, 1) and even * 2 > 0.7 * len(sample) / 1.0 * 0.8:
+            return "utf-16-be", 0, "every second byte is zero, beginning with the first"
+    try:
+        codecs.getincrementaldecoder("utf-8")("strict").decode(head, whole)
+    except UnicodeDecodeError:
+        return "cp1252", 0, "some bytes are no UTF-8"
+    return "utf-8", 0, "all bytes read are valid UTF-8"
+
+
+def refuse_binary(text: bytes, name: str) -> None:
+    """Refuse content that is no text.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``not_a_table``.
+    """
+    sample = text[: 1 << 14]
+    if not sample:
+        return
+    strange = len(sample) - len(sample.translate(None, _CONTROL))
+    zeros = sample.count(b"\x00")
+    if strange > 0.02 * len(sample) or zeros > 0.3 * len(sample):
+        raise refusal(
+            "not_a_table",
+            name,
+            f"{strange + zeros} of the first {len(sample)} bytes are no text",
+            "export a text table instead",
+        )
+
+
+def to_utf8(data: bytes, encoding: str, mark: int) -> bytes:
+    """Return a whole file as UTF-8."""
+    if encoding == "utf-8":
+        body = data[mark:] if mark else data
+        if body.isascii():
+            return body
+        try:
+            body.decode("utf-8")
+        except UnicodeDecodeError:
+            # A few spoilt bytes: keep every row, lose only what can't be read.
+            return body.decode("utf-8", "replace").encode("utf-8")
+        return body
+    body = data[mark:]
+    if encoding == "cp1252":
+        return body if body.isascii() else body.decode("cp1252", "replace").encode("utf-8")
+    if encoding in {"utf-16-le", "utf-16-be"} and len(body) % 2 == 0:
+        low, high = (
+            (body[0::2], body[1::2]) if encoding == "utf-16-le" else (body[1::2], body[0::2])
+        )
+        if not high.strip(b"\x00") and low.isascii():
+            return low
+    return body.decode(encoding, "replace").encode("utf-8", "replace")
+
+
+class RecodingStream(io.RawIOBase):
+    """Reads a stream in any encoding as UTF-8."""
+
+    def __init__(self, stream: IO[bytes], encoding: str, mark: int) -> None:
+        super().__init__()
+        self._stream = stream
+        self._decoder = codecs.getincrementaldecoder(encoding)("replace")
+        self._rest = b""
+        self._ended = False
+        if mark:
+            stream.read(mark)
+
+    def readable(self) -> bool:
+        """Say that the stream can be read."""
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        """Read up to ``size`` bytes of UTF-8."""
+        want = 1 << 20 if size is None or size < 0 else size
+        while len(self._rest) < want and not self._ended:
+            block = self._stream.read(max(want, 1 << 16))
+            self._ended = not block
+            self._rest += self._decoder.decode(block, self._ended).encode("utf-8", "replace")
+        out, self._rest = self._rest[:want], self._rest[want:]
+        return out
+
+    def readinto(self, buffer: Any) -> int:
+        """Fill a buffer."""
+        block = self.read(len(buffer))
+        buffer[: len(block)] = block
+        return len(block)
+
+    def close(self) -> None:
+        """Close the stream below too."""
+        self._stream.close()
+        super().close()

@@ -1,0 +1,288 @@
+"""Whose export it is: from a column, the preamble, or the file's and folder's name."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from ...shared.config import Config
+from . import header_words as vocabulary
+from .cells import kind_of
+from .clock_text import MONTHS, understand
+from .header_words import words
+from .refuse import layout_toml, quoted, refusal, toml_text
+from .statements import Statement
+from .units_found import read_mark
+
+GENERIC: Final = frozenset(
+    ["export", "exports", "exported", "log", "logs", "logger", "data", "datalog", "datalogger", "cycle", "cycles", "run", "report", "trace", "traces", "record", "records", "recording", "history", "table", "csv", "txt", "tsv", "temp", "temperature", "pressure", "measurements", "messung", "messdaten", "daten", "protokoll", "charge", "chargen", "zyklus", "donnees", "datos", "dati", "dados", "gegevens", "inbox", "new", "copy", "kopie", "copie", "download", "downloads", "upload", "raw", "final", "part", "teil", "file", "results", "batch", "day", "daily", "week", "month", "of", "the", "and", "utc", "gmt", "local", "am", "pm", "no", "nr", "samples", "readings", "sample", "test"]
+)
+SUFFIXES: Final = (".gz", ".zip", ".csv", ".tsv", ".txt", ".dat", ".log", ".asc", ".prn")
+_LABELS: Final = frozenset(
+    ["unit", "device", "autoclave", "sterilizer", "steriliser", "machine", "equipment", "geraet", "gerat", "autoklav", "appareil", "equipo"]
+)
+
+
+@dataclass(frozen=True)
+class Identity:
+    """The unit and logger of an export without a unit column, and the evidence."""
+
+    unit_id: str
+    logger_id: str
+    why: str
+
+
+def valid_id(text: str) -> bool:
+    """Say whether text can be a unit's id: 1 to 64 bytes, printable."""
+    return (
+        1 <= len(text.encode("utf-8", "surrogatepass")) <= 64
+        and text.isprintable()
+        and bool(text.strip())
+    )
+
+
+def identify(
+    name: str, statements: list[Statement], config: Config, pinned: str | None
+) -> Identity:
+    """Find the unit of an export that has no unit column.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``unit_id`` where nothing names the unit, or candidates disagree.
+    """
+    logger = _one_logger(statements)
+    if pinned:
+        return Identity(pinned, logger, "pinned in the layout")
+    known = {u.id.casefold(): u.id for u in config.units}
+    named = _stated_units(statements)
+    loggers = {a.logger for a in config.assignments}
+    # A serial that is assigned to a unit is a logger's, whatever word stands before it.
+    assigned = [s for s in named if s.value in loggers]
+    if assigned and not logger:
+        logger = assigned[0].value
+    named = [s for s in named if s.value not in loggers or s.value.casefold() in known]
+    values = list(dict.fromkeys(known.get(s.value.casefold(), s.value) for s in named))
+    if len(values) > 1:
+        ours = [v for v in values if v.casefold() in known]
+        if len(ours) == 1:
+            values = ours
+    if len(values) > 1:
+        listed = ", ".join(quoted(v) for v in values)
+        raise _ask(
+            name,
+            f"the text above the table names several units: {listed}",
+            values[0],
+            named[0].line,
+        )
+    in_path = [known[p] for p in _path_pieces(name) if p in known]
+    in_path = list(dict.fromkeys(in_path))
+    mapped = list(
+        dict.fromkeys(a.unit for a in config.assignments if a.logger == logger and logger)
+    )
+    if values:
+        chosen = values[0]
+        if in_path and chosen not in in_path and chosen.casefold() not in known:
+            raise _ask(
+                name,
+                f"line {named[0].line} names the unit {quoted(chosen)}, the file's path {quoted(in_path[0])}",
+                chosen,
+                named[0].line,
+            )
+        if in_path and chosen.casefold() in known and chosen not in in_path:
+            raise _ask(
+                name,
+                f"line {named[0].line} names the unit {quoted(chosen)}, the file's path {quoted(in_path[0])}",
+                chosen,
+                named[0].line,
+            )
+        if mapped and chosen not in mapped:
+            raise _ask(
+                name,
+                f"line {named[0].line} names the unit {quoted(chosen)}, but logger {quoted(logger)} "
+                f"is assigned to {quoted(mapped[0])}",
+                chosen,
+                named[0].line,
+            )
+        if not valid_id(chosen):
+            raise _ask(
+                name,
+                f"the unit id {quoted(chosen)} is empty, too long or not printable",
+                "unit-1",
+                named[0].line,
+            )
+        return Identity(
+            chosen, logger, f"line {named[0].line} says {quoted(named[0].key)}: {quoted(chosen)}"
+        )
+    if mapped:
+        if in_path and not set(in_path) <= set(mapped):
+            raise _ask(
+                name,
+                f"logger {quoted(logger)} is assigned to {quoted(mapped[0])}, but the file's path "
+                f"names {quoted(in_path[0])}",
+                mapped[0],
+                None,
+            )
+        return Identity("", logger, f"logger {quoted(logger)} is assigned to a unit")
+    if len(in_path) == 1:
+        return Identity(in_path[0], logger, "the file's path names a configured unit")
+    if len(in_path) > 1:
+        raise _ask(
+            name,
+            f"the file's path names several units: {', '.join(map(quoted, in_path))}",
+            in_path[0],
+            None,
+        )
+    return _from_name(name, logger, config)
+
+
+def _ask(name: str, found: str, example: str, line: int | None) -> Exception:
+    return refusal(
+        "unit_id",
+        name,
+        found,
+        "say which unit it is in a [[layout]], or assign its logger to a unit",
+        line=line,
+        question="Which unit do these exports belong to?",
+        toml=layout_toml(name, f"unit_id = {toml_text(example)}"),
+    )
+
+
+def _stated_units(statements: list[Statement]) -> list[Statement]:
+    found = []
+    for s in statements:
+        key = s.key_words
+        value = s.value.strip().strip('"').strip(",;").strip()
+        if not key or not value or len(key) > 50 or not vocabulary.UNIT_ID.search(key):
+            continue
+        if vocabulary.NOT_AN_ID.search(key) or vocabulary.LOGGER.search(key):
+            continue
+        if read_mark(value) is not None or kind_of(value) in {"mark", "moment", "dot", "comma"}:
+            continue
+        if (
+            any(read_mark(p) is not None for p in re.split(r"[,;/ ]+", value) if len(p) > 1)
+            and len(value) < 16
+        ):
+            continue
+        if kind_of(value) == "null" or key.startswith("units"):
+            continue
+        found.append(Statement(s.key, value, s.line))
+    return found
+
+
+def _one_logger(statements: list[Statement]) -> str:
+    loggers, serials = [], []
+    for s in statements:
+        key = s.key_words
+        value = s.value.strip().strip('"').strip(",;").strip()
+        if (
+            not key
+            or not value
+            or len(value.encode("utf-8", "replace")) > 64
+            or not value.isprintable()
+        ):
+            continue
+        if vocabulary.UNIT_ID.search(key) and not vocabulary.LOGGER.search(key):
+            continue
+        if vocabulary.LOGGER.search(key) and not re.search(
+            r"type|model|firmware|version|software|interval|time|zone|battery|status", key
+        ):
+            loggers.append(
+                (value, bool(vocabulary.SERIAL.search(key) or re.search(r"\b(id|no|nr)\b", key)))
+            )
+        elif vocabulary.SERIAL.search(key):
+            serials.append(value)
+    exact = [v for v, sure in loggers if sure]
+    pool = exact or serials or [v for v, _ in loggers]
+    return pool[0] if len(set(pool)) == 1 else ""
+
+
+def _path_pieces(name: str) -> list[str]:
+    """Return runs of a path's parts in lower case, by which a configured unit may be named."""
+    found = []
+    for part in name.replace("\\", "/").split("/"):
+        stem = _stem(part)
+        pieces = re.split(r"([_\s.,;()\[\]-]+)", stem)
+        for a in range(0, len(pieces), 2):
+            for b in range(a + 1, min(len(pieces), a + 12) + 1, 2):
+                text = "".join(pieces[a:b]).casefold()
+                if text:
+                    found.append(text)
+    return found
+
+
+def _stem(leaf: str) -> str:
+    changed = True
+    while changed:
+        changed = False
+        for suffix in SUFFIXES:
+            if leaf.lower().endswith(suffix):
+                leaf = leaf[: -len(suffix)]
+                changed = True
+    return leaf
+
+
+def _from_name(name: str, logger: str, config: Config) -> Identity:
+    parts = [p for p in name.replace("\\", "/").split("/") if p not in {"", ".", ".."}]
+    sites = {s.id.casefold() for s in config.sites} | {
+        s.name.casefold() for s in config.sites if s.name
+    }
+    for place, part in enumerate(reversed(parts)):
+        own = strip_name(_stem(part) if place == 0 or part.lower().endswith(SUFFIXES) else part)
+        if own and own.casefold() not in sites and valid_id(own):
+            where = "file's" if place == 0 else "folder's"
+            return Identity(own, logger, f"the {where} name, date and sequence taken off")
+    raise _ask(
+        name,
+        "nothing names the unit: no column, no line above the table, not the file's or folder's name",
+        "unit-1",
+        None,
+    )
+
+
+def strip_name(stem: str) -> str:
+    """Return what is left of a name without its date, time, sequence and generic parts."""
+    text = re.sub(r"\(\d+\)|\[\d+\]", " ", stem)
+    text = re.sub(
+        r"(?<!\d)(?:19|20)\d{2}[-_.]?(?:0[1-9]|1[0-2])[-_.]?(?:0[1-9]|[12]\d|3[01])"
+        r"(?:[T_\-. ]?(?:[01]\d|2[0-3])[-_.h:]?[0-5]\d(?:[-_.m:]?[0-5]\d)?Z?)?(?!\d)",
+        " ",
+        text,
+    )
+    text = re.sub(r"(?<!\d)\d{1,2}[-_.]\d{1,2}[-_.](?:19|20)\d{2}(?!\d)", " ", text)
+    text = re.sub(r"(?<!\d)(?:19|20)\d{2}[-_.]?(?:W\d{2}|Q[1-4]|0[1-9]|1[0-2])(?!\d)", " ", text)
+    dated = text != stem
+    pieces = [p for p in re.split(r"[_\s,;()\[\]]+|(?<=\s)-|-(?=\s)", text) if p.strip("-_. ")]
+    kept = []
+    for k, piece in enumerate(pieces):
+        piece = piece.strip("-_. ")
+        low = words(piece).replace(" ", "")
+        bare = re.sub(r"\d+$", "", low)
+        if low in GENERIC or low in MONTHS:
+            continue
+        if bare in GENERIC and bare not in {"no", "nr", "test", "am", "pm"} and low != bare:
+            continue
+        if re.fullmatch(r"\d{6}|\d{4}", piece) and dated:
+            continue
+        if piece.isdigit() and k > 0 and kept and kept[-1].casefold() not in _LABELS:
+            continue
+        if piece.isdigit() and k > 0 and words(pieces[k - 1]) in GENERIC:
+            continue
+        if re.fullmatch(r"\d{8,14}", piece) and understand(piece) is not None:
+            continue
+        kept.append(piece)
+    # A hyphenated generic tail or head (s-12-export) goes too.
+    result = "_".join(kept)
+    tail = re.compile(r"[-_.]+(?:" + "|".join(sorted(GENERIC)) + r")\d*$", re.IGNORECASE)
+    head = re.compile(r"^(?:" + "|".join(sorted(GENERIC)) + r")\d*[-_.]+", re.IGNORECASE)
+    while tail.search(result):
+        result = tail.sub("", result)
+    while head.search(result):
+        result = head.sub("", result)
+    result = result.strip("-_. ")
+    if result.casefold() in _LABELS or not result:
+        return ""
+    if re.fullmatch(r"\d{1,3}", result) and dated:
+        return ""
+    return result

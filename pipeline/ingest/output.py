@@ -1,0 +1,72 @@
+"""Samples as Arrow tables in the columns of the traces table."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from ...shared.schema import TRACES
+
+TRACE_SCHEMA: Final[Any] = pa.schema([pa.field(f.name, f.type) for f in TRACES.arrow_schema()])
+MEASURED: Final = (
+    "temperature_c",
+    "pressure_kpa",
+    "temperature2_c",
+    "current_a",
+    "mains_v",
+    "ambient_c",
+)
+
+
+def constant(text: str, n: int) -> Any:
+    """Return a text column that says the same in each of ``n`` rows."""
+    size = len(text.encode("utf-8"))
+    offsets = pa.py_buffer(
+        np.arange(0, (n + 1) * size, size, dtype=np.int32) if size else np.zeros(n + 1, np.int32)
+    )
+    return pa.Array.from_buffers(
+        pa.string(), n, [None, offsets, pa.py_buffer(text.encode("utf-8") * n)]
+    )
+
+
+def trace_table(
+    unit_id: str,
+    logger: Any,
+    time_ms: NDArray[np.int64],
+    values: dict[str, NDArray[np.float64]],
+    atmosphere_kpa: NDArray[np.float64] | float | None,
+    assumed: bool,
+    source: str,
+) -> Any:
+    """Build one table of one unit's samples, in the order given."""
+    n = len(time_ms)
+    columns: list[Any] = []
+    for column in TRACE_SCHEMA:
+        if column.name == "unit_id":
+            columns.append(constant(unit_id, n))
+        elif column.name == "logger_id":
+            columns.append(constant(logger, n) if isinstance(logger, str) else logger)
+        elif column.name == "time":
+            columns.append(pa.array(time_ms).view(column.type) if n else pa.array([], column.type))
+        elif column.name == "source":
+            columns.append(constant(source, n))
+        elif column.name == "atmosphere_kpa":
+            if atmosphere_kpa is None:
+                columns.append(pa.nulls(n, pa.float64()))
+            else:
+                columns.append(
+                    pa.array(
+                        np.broadcast_to(np.asarray(atmosphere_kpa, np.float64), n),
+                        from_pandas=True,
+                    )
+                )
+        elif column.name == "atmosphere_assumed":
+            columns.append(pa.array(np.full(n, assumed)))
+        elif column.name in values:
+            columns.append(pa.array(values[column.name], from_pandas=True))
+        else:
+            columns.append(pa.nulls(n, column.type))
+    return pa.Table.from_arrays(columns, schema=TRACE_SCHEMA)

@@ -1,0 +1,316 @@
+"""What steam says about units and references: agreement with saturation.
+
+At the plateau of a cycle the chamber holds saturated steam, so temperature and
+pressure must agree; cold and open, the pressure is the atmosphere. Evidence of
+this kind may settle what an export leaves open only where one reading agrees and
+the others are far off, and it contradicts statements that can't be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...shared.steam import STANDARD_ATMOSPHERE_KPA, t_sat_c
+from ...shared.units import PRESSURE_TO_KPA, to_celsius
+
+Float = NDArray[np.float64]
+
+HOT_C: Final = (105.0, 150.0)
+LEAST_SAMPLES: Final = 20
+AGREES_K: Final = 2.5
+"""Largest |T − Tsat(p)| of a reading that agrees: twice the 0.5 K and 2 kPa channels' error
+at 121 °C plus the weather's 0.4 K, rounded up."""
+AGREES_GAUGE_K: Final = 5.0
+"""The same where the atmosphere is assumed: 0.46 K for 3 kPa at 121 °C, 3.5 K at 2000 m."""
+FAR_K: Final = 8.0
+"""Smallest |T − Tsat(p)| of a reading that is ruled out: half the 13 to 20 K by which a wrong
+reference misses."""
+COLD_C: Final = 50.0
+OPEN_KPA: Final = (60.0, 110.0)
+"""Atmospheres that a clinic can have [kPa]: 4000 m to a strong high at sea level."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One way to read both channels, and how it agrees with steam."""
+
+    temperature_unit: str
+    pressure_unit: str
+    absolute: bool
+    hot_samples: int
+    deviation_k: float
+    cold_samples: int
+    cold_kpa: float
+    """Median absolute pressure while cold [kPa]."""
+
+    @property
+    def agrees(self) -> bool:
+        """Whether hot steam agrees with saturation."""
+        limit = AGREES_K if self.absolute else AGREES_GAUGE_K
+        return self.hot_samples >= LEAST_SAMPLES and abs(self.deviation_k) <= limit
+
+    @property
+    def far(self) -> bool:
+        """Whether hot steam is far from saturation."""
+        return self.hot_samples >= LEAST_SAMPLES and not abs(self.deviation_k) <= FAR_K
+
+    @property
+    def open_fits(self) -> bool | None:
+        """Whether the cold chamber reads an atmosphere; None where it was never cold."""
+        if self.cold_samples < LEAST_SAMPLES:
+            return None
+        return OPEN_KPA[0] <= self.cold_kpa <= OPEN_KPA[1]
+
+    @property
+    def words(self) -> str:
+        """The reading in words."""
+        return (
+            f"{self.temperature_unit} and {self.pressure_unit} "
+            f"{'absolute' if self.absolute else 'gauge'}"
+        )
+
+
+def thin(n: int, most: int = 600) -> slice:
+    """Return a slice that keeps at most about ``most`` of ``n`` rows."""
+    return slice(None, None, max(n // most, 1))
+
+
+def read_as(
+    temperature: Float,
+    pressure: Float,
+    temperature_unit: str,
+    pressure_unit: str,
+    absolute: bool,
+    atmosphere_kpa: float = STANDARD_ATMOSPHERE_KPA,
+) -> Reading:
+    """Read both channels one way and compare with saturation.
+
+    Parameters
+    ----------
+    temperature, pressure
+        Values as written, shape (n,), NaN where missing.
+    """
+    t = to_celsius(temperature, temperature_unit)
+    p = pressure * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
+    both = np.isfinite(t) & np.isfinite(p)
+    t, p = t[both], p[both]
+    if len(t) == 0:
+        return Reading(temperature_unit, pressure_unit, absolute, 0, float("nan"), 0, float("nan"))
+    inside = (t >= HOT_C[0]) & (t <= HOT_C[1])
+    count = int(inside.sum())
+    deviation = float("nan")
+    if count:
+        top = float(np.quantile(t[inside], 0.98))
+        hot = inside & (t >= top - 4.0)
+        count = int(hot.sum())
+        off = t[hot] - t_sat_c(p[hot])
+        deviation = float(np.median(np.where(np.isfinite(off), off, 999.0)))
+    cold = t < COLD_C
+    return Reading(
+        temperature_unit,
+        pressure_unit,
+        absolute,
+        count,
+        deviation,
+        int(cold.sum()),
+        float(np.median(p[cold])) if cold.any() else float("nan"),
+    )
+
+
+def alternatives(
+    temperature: Float, pressure: Float, declared: Reading, atmosphere_kpa: float
+) -> list[Reading]:
+    """Return other readings that agree with steam hot and, where it was cold, open."""
+    found = []
+    for temperature_unit in ("°C", "°F", "K"):
+        for pressure_unit in ("kPa", "bar", "mbar", "psi", "MPa", "Pa", "kgf/cm2", "mmHg", "inHg"):
+            for absolute in (True, False):
+                reading = read_as(
+                    temperature,
+                    pressure,
+                    temperature_unit,
+                    pressure_unit,
+                    absolute,
+                    atmosphere_kpa,
+                )
+                same = (temperature_unit, pressure_unit, absolute) == (
+                    declared.temperature_unit,
+                    declared.pressure_unit,
+                    declared.absolute,
+                )
+                if not same and reading.agrees and reading.open_fits is not False:
+                    found.append(reading)
+    changes = {
+        id(r): (r.temperature_unit != declared.temperature_unit)
+        + (r.pressure_unit != declared.pressure_unit)
+        + (r.absolute != declared.absolute)
+        for r in found
+    }
+    return sorted(found, key=lambda r: (changes[id(r)], abs(r.deviation_k)))
+
+
+def contradiction(
+    temperature: Float,
+    pressure: Float,
+    temperature_unit: str,
+    pressure_unit: str,
+    absolute: bool,
+    atmosphere_kpa: float,
+) -> str:
+    """Say how the stated units contradict steam, or return an empty text.
+
+    A deviation alone is no contradiction, for air and bad sensors make one; a
+    contradiction needs another reading that agrees where this one can't.
+    """
+    cut = thin(len(temperature))
+    t, p = temperature[cut], pressure[cut]
+    declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
+    if declared.hot_samples >= LEAST_SAMPLES and not declared.far:
+        return ""
+    celsius = to_celsius(t, temperature_unit)
+    kpa = p * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
+    steamy = int((np.isfinite(kpa) & (kpa > 150.0)).sum()) >= LEAST_SAMPLES
+    too_hot = int((np.isfinite(celsius) & (celsius > HOT_C[1])).sum()) >= LEAST_SAMPLES
+    if declared.far or steamy or too_hot:
+        confirmed = declared.open_fits is True and not too_hot and not declared_cold_only(declared)
+        if not confirmed:
+            others = alternatives(t, p, declared, atmosphere_kpa)
+            if others:
+                other = others[0]
+                said = (
+                    f"hot samples lie {declared.deviation_k:.0f} K off saturation"
+                    if declared.hot_samples >= LEAST_SAMPLES and abs(declared.deviation_k) < 900
+                    else "temperature and pressure can't both be steam"
+                )
+                return (
+                    f"read as {declared.words} {said}, read as {other.words} they agree "
+                    f"within {abs(other.deviation_k):.1f} K"
+                )
+            swapped = [
+                r
+                for tu in ("°C", "°F")
+                for pu in ("kPa", pressure_unit)
+                for r in [read_as(p, t, tu, pu, absolute, atmosphere_kpa)]
+                if r.agrees and r.open_fits is not False
+            ]
+            if swapped:
+                return (
+                    f"read as {declared.words} temperature and pressure don't agree with steam, "
+                    "but they do with the two columns swapped"
+                )
+    if declared.hot_samples == 0 and declared.cold_samples >= LEAST_SAMPLES:
+        largest = float(np.nanmax(np.abs(kpa)))
+        if absolute and largest < 15.0 and abs(declared.cold_kpa) < 4.0:
+            return (
+                f"read as {declared.words} the cold chamber would hold a vacuum of "
+                f"{declared.cold_kpa:.1f} kPa throughout, read as gauge it stands open"
+            )
+        lowest = float(np.nanmin(kpa))
+        if (
+            not absolute
+            and lowest > 150.0
+            and OPEN_KPA[0] <= declared.cold_kpa - atmosphere_kpa <= OPEN_KPA[1]
+        ):
+            return (
+                f"read as {declared.words} the cold chamber would be under "
+                f"{declared.cold_kpa:.0f} kPa throughout, read as absolute it stands open"
+            )
+    return ""
+
+
+def declared_cold_only(declared: Reading) -> bool:
+    """Whether the declared reading never gets hot: then an open chamber confirms nothing."""
+    return declared.hot_samples < LEAST_SAMPLES
+
+
+def temperature_contradiction(temperature: Float, unit: str) -> str:
+    """Say how a temperature channel alone contradicts its stated unit, or return an empty text."""
+    values = temperature[np.isfinite(temperature)]
+    if len(values) < 2 * LEAST_SAMPLES:
+        return ""
+    low, high = (float(q) for q in np.quantile(values, (0.02, 0.98)))
+    if unit == "°C" and 220.0 <= high <= 290.0 and low >= 40.0:
+        c = (high - 32.0) / 1.8
+        return f"a plateau at {high:.0f} °C is no steam; as °F it is {c:.0f} °C"
+    if unit == "°F" and 108.0 <= high <= 142.0 and low <= 40.0:
+        c = (low - 32.0) / 1.8
+        return (
+            f"as °F the chamber would start at {c:.0f} °C and never boil; "
+            f"as °C it runs from {low:.0f} to {high:.0f} °C"
+        )
+    if unit == "K" and high < 200.0:
+        return f"{high:.0f} K is colder than any clinic; as °C it is steam"
+    if unit != "K" and 370.0 <= high <= 420.0 and low > 270.0:
+        return f"a plateau at {high:.0f} {unit} is no steam; as K it is {high - 273.15:.0f} °C"
+    return ""
+
+
+def settle_temperature_unit(temperature: Float) -> tuple[str, str]:
+    """Return the unit that the values settle and why, or empty texts."""
+    values = temperature[np.isfinite(temperature)]
+    if len(values) < 2 * LEAST_SAMPLES:
+        return "", ""
+    low, high = (float(q) for q in np.quantile(values, (0.01, 0.99)))
+    if 112.0 <= high <= 142.0 and 2.0 <= low <= 110.0:
+        if low <= 60.0:
+            return (
+                "°C",
+                f"values run from {low:.0f} to {high:.0f}: steam in °C, in °F it would freeze and never boil",
+            )
+    if 235.0 <= high <= 288.0 and 40.0 <= low <= 140.0:
+        return (
+            "°F",
+            f"values run from {low:.0f} to {high:.0f}: steam in °F, in °C no steam gets so hot",
+        )
+    if 385.0 <= high <= 415.0 and 275.0 <= low <= 333.0:
+        return "K", f"values run from {low:.0f} to {high:.0f}: steam in K"
+    return "", ""
+
+
+def settle_reference(
+    temperature: Float,
+    pressure: Float,
+    temperature_unit: str,
+    pressure_unit: str,
+    atmosphere_kpa: float,
+) -> tuple[str, str]:
+    """Return ``absolute`` or ``vented_gauge`` where steam settles it, with the reason."""
+    cut = thin(len(temperature))
+    t, p = temperature[cut], pressure[cut]
+    absolute = read_as(t, p, temperature_unit, pressure_unit, True)
+    gauge = read_as(t, p, temperature_unit, pressure_unit, False, atmosphere_kpa)
+    if absolute.agrees and gauge.far and absolute.open_fits is not False:
+        return "absolute", _why(absolute, gauge)
+    if gauge.agrees and absolute.far and gauge.open_fits is not False:
+        return "vented_gauge", _why(gauge, absolute)
+    return "", ""
+
+
+def _why(chosen: Reading, other: Reading) -> str:
+    where = f", and {chosen.cold_kpa:.0f} kPa absolute while cold" if chosen.open_fits else ""
+    off = "no steam at all" if abs(other.deviation_k) > 900 else f"{other.deviation_k:.1f} K off"
+    return (
+        f"{chosen.hot_samples} hot samples lie {chosen.deviation_k:.1f} K off saturation read so, "
+        f"{off} read the other way{where}"
+    )
+
+
+def likely_pressure(
+    temperature: Float, pressure: Float, temperature_unit: str, atmosphere_kpa: float
+) -> str:
+    """Return in words which unit and reference would agree with steam, or an empty text."""
+    cut = thin(len(temperature))
+    t, p = temperature[cut], pressure[cut]
+    found = []
+    for unit in ("kPa", "bar", "mbar", "psi", "MPa"):
+        for absolute in (True, False):
+            reading = read_as(t, p, temperature_unit, unit, absolute, atmosphere_kpa)
+            if reading.agrees and reading.open_fits is not False:
+                found.append(
+                    (abs(reading.deviation_k), f"{unit} {'absolute' if absolute else 'gauge'}")
+                )
+    return min(found)[1] if found else ""

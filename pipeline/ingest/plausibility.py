@@ -1,0 +1,118 @@
+"""Values that no chamber has: found, named and left out."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Float = NDArray[np.float64]
+Bool = NDArray[np.bool_]
+
+LIMITS: Final = {
+    "temperature_c": (-60.0, 400.0),
+    "temperature2_c": (-60.0, 400.0),
+    "ambient_c": (-60.0, 100.0),
+    "pressure_kpa": (-0.5, 1000.0),
+    "current_a": (-1.0, 200.0),
+    "mains_v": (-1.0, 1000.0),
+    "atmosphere_kpa": (50.0, 110.0),
+}
+"""Values that a channel of a tabletop sterilizer can have: design section 4 for temperature;
+absolute pressure not below zero but for half a kPa of noise, and far above any relief valve."""
+SENTINELS: Final = np.array(
+    [
+        -9999.0,
+        -999.9,
+        -999.0,
+        -888.0,
+        -127.0,
+        999.0,
+        999.9,
+        9999.0,
+        9999.9,
+        32767.0,
+        -32768.0,
+        3276.7,
+        -3276.8,
+        6553.5,
+        65535.0,
+        1e9,
+        -1e9,
+        850.0,
+    ]
+)
+"""Numbers that loggers write for "no reading" (common practice, no source)."""
+POWER_ON_C: Final = 85.0
+"""Power-on reading of a common kind of digital temperature sensor (common practice)."""
+POWER_ON_JUMP_K: Final = 8.0
+
+
+def spoilt(name: str, values: Float, written: Float) -> dict[str, Bool]:
+    """Return masks of values that are impossible, by reason.
+
+    Parameters
+    ----------
+    name
+        The channel's schema name.
+    values
+        In the schema's unit, shape (n,), NaN where missing.
+    written
+        As written in the export, same shape.
+    """
+    if len(values) == 0:
+        return {}
+    low, high = LIMITS[name]
+    out: dict[str, Bool] = {}
+    smallest, largest = _extent(values)
+    if smallest < low or largest > high or not np.isfinite(smallest + largest):
+        with np.errstate(invalid="ignore"):
+            outside = (values < low) | (values > high) | np.isinf(values)
+        if outside.any():
+            sentinel = outside & np.isin(written, SENTINELS)
+            if sentinel.any():
+                out["sentinel"] = sentinel
+            rest = outside & ~sentinel
+            if rest.any():
+                under = name == "pressure_kpa" and bool((values[rest] < low).all())
+                out["negative_absolute_pressure" if under else "implausible"] = rest
+    if name in {"temperature_c", "temperature2_c"}:
+        power_on = _power_on(values)
+        if power_on is not None:
+            out["sentinel"] = out.get("sentinel", np.zeros(len(values), bool)) | power_on
+    return out
+
+
+def _extent(values: Float) -> tuple[float, float]:
+    finite = values[~np.isnan(values)]
+    if len(finite) == 0:
+        return 0.0, 0.0
+    return float(finite.min()), float(finite.max())
+
+
+def _power_on(values: Float) -> Bool | None:
+    """Mark runs of exactly 85.0 °C that the values around them can't have led to."""
+    here = values == POWER_ON_C
+    if not here.any():
+        return None
+    valid = ~np.isnan(values)
+    if bool(here[valid].all()):
+        return here if int(here.sum()) >= 5 else None
+    padded = np.concatenate(([False], here, [False]))
+    starts = np.flatnonzero(padded[1:] & ~padded[:-1])
+    ends = np.flatnonzero(~padded[1:] & padded[:-1])
+    others = np.flatnonzero(valid & ~here)
+    result = np.zeros(len(values), bool)
+    for a, b in zip(starts[:10000], ends[:10000], strict=True):
+        place = int(np.searchsorted(others, a))
+        sides = [values[others[k]] for k in (place - 1, place) if 0 <= k < len(others)]
+        if sides and all(abs(v - POWER_ON_C) > POWER_ON_JUMP_K for v in sides):
+            result[a:b] = True
+    return result if result.any() else None
+
+
+def stuck(values: Float) -> bool:
+    """Say whether a channel holds one value throughout at least 60 samples."""
+    finite = values[np.isfinite(values)]
+    return len(finite) >= 60 and bool((finite == finite[0]).all())

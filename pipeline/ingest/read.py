@@ -1,0 +1,88 @@
+"""Read one export: from bytes to samples, or to a refusal that says what is missing."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from ...shared.config import Config
+from ...shared.errors import ExportRefusedError
+from .containers import Member, hash_of, members
+from .reading import Facts, Reading
+from .refuse import printable, refusal
+
+
+def read_export(
+    path_or_bytes: Any,
+    *,
+    name: str,
+    config: Config,
+    facts: Facts | None = None,
+    sha256: str | None = None,
+) -> Reading:
+    """Read an export of a data logger.
+
+    Parameters
+    ----------
+    path_or_bytes
+        A path, or the export's bytes.
+    name
+        Its path below the inbox: patterns of layouts match it, and where the
+        export does not name its unit, the name does.
+    config
+        The configuration, which settles what the export leaves open.
+    facts
+        What the units' other exports settled.
+    sha256
+        Hash of the bytes, where the caller has it.
+
+    Returns
+    -------
+    Reading
+        With tables in the columns of the traces table, sorted by unit and time.
+
+    Raises
+    ------
+    ExportRefusedError
+        Where it can't be read without guessing; nothing else is ever raised for
+        what an export holds.
+    """
+    from .assemble import Assembly
+
+    try:
+        digest = sha256 or hash_of(path_or_bytes)
+        assembly = Assembly(name, digest, config, facts or Facts())
+        found = members(path_or_bytes, name)
+        left_out: list[tuple[Member, ExportRefusedError]] = []
+        for member in found:
+            try:
+                assembly.add(member, many=len(found) > 1)
+            except ExportRefusedError as error:
+                # A note that lies beside the tables in an archive is no spoilt table.
+                note = not member.name.lower().endswith((".csv", ".tsv"))
+                if len(found) > 1 and note and error.cause in {"no_table", "not_a_table", "empty"}:
+                    left_out.append((member, error))
+                    continue
+                raise
+        if len(left_out) == len(found):
+            raise left_out[0][1]
+        for member, error in left_out:
+            assembly.note("left out", member.name, error.message)
+        return assembly.finish()
+    except ExportRefusedError:
+        raise
+    except MemoryError:
+        raise
+    except OSError as error:
+        raise refusal(
+            "unreadable",
+            name,
+            f"the file can't be read ({printable(str(error), 120)})",
+            "check the share and the file's permissions; the next run tries again",
+        ) from error
+    except Exception as error:
+        raise refusal(
+            "not_understood",
+            name,
+            f"reading stopped at something unforeseen ({type(error).__name__}: {printable(str(error), 120)})",
+            "send this file to the maintainers; it is kept in quarantine",
+        ) from error

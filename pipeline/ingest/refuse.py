@@ -1,0 +1,63 @@
+"""One way to refuse an export: what was found, where, and what answers it."""
+
+from __future__ import annotations
+
+from ...shared.errors import ExportRefusedError
+
+
+def refusal(
+    cause: str,
+    name: str,
+    found: str,
+    remedy: str,
+    *,
+    line: int | None = None,
+    question: str = "",
+    toml: str = "",
+) -> ExportRefusedError:
+    """Build the refusal of one export.
+
+    Parameters
+    ----------
+    cause
+        Short machine-readable cause: the key by which refusals are grouped.
+    name
+        The export's name.
+    found, remedy
+        What was found, and what to do about it: clauses without a final stop.
+    line
+        One-based line where it was found, where there is one.
+    question, toml
+        The question that a person can answer and the configuration that says it.
+    """
+    where = printable(name) if line is None else f"{printable(name)}, line {line}"
+    return ExportRefusedError(
+        cause, f"{where}: {printable(found)}; {printable(remedy)}.", question=question, toml=toml
+    )
+
+
+def printable(text: str, limit: int = 300) -> str:
+    """Return text on one line without control characters, cut at ``limit`` characters."""
+    clean = "".join(c if c.isprintable() else " " for c in text)
+    return clean if len(clean) <= limit else clean[: limit - 1] + "…"
+
+
+def quoted(text: str, limit: int = 60) -> str:
+    """Return text from an export as a short quotation."""
+    return f'"{printable(text.strip(), limit)}"'
+
+
+def toml_text(text: str) -> str:
+    """Return text as a TOML basic string."""
+    escaped = "".join(
+        "\\" + c if c in '"\\' else c if c.isprintable() else f"\\u{ord(c):04x}" for c in text
+    )
+    return f'"{escaped}"'
+
+
+def layout_toml(name: str, *lines: str) -> str:
+    """Return a ``[[layout]]`` entry for exports that lie beside this one."""
+    folder, _, leaf = name.replace("\\", "/").rpartition("/")
+    suffix = "".join("." + part for part in leaf.split(".")[1:][-2:] if len(part) <= 5)
+    pattern = (folder + "/" if folder else "") + "*" + suffix
+    return "\n".join(["[[layout]]", f"match = {toml_text(pattern)}", *lines])

@@ -1,0 +1,1 @@
+"""Exports too large for memory (filled in below)."""

@@ -1,0 +1,213 @@
+"""Unit marks in header words, cells and preambles, and the reference they imply."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final
+
+from .clock_text import plain
+from .header_words import (
+    ABSOLUTE,
+    CURRENT,
+    ELAPSED,
+    GAUGE,
+    SEALED,
+    TEMPERATURE,
+    TIME,
+    VOLTAGE,
+    tokens,
+    words,
+)
+
+_DEGREE = r"(?:°|º|˚|\u00b0|deg(?:rees?|\.)?|grad|grados|gradi|graus|graden|degres?|[øØ¡�]|Â°)"
+_TEMPERATURE: Final = (
+    ("°C", re.compile(rf"^(?:℃|{_DEGREE}\s*c(?:elsius)?|celsius|c)$", re.IGNORECASE)),
+    ("°F", re.compile(rf"^(?:℉|{_DEGREE}\s*f(?:ahrenheit)?|fahrenheit|f)$", re.IGNORECASE)),
+    ("K", re.compile(rf"^(?:{_DEGREE}\s*k|k|kelvins?)$", re.IGNORECASE)),
+)
+_PRESSURE: Final = (
+    ("kPa", r"kpa|kilopascals?"),
+    ("hPa", r"hpa|hectopascals?|hektopascal"),
+    ("MPa", r"mpa|megapascals?"),
+    ("Pa", r"pa|pascals?"),
+    ("mbar", r"mbars?|millibars?"),
+    ("bar", r"bars?"),
+    ("psi", r"psi|lbs?/in(?:2|²|\^2)|lbf/in(?:2|²|\^2)"),
+    ("atm", r"atm"),
+    ("mmHg", r"mm\s?hg|torr"),
+    ("inHg", r"in\.?\s?hg|\"hg"),
+    ("kgf/cm2", r"kgf?/cm(?:2|²|\^2)|kp/cm(?:2|²|\^2)"),
+)
+_REFERENCE_TAIL = r"(?:[\s_.-]*[(\[]?\s*(?P<ref>abs(?:olut[eo]?)?\.?|a|gauge|g|rel(?:ativ[e]?)?\.?|u|ü|ue|man\.?)\s*[)\]]?)?"
+_PRESSURE_UNITS: Final = tuple(
+    (name, re.compile(rf"^(?:{pattern}){_REFERENCE_TAIL}$", re.IGNORECASE))
+    for name, pattern in _PRESSURE
+)
+_OTHER: Final = (
+    ("A", re.compile(r"^(?:a|amps?|amperes?|amp)$", re.IGNORECASE)),
+    ("mA", re.compile(r"^ma$", re.IGNORECASE)),
+    ("V", re.compile(r"^(?:v|volts?|vac|v\s?ac|vrms)$", re.IGNORECASE)),
+    (
+        "s",
+        re.compile(
+            r"^(?:s|secs?|seconds?|sekunden?|secondes?|segundos?|secondi|seconden)$", re.IGNORECASE
+        ),
+    ),
+    ("ms", re.compile(r"^(?:ms|msec|milliseconds?|millisekunden)$", re.IGNORECASE)),
+    ("min", re.compile(r"^(?:min|mins|minutes?|minuten?|minutos?|minuti)$", re.IGNORECASE)),
+    ("h", re.compile(r"^(?:h|hrs?|hours?|std|stunden)$", re.IGNORECASE)),
+    ("%", re.compile(r"^(?:%|%\s?rh|rh|percent)$", re.IGNORECASE)),
+)
+
+KIND: Final = {
+    "°C": "temperature",
+    "°F": "temperature",
+    "K": "temperature",
+    "A": "current",
+    "mA": "current",
+    "V": "voltage",
+    "s": "time",
+    "ms": "time",
+    "min": "time",
+    "h": "time",
+    "%": "other",
+} | {name: "pressure" for name, _ in _PRESSURE}
+SECONDS: Final = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0}
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A unit mark: the unit, its kind, and the pressure reference it states."""
+
+    unit: str
+    kind: str
+    reference: str = ""
+
+
+@lru_cache(maxsize=4096)
+def read_mark(text: str) -> Mark | None:
+    """Read text that is a unit mark and nothing else, or return None."""
+    text = text.strip().strip("[](){}").strip().rstrip(".")
+    if not text or len(text) > 32:
+        return None
+    for name, pattern in _TEMPERATURE:
+        if pattern.match(text):
+            return Mark(name, "temperature")
+    for name, pattern in _PRESSURE_UNITS:
+        match = pattern.match(text)
+        if match:
+            return Mark(name, "pressure", _reference_letter(match["ref"] or ""))
+        # A mark such as "bar(a" lost its last bracket to the strip above.
+    for name, pattern in _OTHER:
+        if pattern.match(text):
+            return Mark(name, KIND[name])
+    found = re.match(r"^(\S+)\s+(.+)$", text)
+    if found:
+        inner = read_mark(found[1])
+        reference = reference_in(found[2])
+        if inner is not None and inner.kind == "pressure" and reference:
+            return Mark(inner.unit, "pressure", reference)
+    return None
+
+
+def _reference_letter(text: str) -> str:
+    text = plain(text).strip(". ()[]")
+    if not text:
+        return ""
+    return "absolute" if text.startswith("a") else "vented_gauge"
+
+
+@lru_cache(maxsize=4096)
+def reference_in(text: str) -> str:
+    """Return ``absolute``, ``vented_gauge``, ``sealed_gauge``, ``both`` or an empty text."""
+    low = plain(text).replace("_", " ")
+    sealed = SEALED.search(low) is not None
+    gauge = sealed or GAUGE.search(low) is not None
+    absolute = ABSOLUTE.search(low) is not None
+    if gauge and absolute:
+        return "both"
+    if sealed:
+        return "sealed_gauge"
+    return "vented_gauge" if gauge else "absolute" if absolute else ""
+
+
+@lru_cache(maxsize=4096)
+def split_header(text: str) -> tuple[str, Mark | None]:
+    """Part header text into its words and its unit mark, where it has one."""
+    text = text.strip().strip('"').strip()
+    for pattern in (
+        r"^(.*?)\s*\[([^\[\]]{1,24})\]\s*(.*)$",
+        r"^(.*?)\s*\(((?:[^()]|\([^()]*\)){1,24})\)\s*(.*)$",
+        r"^(.*?)\s*\{([^{}]{1,24})\}\s*(.*)$",
+        r"^(.*?)\s*<([^<>]{1,24})>\s*(.*)$",
+    ):
+        match = re.match(pattern, text)
+        if match:
+            inside = match[2].strip()
+            mark = read_mark(inside)
+            if mark is None and "," in inside:
+                for piece in inside.split(","):
+                    mark = mark or read_mark(piece)
+            if mark is not None:
+                rest = f"{match[1]} {match[3]}".strip()
+                if mark.kind == "pressure" and not mark.reference:
+                    reference = reference_in(f"{rest} {inside}")
+                    if reference in {"absolute", "vented_gauge", "sealed_gauge"}:
+                        mark = Mark(mark.unit, mark.kind, reference)
+                return rest, mark
+    whole = read_mark(text)
+    if whole is not None and len(text) > 1:
+        return "", whole
+    for pattern in (
+        r"^(.*\S)\s*[,;:/|]\s*([^,;:|]{1,20})$",
+        r"^(.*\S)\s+(?:in|en)\s+(\S{1,12}(?:\s\S{1,12})?)$",
+        r"^(.*\S)[\s_-]+(\S{1,8}[\s_]\S{1,9})$",
+        r"^(.*\S)[\s_.-]+(\S{1,16})$",
+    ):
+        match = re.match(pattern, text)
+        if match:
+            mark = read_mark(match[2])
+            if mark is not None and (len(match[2]) > 1 or _fits(match[1], mark)):
+                return match[1].strip(" ,;:/_-"), _with_reference(mark, text)
+    camel = re.match(r"^(.*[a-z])(KPa|kPa|Psi|PSI|psi[ag]?|Bar|MPa|mbar|°[CFK]|DegC|DegF)$", text)
+    if camel:
+        mark = read_mark(camel[2])
+        if mark is not None:
+            return camel[1], _with_reference(mark, text)
+    letter = re.match(r"(?i)^(.*temp(?:erature|eratur|eratura|erature)?)([CF])$", text)
+    if letter:
+        return letter[1], read_mark(letter[2])
+    degree = re.search(r"(?:°|º|˚)\s?([CFK])\b", text)
+    if degree:
+        return text.replace(degree[0], " ").strip(), read_mark("°" + degree[1])
+    return text, None
+
+
+def _fits(rest: str, mark: Mark) -> bool:
+    """Say whether a bare letter goes with the words before it: Temp C, but not Channel A."""
+    low = words(rest)
+    if mark.kind == "temperature":
+        return TEMPERATURE.search(low) is not None or bool(re.fullmatch(r"t\d?|t .*", low))
+    if mark.kind == "current":
+        return CURRENT.search(low) is not None
+    if mark.kind == "voltage":
+        return VOLTAGE.search(low) is not None
+    return mark.kind == "time" and bool(tokens(rest) & TIME or ELAPSED.search(low) or low == "t")
+
+
+def _with_reference(mark: Mark, text: str) -> Mark:
+    if mark.kind == "pressure" and not mark.reference:
+        reference = reference_in(text)
+        if reference and reference != "both":
+            return Mark(mark.unit, mark.kind, reference)
+    return mark
+
+
+def marks_in(text: str) -> list[Mark]:
+    """Return the unit marks in a list such as ``°C, kPa abs``."""
+    found = [
+        read_mark(piece) for piece in re.split(r"\s*[,;|]\s*|\s+/\s+|\s+and\s+|\s+und\s+", text)
+    ]
+    return [mark for mark in found if mark is not None]
