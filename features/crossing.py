@@ -200,12 +200,12 @@ def fall_start(
     # so the curve meets the plateau too early: the bend is looked for after that.
     guess = back + int(under[-1])
     begin = max(back, min(guess - 1, int(np.searchsorted(time, time[guess] - 8.0))))
-    bend, _ = _farthest(time, values, begin, anchor)
-    later, height = _farthest(time, values, bend, anchor)
+    bend, _ = farthest(time, values, begin, anchor)
+    later, height = farthest(time, values, bend, anchor)
     return later if height > max(3.0 * noise, 0.008 * start) else bend
 
 
-def _farthest(time: FloatArray, values: FloatArray, first: int, last: int) -> tuple[int, float]:
+def farthest(time: FloatArray, values: FloatArray, first: int, last: int) -> tuple[int, float]:
     """Return the sample farthest above the chord between two samples, and by how much."""
     if last - first < 2:
         return first, 0.0

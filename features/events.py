@@ -1,18 +1,21 @@
-"""Steam and vacuum in a trace: the raw matter of cycles.
+"""Steam, vacuum and boiling in a trace: the raw matter of cycles.
 
-Two kinds of event, each found from fixed physical thresholds with hysteresis,
-so that no statistic of the whole trace enters: pressurised steam (pressure well
-above any atmosphere, or, without a pressure channel, temperature above any
-boiling point of water at atmosphere), and vacuum (below any atmosphere).
+Events are found from fixed physical thresholds with hysteresis, so that no
+statistic of the whole trace enters: pressurised steam (pressure well above any
+atmosphere, or, without a pressure channel, temperature above any boiling point
+of water at atmosphere); vacuum (below any atmosphere); and boiling that never
+came under pressure.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from ..shared.steam import t_sat_c
 from .samples import BoolArray, FloatArray, IntArray, Samples
 
 STEAM_ON_KPA: Final = 115.0
@@ -30,15 +33,26 @@ REST_S: Final = 90.0
 REST_KPA: Final = 2.5
 """Pressure flat within REST_KPA for REST_S outside steam and vacuum parts two cycles: a
 door was opened (no source; the shortest door opening is taken as a minute and a half)."""
+OPENED_C: Final = 88.0
+"""An opened chamber cools below this, a shut one full of steam stays near boiling [°C]."""
+SHUT_S: Final = 900.0
 BREAK_S: Final = 1200.0
 """A gap in the samples this long ends a cycle (no source)."""
+UNRESTED_S: Final = 1800.0
+"""So long without steam and vacuum parts two cycles, whatever the pressure did (no source)."""
+BOIL_ON_C: Final = 80.0
+BOIL_OFF_C: Final = 74.0
+BOIL_NEAR_K: Final = 1.5
+"""This near to the boiling point for a minute, water boiled."""
+BOIL_CLIMB_S: Final = 1500.0
+"""Climbing this long above 60 °C is no preheating (no source)."""
 PULSE_GAP_S: Final = 360.0
 """Without pressure, steam within this time after a short peak belongs to it (no source)."""
 
 
 @dataclass(frozen=True)
 class Event:
-    """Samples ``start`` to ``stop`` (not included) of steam or of vacuum."""
+    """Samples ``start`` to ``stop`` (not included) of ``steam``, ``vacuum`` or ``boil``."""
 
     kind: str
     start: int
@@ -46,50 +60,78 @@ class Event:
 
 
 def find_events(samples: Samples) -> list[Event]:
-    """Return all steam and vacuum events in time order."""
+    """Return all steam, vacuum and boil events in time order."""
     temp, pressure = samples.temp_c, samples.pressure_kpa
     known = np.isfinite(pressure)
-    state = np.zeros(len(temp), dtype=np.int8)
-    state[
-        np.where(known, (pressure > STEAM_ON_KPA) & (temp > STEAM_LEAST_C), temp > STEAM_ON_C)
-    ] = 1
-    state[
-        np.where(
-            known, (pressure < STEAM_OFF_KPA) | (temp < STEAM_LEAST_C - 2.0), temp < STEAM_OFF_C
-        )
-    ] = -1
-    steam = _runs(_held(state))
-    found = [Event("steam", a, b) for a, b in steam]
-    if known.any():
-        state = np.zeros(len(temp), dtype=np.int8)
-        state[known & (pressure < VACUUM_ON_KPA)] = 1
-        state[known & (pressure > VACUUM_OFF_KPA)] = -1
-        found += [Event("vacuum", a, b) for a, b in _runs(_held(state))]
-        found.sort(key=lambda e: e.start)
-    return found
-
-
-def quiet(samples: Samples) -> BoolArray:
-    """Return where a trace may be cut: no hysteresis is in doubt there."""
-    pressure = samples.pressure_kpa
-    known = np.isfinite(pressure)
-    cool = samples.temp_c < STEAM_LEAST_C - 2.0
-    return np.asarray(
-        np.where(known, (pressure < STEAM_OFF_KPA) & (pressure > VACUUM_OFF_KPA), True) & cool
+    gaps = np.flatnonzero(np.diff(samples.time_s) > BREAK_S) + 1
+    on = np.where(known, (pressure > STEAM_ON_KPA) & (temp > STEAM_LEAST_C), temp > STEAM_ON_C)
+    off = np.where(
+        known, (pressure < STEAM_OFF_KPA) | (temp < STEAM_LEAST_C - 2.0), temp < STEAM_OFF_C
     )
+    found = [Event("steam", a, b) for a, b in _runs(on, off, gaps)]
+    if known.any():
+        low = _runs(known & (pressure < VACUUM_ON_KPA), known & (pressure > VACUUM_OFF_KPA), gaps)
+        found += [Event("vacuum", a, b) for a, b in low]
+        found.sort(key=lambda e: e.start)
+    boiled = [
+        Event("boil", a, b)
+        for a, b in _runs(temp > BOIL_ON_C, temp < BOIL_OFF_C, gaps)
+        if a > 0 and not any(e.start < b and e.stop > a for e in _near(found, a, b))
+        if _boiled(samples, a, b)
+    ]
+    return sorted(found + boiled, key=lambda e: e.start) if boiled else found
 
 
-def _held(state: IntArray | np.ndarray) -> BoolArray:
-    """Return true where the last decided state was on."""
+def _near(events: list[Event], start: int, stop: int) -> list[Event]:
+    """Return the events of a sorted list that might overlap a span."""
+    k = bisect_right(events, start, key=lambda e: e.start)
+    return events[max(0, k - 1) : bisect_right(events, stop, key=lambda e: e.start)]
+
+
+def _boiled(samples: Samples, start: int, stop: int) -> bool:
+    """Return whether heating without pressure made steam, or went on and on without.
+
+    A weak heater times out at or under the boiling point. Preheating of an
+    empty chamber stays under boiling, and its thermostat holds it there.
+    """
+    time, temp = samples.time_s[start:stop], samples.temp_c[start:stop]
+    if len(temp) < 4:
+        return False
+    part = samples.pressure_kpa[start:stop]
+    part = part[np.isfinite(part)]
+    boiling = float(t_sat_c(float(np.median(part)))) if len(part) else 100.0
+    keep = max(1, int(len(temp) * min(1.0, 60.0 / max(float(time[-1] - time[0]), 1.0))))
+    top = float(np.partition(temp, len(temp) - keep)[len(temp) - keep])
+    if abs(top - boiling) < BOIL_NEAR_K:
+        return True
+    peak = int(np.argmax(temp))
+    before = slice(max(0, int(np.searchsorted(samples.time_s, time[0] - 3600.0))), start + 1)
+    warm = np.flatnonzero(samples.temp_c[before] < 60.0)
+    since = samples.time_s[before.start + int(warm[-1])] if len(warm) else time[0]
+    half = int(np.searchsorted(time, time[peak] - 0.4 * (time[peak] - since)))
+    climbing = top < boiling + BOIL_NEAR_K and float(temp[peak] - temp[min(half, peak)]) > 2.5
+    return climbing and float(time[peak] - since) > BOIL_CLIMB_S
+
+
+def _runs(on: BoolArray, off: BoolArray, gaps: IntArray) -> list[tuple[int, int]]:
+    """Return runs from where ``on`` is true to where ``off`` is; gaps end a run."""
+    if not on.any():
+        return []
+    state = np.zeros(len(on), dtype=np.int8)
+    state[on] = 1
+    state[off] = -1
+    if len(gaps):
+        start = state[gaps]
+        state[gaps] = np.where(start == 0, -1, start)
     place = np.where(state != 0, np.arange(len(state)), 0)
     np.maximum.accumulate(place, out=place)
-    return np.asarray(state[place] > 0)
-
-
-def _runs(on: BoolArray) -> list[tuple[int, int]]:
-    edge = np.flatnonzero(on[1:] != on[:-1]) + 1
-    bounds = np.concatenate(([0], edge, [len(on)])) if len(on) else np.zeros(1, dtype=int)
-    first = 0 if len(on) and on[0] else 1
+    held = state[place] > 0
+    edge = np.flatnonzero(held[1:] != held[:-1]) + 1
+    if len(gaps):
+        inside = gaps[held[gaps] & held[gaps - 1]]
+        edge = np.sort(np.concatenate((edge, inside, inside)))
+    bounds = np.concatenate(([0], edge, [len(held)]))
+    first = 0 if held[0] else 1
     return [(int(bounds[k]), int(bounds[k + 1])) for k in range(first, len(bounds) - 1, 2)]
 
 
@@ -98,19 +140,29 @@ def parted(samples: Samples, before: Event, after: Event) -> bool:
     time, temp = samples.time_s, samples.temp_c
     a, b = before.stop - 1, after.start
     span = time[b] - time[a]
+    if "boil" in (before.kind, after.kind):
+        return True
+    if float(np.max(np.diff(time[a : b + 1]))) > BREAK_S:
+        return True
     if span < REST_S:
         return False
-    if float(np.max(np.diff(time[a : b + 1]))) > BREAK_S:
+    if span > UNRESTED_S or float(np.max(np.diff(time[a : b + 1]))) > BREAK_S:
         return True
     part = samples.pressure_kpa[a : b + 1]
     known = np.isfinite(part)
+    shut = span < SHUT_S and float(temp[a : b + 1].min()) > OPENED_C
     if known.sum() >= 0.5 * len(part):
+        if before.kind == "steam" and shut:
+            return False
         return _rested(time[a : b + 1][known], part[known])
     if before.kind == "steam" and after.kind == "steam":
         level = _top(temp[before.start : before.stop])
+        later = _top(temp[after.start : after.stop])
         short = time[before.stop - 1] - time[before.start] < 240.0
-        if short and span < PULSE_GAP_S and level < _top(temp[after.start : after.stop]) - 3.0:
+        if short and span < PULSE_GAP_S and later > level - 4.0:
             return False
+        if shut and later < min(level - 4.0, 120.0):
+            return False  # walls heated for drying
         return float(temp[a : b + 1].min()) < 95.0 or _fell_fast(samples, before)
     return span > PULSE_GAP_S
 

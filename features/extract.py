@@ -11,14 +11,17 @@ import pandas as pd
 from ..shared.config import Limits, Unit
 from ..shared.programs import Program
 from ..shared.schema import CYCLES
-from . import cycle as one
+from . import cycle
 from .assign import HISTORY_WINDOW, assign_programs
 from .crossing import median
-from .events import Event, clusters, find_events, quiet
+from .events import BREAK_S, Event, clusters, find_events, parted
+from .row import Place, Row, finish
 from .samples import Samples, from_trace
 
 CONTEXT_S: Final = 4.0 * 3600.0
 """Samples before a cycle that its start and circumstances may look at [s]."""
+SETTLE_S: Final = 1000.0
+"""Samples this long after a cycle's end are seen before it is final [s]."""
 TIMES: Final = (
     "started_at",
     "ended_at",
@@ -75,37 +78,43 @@ def extract(
         return Extraction(CYCLES.empty(), first)
     programs = tuple(Program.parse(p) for p in unit.programs)
     history = _History(earlier)
-    groups = _split(samples, clusters(samples, find_events(samples)))
-    rows: list[one.Row] = []
+    groups = clusters(samples, find_events(samples))
+    rows: list[Row] = []
     left = 0
     pending: int | None = None
     n = len(samples)
     for k, group in enumerate(groups):
         begin = group[0].start
-        gap = _after_gap(samples, left, begin)
+        context = int(np.searchsorted(samples.time_s, samples.time_s[begin] - CONTEXT_S))
         right = groups[k + 1][0].start if k + 1 < len(groups) else n
         stop = _before_gap(samples, group[-1].stop - 1, right)
-        place = one.Place(
-            left=max(gap, int(np.searchsorted(samples.time_s, samples.time_s[begin] - CONTEXT_S))),
+        place = Place(
+            left=max(_after_gap(samples, left, begin), context),
             right=stop,
             last=k + 1 == len(groups) and stop == n,
             previous_end_s=history.end_s,
         )
-        found = one.build(samples, group, place, unit, limits, history.usual(), programs)
-        end = group[-1].stop - 1
+        found = cycle.build(samples, group, place, unit, limits, history.usual(), programs)
+        done = group[-1].stop - 1
+        finished = done < n - 1
         if found is not None:
-            row, end = found
-            rows.append(row)
-            history.add(row)
-        done = max(end, group[-1].stop - 1)
-        if (
-            k + 1 == len(groups)
-            and samples.time_s[-1] - samples.time_s[min(done, n - 1)] < one.SETTLE_S
-        ):
+            rows.append(found.row)
+            history.add(found.row)
+            done, finished = max(done, found.end), found.finished
+        if place.last and not (finished and _settled(samples, group[-1], done)):
             pending = place.left
         left = min(done + 1, n - 1)
-    cycles = _table(rows, unit, earlier)
-    return Extraction(cycles, _resume(samples, left, pending))
+    return Extraction(_table(rows, unit, earlier), _resume(samples, left, pending))
+
+
+def _settled(samples: Samples, last: Event, done: int) -> bool:
+    """Return whether samples after a cycle show that nothing more belongs to it."""
+    n = len(samples)
+    if samples.time_s[-1] - samples.time_s[done] < SETTLE_S:
+        return False
+    return parted(samples, last, Event("vacuum", n - 1, n)) and parted(
+        samples, last, Event("steam", n - 1, n)
+    )
 
 
 class _History:
@@ -122,7 +131,7 @@ class _History:
         pairs = zip(tail["setpoint_c"].tolist(), tail["plateau_c"].tolist(), strict=True)
         self.seen = [(float(s), float(p)) for s, p in pairs]
 
-    def add(self, row: one.Row) -> None:
+    def add(self, row: Row) -> None:
         """Note a cycle that was just found."""
         self.end_s = row.values["ended_at"] / 1000.0
         if "setpoint_c" in row.values:
@@ -137,45 +146,34 @@ class _History:
         return {s: median(np.asarray(v[-15:])) for s, v in levels.items()}
 
 
-def _split(samples: Samples, groups: list[list[Event]]) -> list[list[Event]]:
-    """Part groups that hold several cycles without a rest between them."""
-    return groups
-
-
 def _after_gap(samples: Samples, left: int, begin: int) -> int:
     """Return the first sample after the last long gap before an event."""
-    from .events import BREAK_S
-
     steps = np.flatnonzero(np.diff(samples.time_s[left : begin + 1]) > BREAK_S)
     return left + int(steps[-1]) + 1 if len(steps) else left
 
 
 def _before_gap(samples: Samples, last: int, right: int) -> int:
     """Return the end of samples without a long gap after an event."""
-    from .events import BREAK_S
-
     steps = np.flatnonzero(np.diff(samples.time_s[last:right]) > BREAK_S)
     return last + int(steps[0]) + 1 if len(steps) else right
 
 
 def _resume(samples: Samples, left: int, pending: int | None) -> pd.Timestamp:
-    """Return the first sample needed with later data, where no hysteresis is in doubt."""
-    if pending is not None:
-        k = pending
-    else:
-        k = max(
-            left, int(np.searchsorted(samples.time_s, samples.time_s[-1] - CONTEXT_S - 3600.0))
-        )
-    calm = np.flatnonzero(quiet(samples)[: k + 1])
-    if len(calm) and calm[-1] >= left - 1:
-        k = int(calm[-1])
+    """Return the first sample needed with later data.
+
+    No event is open there, so extraction from there on goes as in the whole.
+    """
+    k = pending
+    if k is None:
+        since = samples.time_s[-1] - CONTEXT_S - SETTLE_S
+        k = max(left, int(np.searchsorted(samples.time_s, since)))
     return pd.Timestamp(int(samples.time_ms[k]), unit="ms", tz="UTC")
 
 
-def _table(rows: list[one.Row], unit: Unit, earlier: pd.DataFrame | None) -> pd.DataFrame:
+def _table(rows: list[Row], unit: Unit, earlier: pd.DataFrame | None) -> pd.DataFrame:
     if not rows:
         return CYCLES.empty()
-    records = one.finish(rows)
+    records = finish(rows)
     columns: dict[str, Any] = {}
     for column in CYCLES.columns:
         values = [r.get(column.name) for r in records]

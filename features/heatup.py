@@ -11,6 +11,8 @@ from .samples import FloatArray, Samples
 
 FOOT_C: Final = 85.0
 """The start of heating is looked for below this, under any boil-off plateau [°C]."""
+LONGEST_S: Final = 10800.0
+"""Heating is not looked for further back than this [s]."""
 FOOT_WINDOW_S: Final = 60.0
 FOOT_RISE_K: Final = 0.6
 """Heating rises at least this much in FOOT_WINDOW_S (no source)."""

@@ -53,7 +53,6 @@ def leak_rate(
     pressure: FloatArray,
     *,
     start_limit_kpa: float,
-    noise_p: float,
 ) -> Leak:
     """Return the air leakage over the last 10 min of a hold.
 
@@ -68,8 +67,6 @@ def leak_rate(
         The hold, shape (n,) [s, °C, kPa].
     start_limit_kpa
         Pressure above which a test that starts is not judged.
-    noise_p
-        SD of the pressure's noise [kPa].
 
     Notes
     -----

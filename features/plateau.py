@@ -15,8 +15,12 @@ OPERATING_K: Final = 1.3
 """Usual distance of a thermostat's mean above the set point [K] (common practice: +0.5
 to +3 K keeps the swing inside a 0..+4 K band; no source)."""
 LEAST_PLATEAU_S: Final = 60.0
+LEAST_HOLD_S: Final = 90.0
+"""Near its top this long, steam holds an exposure and is no air-removal pulse (no source)."""
 FALL_ROOM_K_PER_S: Final = 0.03
 """A rate that noise must not hide when a saw-tooth's usual fall is read (no source)."""
+CUSTOM_LEAST_S: Final = 150.0
+"""A set point that nothing else names needs a plateau this long [s] (no source)."""
 NOT_REACHED_K: Final = 3.5
 """A plateau further below every set point than this belongs to none."""
 
@@ -30,7 +34,8 @@ class Plateau:
     """First sample within 3.5 K of the level."""
     exhaust: int
     """Last sample before the sustained fall."""
-    fall_rate_k_per_min: float
+    seconds: float
+    """From first to exhaust."""
     climbing_k_per_min: float
     """Slope over the last part before the fall: a ramp that was cut short climbs on."""
     held: bool
@@ -63,11 +68,8 @@ def find_plateau(
     span = float(time[exhaust] - time[first])
     part = np.flatnonzero(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
     climbing = _slope(time[first:][part], temp[first:][part]) * 60.0
-    after = min(len(time) - 1, last + 1)
-    minutes = max(float(time[after] - time[exhaust]) / 60.0, 1e-3)
-    fall = float(temp[exhaust] - temp[after]) / minutes
     held = span >= LEAST_PLATEAU_S and abs(climbing) < 1.0
-    return Plateau(level, first, exhaust, fall, climbing, held)
+    return Plateau(level, first, exhaust, span, climbing, held)
 
 
 def _slope(time: FloatArray, values: FloatArray) -> float:
@@ -107,7 +109,7 @@ def choose_setpoint(
     level_c: float,
     programs: tuple[Program, ...],
     earlier: dict[float, float],
-) -> tuple[float, str]:
+) -> tuple[float, bool]:
     """Attribute a plateau to a set point.
 
     Parameters
@@ -121,27 +123,28 @@ def choose_setpoint(
 
     Returns
     -------
-    (float, str)
-        Set point [°C] and where it comes from: ``configuration``, ``history``,
-        ``published`` or ``plateau``.
+    (float, bool)
+        Set point [°C]: one of the configuration, else one that the unit ran
+        before, else a published one, else the plateau's own; and whether it is
+        known otherwise than from this plateau.
     """
     configured = sorted({p.setpoint_c for p in programs})
     if configured:
         best = min(configured, key=lambda s: _misfit(level_c, s, earlier))
         if _misfit(level_c, best, earlier) < 6.0:
-            return best, "configuration"
+            return best, True
     if earlier:
         best = min(earlier, key=lambda s: abs(level_c - earlier[s]))
         if abs(level_c - earlier[best]) < 1.0:
-            return best, "history"
+            return best, True
     choice = min(NOMINAL_SETPOINTS_C, key=lambda s: _misfit(level_c, s, earlier))
     if -2.0 <= level_c - choice <= 3.2:
-        return choice, "published"
+        return choice, True
     if earlier:
         best = min(earlier, key=lambda s: abs(level_c - earlier[s]))
         if abs(level_c - earlier[best]) < 2.5:
-            return best, "history"
-    return float(round(level_c - OPERATING_K)), "plateau"
+            return best, True
+    return float(round(level_c - OPERATING_K)), False
 
 
 def _misfit(level_c: float, setpoint_c: float, earlier: dict[float, float]) -> float:
@@ -153,15 +156,20 @@ def _misfit(level_c: float, setpoint_c: float, earlier: dict[float, float]) -> f
     return odd + (1.0 if setpoint_c == 135.0 else 0.0)
 
 
-def reached(plateau: Plateau, setpoint_c: float, top_c: float) -> bool:
-    """Return whether a cycle got to its set point and did not just pass it."""
+def reached(plateau: Plateau, setpoint_c: float, top_c: float, known: bool) -> bool:
+    """Return whether a cycle got to its set point and did not just pass by.
+
+    A set point that is known from nothing but this plateau needs a long flat one.
+    """
+    if not known:
+        return plateau.held and plateau.seconds >= CUSTOM_LEAST_S
     if top_c < setpoint_c:
         return False
     return plateau.held or plateau.climbing_k_per_min < 2.0 or top_c >= setpoint_c + 0.3
 
 
 def exposure_bounds(
-    time: FloatArray, temp: FloatArray, first: int, exhaust: int, limit_c: float, noise: float
+    time: FloatArray, temp: FloatArray, exhaust: int, limit_c: float, noise: float
 ) -> tuple[int, int] | None:
     """Return first and last sample of the exposure, or None if the limit was not reached.
 
@@ -170,17 +178,17 @@ def exposure_bounds(
     are those of a moving mean.
     """
     part = temp[: exhaust + 1]
-    above = np.flatnonzero(part[first:] >= limit_c)
+    above = np.flatnonzero(part >= limit_c)
     if not len(above):
         return None
-    k = first + int(above[0])
+    k = int(above[0])
     back = max(0, k - 8)
     gap = float(time[k] - time[back])
     interval = gap / max(k - back, 1)
     rate = (temp[k] - temp[back]) / gap if gap > 0.0 else 0.0
     width = width_for(noise, rate, interval)
     if width > 1:
-        even = np.flatnonzero(smooth(part, width)[first:] >= limit_c)
+        even = np.flatnonzero(smooth(part, width) >= limit_c)
         if len(even):
             above = even
-    return first + int(above[0]), first + int(above[-1])
+    return int(above[0]), int(above[-1])

@@ -7,12 +7,15 @@ from typing import Final
 
 import numpy as np
 
-from .crossing import knee, median
+from .crossing import farthest, knee, median
 from .events import Event
 from .samples import FloatArray, Samples
 
 AT_ATMOSPHERE_KPA: Final = 3.0
 REST_S: Final = 60.0
+HEATED_LEAST_S: Final = 180.0
+"""A chamber that stays this hot this long after the exhaust is heated (no source)."""
+HEATED_LONGEST_S: Final = 7200.0
 PULSE_HIGH_KPA: Final = 85.0
 """A pulse is complete when the pressure is back above this [kPa] (no source)."""
 
@@ -113,12 +116,31 @@ def _break_start(
     return knee(time[:stop], -pressure[:stop], inside, noise_p, back)
 
 
-def at_atmosphere(
-    time: FloatArray, pressure: FloatArray, atmosphere: float, *, seconds: float = REST_S
-) -> int | None:
-    """Return the first index from which pressure stays at atmosphere for a minute."""
-    near = np.abs(pressure - atmosphere) <= AT_ATMOSPHERE_KPA
-    return stays(time, near, seconds)
+def heated_drying(time: FloatArray, temp: FloatArray, noise: float) -> tuple[int, bool, bool]:
+    """Return the end of drying by heated walls, whether there was one, and whether it is seen.
+
+    The samples begin when the chamber is back at atmosphere. A chamber that is
+    left to itself cools from then on; one that is heated stays or gets hotter
+    until the heat ends or the door opens, when it falls fast.
+    """
+    n = len(time)
+    if n < 4:
+        return 0, False, False
+    limit = min(n, int(np.searchsorted(time, time[0] + HEATED_LONGEST_S)))
+    ahead = np.minimum(np.searchsorted(time, time[:limit] + 120.0), n - 1)
+    falls = np.flatnonzero(temp[ahead] - temp[:limit] < -max(5.0, 4.0 * noise))
+    seen = bool(len(falls)) or limit < n
+    k = int(falls[0]) if len(falls) else limit - 1
+    end = farthest(time, temp, k, int(ahead[k]))[0] if len(falls) else k
+    if time[end] - time[0] < HEATED_LEAST_S:
+        return 0, False, bool(len(falls)) or limit < n
+    late = temp[(2 * end) // 3 : end + 1]
+    early = temp[: max(2, int(np.searchsorted(time, time[0] + 60.0)))]
+    margin = 1.5 + 2.0 * noise
+    heated = median(late) > median(early) - 1.0 and float(late.max()) > float(early.min()) - margin
+    if not heated:
+        return 0, False, seen
+    return end, True, seen
 
 
 def stays(time: FloatArray, true: np.ndarray, seconds: float) -> int | None:

@@ -1,0 +1,115 @@
+"""How a cycle ended, as far as its trace shows."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from .crossing import median
+from .row import Place, Row, finite
+from .samples import Samples
+
+CUT_K: Final = 1.0
+CUT_K_PER_MIN: Final = 6.0
+"""A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
+CUT_LEAST_S: Final = 15.0
+MAINS_SHARE: Final = 0.3
+
+
+def completion(
+    row: Row,
+    samples: Samples,
+    start: int,
+    hot: int,
+    exhaust: int,
+    end: int,
+    finished: bool,
+    place: Place,
+    got: bool,
+) -> str:
+    """Return complete, aborted, power_cut or cut_off.
+
+    Parameters
+    ----------
+    start, hot, exhaust, end
+        First sample of the cycle, of its main steam, last before the fall, last.
+    finished
+        The end was seen.
+    got
+        The set point was reached, or a plateau just under it.
+
+    Notes
+    -----
+    A hold shorter than the program's is told from the program, which is known
+    only later: see ``assign_programs``.
+    """
+    if start == 0 and samples.temp_c[0] > 95.0:
+        row.reasons["started_at"] = "export_starts_in_mid_cycle"
+        return "cut_off"
+    if not finished and place.last:
+        return "cut_off"
+    if _mains_lost(samples, start, exhaust) or _sagged(row, samples, hot, exhaust):
+        return "power_cut"
+    if not finished and _lost_samples(samples, exhaust, end):
+        return "cut_off"
+    return "complete" if got else "aborted"
+
+
+def _mains_lost(samples: Samples, start: int, end: int) -> bool:
+    if samples.mains_v is None:
+        return False
+    volts = finite(samples.mains_v[start : end + 1])
+    return bool(len(volts)) and bool(volts.min() < MAINS_SHARE * median(volts))
+
+
+def _lost_samples(samples: Samples, exhaust: int, end: int) -> bool:
+    """Return whether the samples break off in or after the exposure."""
+    return end - exhaust <= 1
+
+
+def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
+    """Return whether heat went missing once under pressure, by itself, and came back or not.
+
+    One single slow fall, deeper than the saw-tooth's, that no exhaust caused:
+    the chamber was shut and without power. A thermostat's swings repeat, a weak
+    heater's sag lasts: neither counts.
+    """
+    temp, time = samples.temp_c[hot : exhaust + 1], samples.time_s[hot : exhaust + 1]
+    if len(temp) < 8:
+        return False
+    noise = float(row.values.get("noise_k", 0.0))
+    peak = np.maximum.accumulate(temp)
+    drop = peak - temp
+    if "exposure_start" in row.values:
+        first = int(np.searchsorted(time, row.values["exposure_start"] / 1000.0 - 1e-6))
+        swing = _usual_swing(temp[first:])
+        least = max(2.2 * swing, CUT_K + swing, 8.0 * noise)
+    else:
+        least = max(2.0, 8.0 * noise)
+    deep = drop > least
+    if not deep.any():
+        return False
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], deep.astype(np.int8), [0]))))
+    runs = edges.reshape(-1, 2)
+    if len(runs) > 3:
+        return False
+    a = int(runs[0][0])
+    top = int(np.flatnonzero(temp[: a + 1] >= peak[a] - max(0.3, 3.0 * noise))[-1])
+    low = top + int(np.argmin(temp[top : int(runs[0][1])]))
+    seconds = float(time[low] - time[top])
+    if seconds < CUT_LEAST_S:
+        return False
+    rate = float(temp[top] - temp[low]) / seconds * 60.0
+    steady = float(np.ptp(time[top : low + 1][temp[top : low + 1] >= temp[top] - 0.5])) < 0.7 * (
+        seconds
+    )
+    return steady and rate < CUT_K_PER_MIN
+
+
+def _usual_swing(temp: np.ndarray) -> float:
+    """Return the usual distance from the exposure's highs down to its lows."""
+    if len(temp) < 8:
+        return 1.0
+    low, high = np.percentile(temp, (10.0, 95.0))
+    return float(high - low) * 1.2

@@ -1,0 +1,187 @@
+"""A row of the cycles table in the making, and what every kind of cycle has."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+
+from ..shared.config import Unit
+from ..shared.steam import STANDARD_ATMOSPHERE_KPA
+from . import saturation
+from .crossing import median, noise_sd, resolution
+from .samples import FloatArray, Samples
+
+LONG_IDLE_S: Final = 3.0 * 3600.0
+"""Idle after which an open chamber reads the room (no source)."""
+
+NEEDS_PRESSURE: Final = (
+    "equilibration_s",
+    "saturation_deviation_k",
+    "superheat_k",
+    "open_pressure_kpa",
+    "exhaust_s",
+    "exhaust_tau_s",
+    "vacuum_min_kpa",
+    "pulse_evacuation_s",
+    "air_inlet_s",
+    "drying_vacuum_kpa",
+    "pressure_max_kpa",
+)
+SAWTOOTH: Final = (
+    "rise_k_per_min",
+    "fall_k_per_min",
+    "heater_duty",
+    "power_over_capacity_k_per_min",
+    "loss_over_capacity_k_per_min",
+    "sawtooth_period_s",
+)
+EXPOSURE: Final = (
+    "exposure_s",
+    "below_band_s",
+    "above_band_s",
+    "overband_k",
+    "exposure_min_c",
+    "exposure_max_c",
+    "exposure_mean_c",
+    "exposure_sd_c",
+    "exposure_slope_k_per_min",
+    "overshoot_k",
+)
+
+
+@dataclass
+class Row:
+    """A row in the making: values, and why the others are null."""
+
+    values: dict[str, Any] = field(default_factory=dict)
+    reasons: dict[str, str] = field(default_factory=dict)
+
+    def null(self, names: tuple[str, ...], reason: str) -> None:
+        """Note why columns have no value, unless they have one or a reason."""
+        for name in names:
+            if name not in self.values:
+                self.reasons.setdefault(name, reason)
+
+    def put(self, name: str, value: float, reason: str = "not_seen") -> None:
+        """Store a value, or a reason where it is not finite."""
+        if np.isfinite(value):
+            self.values[name] = float(value)
+        else:
+            self.reasons.setdefault(name, reason)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a cycle may lie: indices of its context, and what is known before it."""
+
+    left: int
+    """First sample that no earlier cycle owns."""
+    right: int
+    """First sample of the next cycle's events, or the number of samples."""
+    last: bool
+    """No events follow."""
+    previous_end_s: float
+    """End of the cycle before [s]; NaN for none."""
+
+
+def begin(samples: Samples, start: int, end: int, unit: Unit, place: Place) -> Row:
+    """Return a row with identity, circumstances and logger facts."""
+    row = Row()
+    time = samples.time_s
+    ms = int(samples.time_ms[start])
+    row.values.update(
+        cycle_id=f"{unit.id}@{np.datetime64(ms // 1000, 's')}Z",
+        unit_id=unit.id,
+        started_at=ms,
+        ended_at=int(samples.time_ms[end]),
+    )
+    if samples.logger_id is not None:
+        row.values["logger_id"] = samples.logger_id[start]
+    part = time[start : end + 1]
+    steps = np.diff(part)
+    if len(steps):
+        row.put("sample_interval_s", median(steps))
+        row.put("gap_s", float(steps.max()))
+    if np.isfinite(place.previous_end_s):
+        row.put("idle_before_s", float(time[start]) - place.previous_end_s)
+    else:
+        row.reasons["idle_before_s"] = "first_cycle_of_the_trace"
+    return row
+
+
+def add_circumstances(row: Row, samples: Samples, place: Place, start: int) -> None:
+    """Add the open chamber, the atmosphere, the room and the mains."""
+    time = samples.time_s
+    first = max(place.left, int(np.searchsorted(time, time[start] - 7200.0)))
+    calm = slice(first, start)
+    pressure, warm = saturation.open_chamber(
+        time[calm], samples.pressure_kpa[calm], samples.temp_c[calm]
+    )
+    row.put("open_pressure_kpa", pressure, "chamber_not_seen_open")
+    row.put("open_temperature_c", warm, "chamber_not_seen_open")
+    stated = samples.atmosphere_kpa
+    if stated is not None and np.isfinite(stated[start]):
+        row.values["atmosphere_kpa"] = float(stated[start])
+        row.values["atmosphere_assumed"] = bool(
+            samples.assumed is not None and samples.assumed[start]
+        )
+    elif np.isfinite(samples.pressure_kpa[start:]).any():
+        # An absolute channel: what it reads with the chamber open is the atmosphere.
+        row.put("atmosphere_kpa", pressure, "chamber_not_seen_open")
+        row.values["atmosphere_assumed"] = False
+    else:
+        row.values["atmosphere_kpa"] = STANDARD_ATMOSPHERE_KPA
+        row.values["atmosphere_assumed"] = True
+    idle = row.values.get("idle_before_s", np.nan)
+    if samples.ambient_c is not None:
+        row.put("ambient_c", median(finite(samples.ambient_c[start : start + 60])))
+    elif np.isfinite(warm) and warm < 45.0 and idle >= LONG_IDLE_S:
+        row.put("ambient_c", median(samples.temp_c[max(first, start - 60) : start + 1]))
+    else:
+        row.reasons["ambient_c"] = "no_long_idle"
+
+
+def finite(values: FloatArray) -> FloatArray:
+    return values[np.isfinite(values)]
+
+
+def add_channel(row: Row, samples: Samples, start: int, end: int) -> tuple[float, float]:
+    """Add noise, resolution and stuck time; return noise of temperature and pressure."""
+    temp = samples.raw_c[start : end + 1]
+    noise = noise_sd(temp)
+    row.put("noise_k", noise, "too_coarse")
+    row.put("resolution_k", resolution(temp), "never_moved")
+    change = np.flatnonzero(np.diff(temp) != 0.0)
+    bounds = np.concatenate(([0], change + 1, [len(temp) - 1]))
+    run = np.diff(samples.time_s[start : end + 1][bounds])
+    row.put("stuck_s", float(run.max()) if len(run) else 0.0)
+    noise_p = noise_sd(finite(samples.pressure_kpa[start : end + 1]))
+    return (noise if np.isfinite(noise) else 0.0), (noise_p if np.isfinite(noise_p) else 0.0)
+
+
+def local_atmosphere(row: Row, samples: Samples, exhaust: int, right: int) -> float:
+    """Return the atmosphere by the channel's own reading [kPa].
+
+    That of the open chamber before the cycle, else that after its exhaust,
+    else the stated one.
+    """
+    if "open_pressure_kpa" in row.values:
+        return float(row.values["open_pressure_kpa"])
+    tail = samples.pressure_kpa[exhaust:right]
+    calm = tail[(tail > 68.0) & (tail < 112.0)]
+    if len(calm) >= 5:
+        return median(calm[len(calm) // 2 :])
+    return float(row.values.get("atmosphere_kpa", STANDARD_ATMOSPHERE_KPA))
+
+
+def noise_of(values: FloatArray) -> float:
+    noise = noise_sd(values)
+    return noise if np.isfinite(noise) else 0.0
+
+
+def finish(rows: list[Row]) -> list[dict[str, Any]]:
+    """Return plain dictionaries with the reasons as JSON."""
+    return [{**r.values, "null_reasons": json.dumps(r.reasons, sort_keys=True)} for r in rows]

@@ -1,0 +1,96 @@
+"""Cycles without steam: leak tests, and those broken off in air removal."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from ..shared.config import Limits, Unit
+from ..shared.steam import f0_min
+from . import heatup, leak, vacuum
+from .events import Event
+from .row import (
+    EXPOSURE,
+    SAWTOOTH,
+    Place,
+    Row,
+    add_channel,
+    add_circumstances,
+    begin,
+    finite,
+    local_atmosphere,
+    noise_of,
+)
+from .samples import Samples
+
+DRYING_IDLE_S: Final = 1800.0
+DRYING_WARM_C: Final = 60.0
+DRYING_LEAST_S: Final = 240.0
+"""A single vacuum this long on warm walls soon after a cycle is drying, no test (no source)."""
+TEST_WARMING_K: Final = 15.0
+"""A chamber that warms more than this in its hold is not a leak test's (no source)."""
+
+
+def vacuum_cycle(
+    samples: Samples, vacua: list[Event], place: Place, unit: Unit, limits: Limits
+) -> tuple[Row, int, bool] | None:
+    """Return a leak test or a cycle that ended in air removal: row, end, end seen.
+
+    None for drying that goes on after a cycle.
+    """
+    time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
+    longest = max(vacua, key=lambda e: float(time[e.stop - 1] - time[e.start]))
+    noise_p = noise_of(finite(pressure[longest.start : longest.stop]))
+    left = max(place.left, int(np.searchsorted(time, time[vacua[0].start] - heatup.LONGEST_S)))
+    start = max(left, heatup.evacuation_start(time, pressure, vacua[0].start, left, noise_p))
+    row = begin(samples, start, vacua[-1].stop - 1, unit, place)
+    seconds = float(time[longest.stop - 1] - time[longest.start])
+    soon = float(row.values.get("idle_before_s", np.inf)) < DRYING_IDLE_S
+    if soon and temp[start] > DRYING_WARM_C and len(vacua) == 1 and seconds > DRYING_LEAST_S:
+        return None
+    add_channel(row, samples, start, vacua[-1].stop - 1)
+    add_circumstances(row, samples, place, start)
+    stop = vacua[-1].stop
+    right = min(place.right, len(time))
+    cut = place.last and stop >= right
+    atmosphere = local_atmosphere(row, samples, min(stop, right), right)
+    rest = vacuum.stays(
+        time[stop:right],
+        np.abs(pressure[stop:right] - atmosphere) <= vacuum.AT_ATMOSPHERE_KPA,
+        0.0,
+    )
+    end = min(stop if rest is None else stop + rest, right - 1)
+    row.values["ended_at"] = int(samples.time_ms[end])
+    row.put("f0_min", f0_min(time[start : end + 1], temp[start : end + 1]), "too_coarse")
+    row.put("gap_s", float(np.max(np.diff(time[start : end + 1]))) if end > start else 0.0)
+    row.put("heat_start_c", float(temp[start]))
+    _test_or_not(row, samples, longest, limits, cut)
+    row.null((*EXPOSURE, *SAWTOOTH, "heat_up_s", "setpoint_c"), "no_heating")
+    return row, end, not cut
+
+
+def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: bool) -> None:
+    """Fill kind, completion and leakage."""
+    known = np.isfinite(samples.pressure_kpa[event.start : event.stop])
+    time = samples.time_s[event.start : event.stop][known]
+    temp = samples.temp_c[event.start : event.stop][known]
+    pressure = samples.pressure_kpa[event.start : event.stop][known]
+    row.put("vacuum_min_kpa", float(pressure.min()))
+    row.values["pulse_count"] = 0
+    first, last = leak.hold_bounds(time, pressure)
+    held = float(time[last] - time[first])
+    warming = float(temp[first : last + 1].max() - temp[first])
+    if held >= leak.LEAST_HOLD_S and warming < TEST_WARMING_K:
+        row.values["kind"] = "leak_test"
+        row.values["completion"] = "cut_off" if cut else "complete"
+        hold = slice(first, last + 1)
+        found = leak.leak_rate(
+            time[hold], temp[hold], pressure[hold], start_limit_kpa=limits.leak_start_kpa
+        )
+        row.put("leak_kpa_per_min", found.rate_kpa_per_min, found.reason)
+        row.put("leak_se", found.error_kpa_per_min, found.reason)
+    else:
+        row.values["kind"] = "unknown"
+        row.values["completion"] = "cut_off" if cut else "aborted"
+        row.reasons["leak_kpa_per_min"] = "hold_too_short"
