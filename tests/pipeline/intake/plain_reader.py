@@ -11,10 +11,12 @@ import hashlib
 import io
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
 from chamberdrift.pipeline.ingest.reading import Known
+from chamberdrift.shared.config import Config
 from chamberdrift.shared.errors import ExportRefusedError
 
 
@@ -33,7 +35,9 @@ class PlainReading:
     dropped_by_reason: dict[str, int] = field(default_factory=dict)
 
 
-def read_export(source, *, name, config, facts=None, sha256=None):
+def read_export(
+    source: Any, *, name: str, config: Config, facts: Any = None, sha256: str | None = None
+) -> PlainReading:
     """Read one export of the plain shape."""
     if not isinstance(source, bytes):
         with open(source, "rb") as file:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -22,18 +23,26 @@ def store(tmp_path: Path) -> Store:
     return Store.open(tmp_path / "store", create=True)
 
 
-def _samples(unit, start, count, *, source="s" * 16, step="1s", **channels):
+def _samples(
+    unit: str,
+    start: Any,
+    count: int,
+    *,
+    source: str = "s" * 16,
+    step: str = "1s",
+    **channels: Any,
+) -> pd.DataFrame:
     time = pd.date_range(start, periods=count, freq=step, tz="UTC").as_unit("ms")
     return pd.DataFrame({"unit_id": unit, "time": time, "source": source, **channels})
 
 
 @pytest.fixture
-def samples():
+def samples() -> Any:
     """Make samples of one unit at an even step."""
     return _samples
 
 
-def _cycles(unit, starts, **columns):
+def _cycles(unit: str, starts: list[Any], **columns: Any) -> pd.DataFrame:
     at = pd.Series([pd.Timestamp(s, tz="UTC") for s in starts]).astype("datetime64[ms, UTC]")
     ids = [f"{unit}@{t.isoformat()}" for t in at]
     return pd.DataFrame(
@@ -51,6 +60,6 @@ def _cycles(unit, starts, **columns):
 
 
 @pytest.fixture
-def cycles():
+def cycles() -> Any:
     """Make cycles of one unit."""
     return _cycles

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import pairwise
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -13,14 +15,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 
-def commit(store: Store, change) -> None:
+def commit(store: Store, change: Callable[[Any], None]) -> None:
     with store.lock():
         txn = store.begin()
         change(txn)
         txn.commit("n")
 
 
-def test_replace_makes_these_the_only_rows_of_a_unit(store: Store, cycles) -> None:
+def test_replace_makes_these_the_only_rows_of_a_unit(store: Store, cycles: Any) -> None:
     commit(store, lambda t: t.append("cycles", cycles("a", ["2026-01-01", "2026-01-02"])))
     commit(store, lambda t: t.append("cycles", cycles("b", ["2026-01-01"])))
     commit(store, lambda t: t.replace("cycles", "a", cycles("a", ["2026-01-03"])))
@@ -31,13 +33,13 @@ def test_replace_makes_these_the_only_rows_of_a_unit(store: Store, cycles) -> No
     ]
 
 
-def test_replace_with_nothing_removes_a_unit(store: Store, cycles) -> None:
+def test_replace_with_nothing_removes_a_unit(store: Store, cycles: Any) -> None:
     commit(store, lambda t: t.append("cycles", cycles("a", ["2026-01-01"])))
     commit(store, lambda t: t.replace("cycles", "a", CYCLES.empty()))
     assert len(store.snapshot().table("cycles")) == 0
 
 
-def test_replace_since_keeps_what_is_older(store: Store, cycles) -> None:
+def test_replace_since_keeps_what_is_older(store: Store, cycles: Any) -> None:
     days = ["2026-01-01", "2026-01-02", "2026-01-03"]
     commit(store, lambda t: t.append("cycles", cycles("a", days)))
     since = pd.Timestamp("2026-01-02", tz="UTC")
@@ -47,10 +49,10 @@ def test_replace_since_keeps_what_is_older(store: Store, cycles) -> None:
     assert starts == ["01 00", "02 12", "04 00"]
 
 
-def test_judgements_take_their_time_from_the_cycle(store: Store, cycles) -> None:
-    def judged(unit, starts, verdict):
+def test_judgements_take_their_time_from_the_cycle(store: Store, cycles: Any) -> None:
+    def judged(unit: str, starts: list[str], verdict: str) -> pd.DataFrame:
         frame = cycles(unit, starts)[["cycle_id", "unit_id"]]
-        return frame.assign(verdict=verdict)
+        return pd.DataFrame(frame.assign(verdict=verdict))
 
     commit(
         store,
@@ -65,7 +67,7 @@ def test_judgements_take_their_time_from_the_cycle(store: Store, cycles) -> None
     assert len(late) == 1
 
 
-def test_rows_of_another_unit_are_refused(store: Store, cycles) -> None:
+def test_rows_of_another_unit_are_refused(store: Store, cycles: Any) -> None:
     with store.lock():
         txn = store.begin()
         with pytest.raises(StoreError, match="another"):
@@ -84,7 +86,7 @@ def test_an_unknown_table_is_named_with_those_there_are(store: Store) -> None:
         store.snapshot().table("cicles")
 
 
-def test_changes_within_one_transaction_follow_each_other(store: Store, cycles) -> None:
+def test_changes_within_one_transaction_follow_each_other(store: Store, cycles: Any) -> None:
     with store.lock():
         txn = store.begin()
         txn.append("cycles", cycles("a", ["2026-01-01"]))
@@ -100,7 +102,7 @@ def test_changes_within_one_transaction_follow_each_other(store: Store, cycles) 
     assert store.snapshot().states(["k", "other", "none"]) == {"k": {"v": 3}, "other": {"v": 2}}
 
 
-def test_columns_and_units_are_read_alone(store: Store, cycles) -> None:
+def test_columns_and_units_are_read_alone(store: Store, cycles: Any) -> None:
     for i in range(4):
         commit(
             store, lambda t, i=i: t.append("cycles", cycles(f"u{i}", ["2026-01-01"], f0_min=1.0))
@@ -113,36 +115,34 @@ def test_columns_and_units_are_read_alone(store: Store, cycles) -> None:
 
 
 def test_a_read_of_one_unit_opens_only_files_that_may_hold_it(
-    store: Store, cycles, monkeypatch: pytest.MonkeyPatch
+    store: Store, cycles: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for i in range(6):
         commit(store, lambda t, i=i: t.append("cycles", cycles(f"u{i}", ["2026-01-01"])))
     opened: list[str] = []
     original = runs._read_file
-    monkeypatch.setattr(
-        runs,
-        "_read_file",
-        lambda place, spec, file, *rest: (
-            opened.append(file.path),
-            original(place, spec, file, *rest),
-        )[1],
-    )
+
+    def counted(place: Any, spec: Any, file: Any, *rest: Any) -> Any:
+        opened.append(file.path)
+        return original(place, spec, file, *rest)
+
+    monkeypatch.setattr(runs, "_read_file", counted)
     assert len(store.snapshot().table("cycles", units=["u3"])) == 1
     assert len(opened) == 1
 
 
-def test_the_number_of_layers_stays_small_and_rows_are_kept(store: Store, cycles) -> None:
+def test_the_number_of_layers_stays_small_and_rows_are_kept(store: Store, cycles: Any) -> None:
     most = 0
-    for i in range(150):
+    for i in range(80):
         start = pd.Timestamp("2026-01-01") + pd.Timedelta(days=i)
         commit(store, lambda t, s=start: t.append("cycles", cycles("a", [s])))
         most = max(most, len(store.snapshot().run_files("cycles")))
-    assert len(store.snapshot().table("cycles")) == 150
+    assert len(store.snapshot().table("cycles")) == 80
     assert most <= 3 * runs.FAN
 
 
 def test_a_large_layer_is_split_by_unit_and_cuts_go_to_the_right_part(
-    store: Store, cycles, monkeypatch: pytest.MonkeyPatch
+    store: Store, cycles: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(runs, "FILE_ROWS", 10)
     days = [f"2026-01-{d:02d}" for d in range(1, 8)]
@@ -153,7 +153,7 @@ def test_a_large_layer_is_split_by_unit_and_cuts_go_to_the_right_part(
     ordered = sorted(files, key=lambda f: f.first)
     assert all(a.last < b.first for a, b in pairwise(ordered))
 
-    def change(txn) -> None:
+    def change(txn: Any) -> None:
         for i in range(8):
             txn.replace_since(
                 "cycles", f"u{i}", pd.Timestamp("2026-01-04"), cycles(f"u{i}", days[3:])
@@ -177,11 +177,13 @@ OPERATION = st.tuples(
 NIGHT = st.lists(OPERATION, min_size=1, max_size=3)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     st.lists(st.lists(OPERATION, min_size=1, max_size=3), min_size=1, max_size=30), st.booleans()
 )
-def test_layers_equal_a_plain_model(tmp_path_factory, nights, compacted: bool) -> None:
+def test_layers_equal_a_plain_model(
+    tmp_path_factory: pytest.TempPathFactory, nights: list[Any], compacted: bool
+) -> None:
     from chamberdrift.pipeline.compact import compact
 
     store = Store.open(tmp_path_factory.mktemp("s") / "store", create=True)
@@ -192,7 +194,7 @@ def test_layers_equal_a_plain_model(tmp_path_factory, nights, compacted: bool) -
             txn = store.begin()
             for what, unit, day, count in night:
                 stamp += 1
-                days = range(day, day + count)
+                days = list(range(day, day + count))
                 held = model.setdefault(unit, {})
                 if what == "append":
                     days = [d for d in days if d not in held]

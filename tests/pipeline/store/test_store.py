@@ -6,6 +6,7 @@ import json
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -45,7 +46,7 @@ def test_a_transaction_needs_the_lock(store: Store) -> None:
         store.begin()
 
 
-def test_nothing_is_seen_before_the_commit_and_all_of_it_after(store: Store, samples) -> None:
+def test_nothing_is_seen_before_the_commit_and_all_of_it_after(store: Store, samples: Any) -> None:
     with store.lock():
         txn = store.begin()
         txn.add_trace("u", samples("u", "2026-01-01", 10, temperature_c=20.0))
@@ -61,7 +62,7 @@ def test_nothing_is_seen_before_the_commit_and_all_of_it_after(store: Store, sam
     assert after.state("k") == {"n": 1}
 
 
-def test_a_snapshot_does_not_change_when_later_commits_come(store: Store, samples) -> None:
+def test_a_snapshot_does_not_change_when_later_commits_come(store: Store, samples: Any) -> None:
     with store.lock():
         txn = store.begin()
         txn.add_trace("u", samples("u", "2026-01-01", 10, temperature_c=20.0))
@@ -76,7 +77,7 @@ def test_a_snapshot_does_not_change_when_later_commits_come(store: Store, sample
     assert len(store.snapshot(before.commit).trace("u")) == 10
 
 
-def test_a_commit_is_one_readable_json_file(store: Store, samples) -> None:
+def test_a_commit_is_one_readable_json_file(store: Store, samples: Any) -> None:
     with store.lock():
         txn = store.begin()
         txn.add_trace("007", samples("007", "2026-01-31 23:59:58", 4, temperature_c=20.0))
@@ -92,7 +93,7 @@ def test_a_commit_is_one_readable_json_file(store: Store, samples) -> None:
     ]
 
 
-def test_an_aborted_transaction_leaves_no_file(store: Store, samples) -> None:
+def test_an_aborted_transaction_leaves_no_file(store: Store, samples: Any) -> None:
     before = {f.path for f in store.place.walk()}
     with store.lock():
         txn = store.begin()
@@ -126,7 +127,7 @@ def test_a_unit_id_of_a_wrong_length_is_refused(unit: str) -> None:
 
 
 @pytest.mark.parametrize("unit", ["../../x", "CON", "007", "a/b", "a\x00b", "x" * 64])
-def test_hostile_unit_ids_stay_inside_the_store(store: Store, samples, unit: str) -> None:
+def test_hostile_unit_ids_stay_inside_the_store(store: Store, samples: Any, unit: str) -> None:
     with store.lock():
         txn = store.begin()
         txn.add_trace(unit, samples(unit, "2026-01-01", 3, temperature_c=20.0))
@@ -139,7 +140,7 @@ def test_hostile_unit_ids_stay_inside_the_store(store: Store, samples, unit: str
     assert files[0].resolve().is_relative_to(root / "traces")
 
 
-def test_trace_files_are_written_as_promised(store: Store, samples) -> None:
+def test_trace_files_are_written_as_promised(store: Store, samples: Any) -> None:
     with store.lock():
         txn = store.begin()
         frame = samples("u", "2026-01-01", 5000, temperature_c=20.5)
@@ -155,7 +156,7 @@ def test_trace_files_are_written_as_promised(store: Store, samples) -> None:
     assert store.snapshot().trace("u")["time"].is_monotonic_increasing
 
 
-def test_checkpoints_hold_what_the_commits_say(store: Store, samples) -> None:
+def test_checkpoints_hold_what_the_commits_say(store: Store, samples: Any) -> None:
     for i in range(2 * commit_log.CHECKPOINT_COMMITS + 3):
         start = pd.Timestamp("2026-01-30") + pd.Timedelta(hours=i)
         with store.lock():
