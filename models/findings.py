@@ -90,6 +90,9 @@ class Findings:
     stuck: list[float] = field(default_factory=list)
     """Longest unchanged runs of the last cycles [s]."""
 
+    odd: list[list[float]] = field(default_factory=list)
+    """Time and oddness of the last cycles that the forest saw."""
+
     def candidate(self, part: str, severity: str) -> Candidate:
         """Return the counter of a part and severity."""
         return self.candidates.setdefault(f"{part}/{severity}", Candidate())
@@ -111,6 +114,7 @@ class Findings:
             },
             "causes": self.causes,
             "stuck": self.stuck,
+            "odd": self.odd,
         }
 
     @classmethod
@@ -120,6 +124,7 @@ class Findings:
             {k: Candidate(v[0], list(v[1]), v[2]) for k, v in data["candidates"].items()},
             data["causes"],
             data["stuck"],
+            data["odd"],
         )
 
 
@@ -256,6 +261,8 @@ def drift_row(
                 if key in findings.candidates:
                     findings.candidates[key].miss()
     for episode in ledger.standing_all():
+        if episode.part == "unknown" and episode.rows[-1]["layer"] == "forest":
+            continue  # the forest speaks for it
         ks = [k for k in range(K) if SIGNATURE_PARTS[k] == episode.part]
         if episode.part in supported:
             ledger.support(episode.part, now)

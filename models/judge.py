@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 from ..shared.config import Config
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS
 from .baseline import TEST_KINDS
-from .findings import Findings
-from .lifecycle import Ledger
+from .forest import HEALTHY_AFTER_DAYS, Forest, fit_forest
 from .reference import (
     BLOCK_DAYS,
     ROWS_A_UNIT,
@@ -29,8 +28,9 @@ from .reference import (
     Reference,
     fit_reference,
 )
-from .signs import NAMES, SIGNS, circumstance_matrix, sign_matrix
-from .tracker import Repair, Rows, Track, Tracker, track
+from .signs import CIRCUMSTANCES, NAMES, PRIOR_SLOPES, SIGNS, circumstance_matrix, sign_matrix
+from .site import mains_proxy
+from .tracker import Repair, Rows, Track, track
 from .unit import UnitState, find
 from .verdicts import verdicts
 
@@ -38,6 +38,14 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 DAY_MS: Final = 86_400_000.0
+MAINS: Final = CIRCUMSTANCES.index("mains")
+MAINS_MOVES: Final = PRIOR_SLOPES[MAINS]
+"""Movement of each sign per log of mains power."""
+FOREST_UNITS: Final = 20
+"""Units of a type before it has a forest of its own; below, residuals of all types are
+pooled: they are in each unit's own standard deviations already (design choice)."""
+FOREST_MONTHS: Final = 6
+"""Months of cycles that a forest is fitted on (bounds the work of a long history)."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +75,17 @@ class Panel:
     verdict: pd.DataFrame
     units: list[str]
     starts: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+
+    def rows(self, first: int, last: int) -> Rows:
+        """Return some rows as the charts take them."""
+        return Rows(
+            self.time[first:last],
+            self.signs[first:last],
+            self.circumstances[first:last],
+            self.program[first:last],
+            self.complete[first:last],
+            self.logger[first:last],
+        )
 
     def rows_of(self, unit: int) -> slice:
         """Return the rows of a unit."""
@@ -108,47 +127,120 @@ def judge(
     month = month_of(panel.time)
     kinds = [config.unit(name).type for name in panel.units]
     version: dict[int, str] = {}
+    p: dict[str, FloatArray] = {}
     for code in np.unique(month).tolist():
-        references = month_references(panel, states, month, code, kinds)
         version[code] = month_name(code)
+        references = month_references(panel, states, month, code, kinds)
+        forests = month_forests(panel, states, tracks, code, kinds)
+        spans: dict[int, tuple[int, int]] = {}
         for u, state in states.items():
             own = panel.rows_of(u)
             inside = own.start + np.flatnonzero(month[own] == code)
-            if not inside.size:
-                continue
-            first, last = int(inside[0]), int(inside[-1]) + 1
-            tracks[u].append(
-                (first, step_unit(state, panel, first, last, references[kinds[u]],
-                                  repairs.get(panel.units[u], []), config))
+            if inside.size:
+                spans[u] = int(inside[0]), int(inside[-1]) + 1
+                moved = step_charts(
+                    state, panel, *spans[u], references[kinds[u]], repairs.get(panel.units[u], [])
+                )
+                tracks[u].append((spans[u][0], moved))
+        odd = score_month(spans, tracks, forests, kinds)
+        for u, (first, last) in spans.items():
+            for name, values in odd[u].items():
+                p.setdefault(name, np.full(len(month), np.nan))[first:last] = values
+            find(
+                states[u],
+                panel.rows(first, last),
+                tracks[u][-1][1],
+                panel.frame.iloc[first:last],
+                panel.verdict.iloc[first:last],
+                odd[u],
+                references[kinds[u]],
+                config,
             )
-    return _tables(panel, states, tracks, config, month, version, journal)
+    return _tables(panel, states, tracks, config, month, version, p, journal)
 
 
-def step_unit(
+def step_charts(
     state: UnitState,
     panel: Panel,
     first: int,
     last: int,
     reference: Reference,
     repairs: list[Repair],
-    config: Config,
 ) -> Track:
-    """Step one unit over rows ``first`` to ``last`` of the panel, all in one month."""
-    rows = Rows(
-        panel.time[first:last],
-        panel.signs[first:last],
-        panel.circumstances[first:last],
-        panel.program[first:last],
-        panel.complete[first:last],
-        panel.logger[first:last],
-    )
+    """Step one unit's charts over rows ``first`` to ``last`` of the panel, all in one month."""
+    rows = panel.rows(first, last)
     since = state.tracker.time
     end = float(rows.time[-1])
     due = [r for r in repairs if (math.isnan(since) or r.time >= since) and r.time < end]
-    moved = track(state.tracker, rows, reference, due)
-    find(state, rows, moved, panel.frame.iloc[first:last], panel.verdict.iloc[first:last],
-         reference, config)
-    return moved
+    return track(state.tracker, rows, reference, due)
+
+
+def month_forests(
+    panel: Panel,
+    states: dict[int, UnitState],
+    tracks: dict[int, list[tuple[int, Track]]],
+    code: int,
+    kinds: list[str],
+) -> dict[str, Forest | None]:
+    """Fit the forests that hold in a month, from healthy rows that are old enough."""
+    start = month_start(code)
+    rows: dict[str, list[FloatArray]] = {}
+    units: dict[str, list[IntArray]] = {}
+    for u, state in states.items():
+        pieces = []
+        for first, moved in tracks[u][-FOREST_MONTHS:]:
+            time = panel.time[first : first + len(moved.epoch)]
+            kept = moved.ready & (time < start - HEALTHY_AFTER_DAYS) & state.healthy(time)
+            pieces.append(moved.z[kept])
+        if pieces:
+            block = np.concatenate(pieces)
+            rows.setdefault(kinds[u], []).append(block)
+            units.setdefault(kinds[u], []).append(np.full(len(block), u, dtype=np.int64))
+    out: dict[str, Forest | None] = {}
+    everything = [b for k in sorted(rows) for b in rows[k]], [b for k in sorted(units) for b in units[k]]
+    fleet: Forest | None = None
+    tried = False
+    for kind in sorted(set(kinds)):
+        found = None
+        if len(rows.get(kind, [])) >= FOREST_UNITS:
+            found = fit_forest(
+                month_name(code), kind, np.concatenate(rows[kind]), np.concatenate(units[kind])
+            )
+        if found is None and everything[0]:
+            if not tried:
+                fleet = fit_forest(
+                    month_name(code), "", np.concatenate(everything[0]), np.concatenate(everything[1])
+                )
+                tried = True
+            found = fleet
+        out[kind] = found
+    return out
+
+
+def score_month(
+    spans: dict[int, tuple[int, int]],
+    tracks: dict[int, list[tuple[int, Track]]],
+    forests: dict[str, Forest | None],
+    kinds: list[str],
+) -> dict[int, dict[str, FloatArray]]:
+    """Return the forests' p-values of each unit's rows in a month, in one batch a forest."""
+    out: dict[int, dict[str, FloatArray]] = {u: {} for u in spans}
+    groups: dict[int, tuple[Forest, list[int]]] = {}
+    for u in spans:
+        forest = forests[kinds[u]]
+        if forest is not None:
+            groups.setdefault(id(forest), (forest, []))[1].append(u)
+    for forest, members in groups.values():
+        blocks = [tracks[u][-1][1].z for u in members]
+        p = forest.p_values(np.concatenate(blocks))
+        ends = np.cumsum([len(b) for b in blocks])
+        for u, block, end in zip(members, blocks, ends.tolist(), strict=True):
+            seen = np.isfinite(block).any(axis=1)
+            out[u] = {
+                name: np.where(seen, values[end - len(block) : end], np.nan)
+                for name, values in p.items()
+            }
+    return out
 
 
 def make_panel(cycles: pd.DataFrame, config: Config, as_of: pd.Timestamp | None) -> Panel:
@@ -175,13 +267,20 @@ def make_panel(cycles: pd.DataFrame, config: Config, as_of: pd.Timestamp | None)
     interval = frame["sample_interval_s"].to_numpy(dtype=np.float64, na_value=np.nan)
     # Classes of a factor 1.5: a jittering clock stays in its class, a new setting does not.
     step = np.round(np.log(np.where(interval > 0, interval, 1.0)) / np.log(1.5)).astype(np.int64)
+    signs, circumstances = sign_matrix(frame), circumstance_matrix(frame)
+    sites = [config.unit(str(name)).site or "" for name in names]
+    common = mains_proxy(
+        np.where(complete[:, None], signs, np.nan), unit.astype(np.int64), program.tolist(),
+        time, sites, np.isfinite(circumstances[:, MAINS]),
+    )
+    signs = signs - common[:, None] * MAINS_MOVES
     logger = frame["logger_id"].fillna("").to_numpy(dtype=str)
     return Panel(
         frame,
         unit.astype(np.int64),
         time,
-        sign_matrix(frame),
-        circumstance_matrix(frame),
+        signs,
+        circumstances,
         program.tolist(),
         complete,
         [f"{a}|{b}" for a, b in zip(logger.tolist(), step.tolist(), strict=True)],
@@ -247,6 +346,11 @@ def month_of(days: FloatArray) -> IntArray:
     return np.asarray(stamps.astype("datetime64[M]").astype(np.int64))
 
 
+def month_start(code: int) -> float:
+    """Return the start of a month in days since 1970."""
+    return float(np.datetime64(code, "M").astype("datetime64[D]").astype(np.int64))
+
+
 def month_name(code: int) -> str:
     """Return ``2026-03`` of a month's number."""
     return f"{1970 + code // 12:04d}-{code % 12 + 1:02d}"
@@ -273,10 +377,11 @@ def _tables(
     config: Config,
     month: IntArray,
     version: dict[int, str],
+    p: dict[str, FloatArray],
     journal: pd.DataFrame | None,
 ) -> Judged:
     judgements = panel.verdict.drop(columns=["cause"]).assign(
-        anomaly_p=np.nan, model_version=[version[int(m)] for m in month]
+        anomaly_p=p.get("all", np.nan), model_version=[version[int(m)] for m in month]
     )
     rows: list[dict[str, Any]] = []
     forecasts: list[dict[str, Any]] = []
@@ -346,4 +451,4 @@ def _residuals(panel: Panel, tracks: dict[int, list[tuple[int, Track]]]) -> pd.D
     )
 
 
-__all__ = ["Findings", "Judged", "Ledger", "Tracker", "judge"]
+__all__ = ["Judged", "judge"]

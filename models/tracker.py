@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from ..shared.parts import EPOCH_ACTIONS
 from .baseline import AGREE, FULL, SPLICE, TEST_KINDS, Baseline, Level, adjust
 from .diagnosis import match
+from .forest import standardise
 from .reference import Reference
 from .robust import nanmedian
 from .signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR, signs_of_part
@@ -168,6 +169,8 @@ class Track:
     """Recent level of the residuals, shape (rows, 2, signs)."""
     variance: FloatArray
     """Variance of that level, wander included, same shape."""
+    z: FloatArray
+    """Residual in standard deviations of scatter and wander, bounded, shape (rows, signs)."""
     ready: NDArray[np.bool_]
     """Charts may speak: thirty cycles and no splice under way, shape (rows,)."""
     epoch: NDArray[np.int64]
@@ -290,6 +293,7 @@ class _Arrays:
             self.scale,
             np.where(seen, self.total / safe, np.nan),
             scale**2 * noise + reference.wander**2,
+            standardise(self.residual, self.scale, reference.wander),
             self.ready,
             self.epoch,
             self.settled,

@@ -13,12 +13,23 @@ from numpy.typing import NDArray
 from ..shared.config import Config
 from .bench import bench_check
 from .change import Change, change_point
+from .diagnosis import conditional
 from .evidence import drift_evidence
-from .findings import K, Findings, Scores, drift_row, eligible, score_rows
+from .findings import WATCH_T, K, Findings, Scores, drift_row, score_rows
 from .forecast import Forecast, forecast
+from .forest import HEALTHY_AFTER_DAYS
 from .lifecycle import Ledger
 from .limit_findings import limit_row
 from .limits_of_size import growth_scale, size_limit
+from .odd_cycles import (
+    PEER_Z,
+    SERVICE_COUNT,
+    SPAN_DAYS,
+    WATCH_COUNT,
+    count_odd,
+    describe_odd,
+    small_p,
+)
 from .reference import Reference
 from .signatures import MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
 from .signs import INDEX, NAMES
@@ -70,6 +81,16 @@ class UnitState:
         return cls(Tracker(), Findings(), Ledger(unit_id), empty.copy(), empty.copy(),
                    empty.copy(), empty.copy())
 
+    def healthy(self, time: FloatArray) -> NDArray[np.bool_]:
+        """Return which times lie clear of every service flag, by thirty days before it."""
+        clear = np.ones(time.shape, dtype=np.bool_)
+        for episode in self.ledger.episodes:
+            raised = [r["first_seen"] for r in episode.rows if r["severity"] != "watch"]
+            if raised:
+                end = episode.closed_at if episode.closed_at is not None else math.inf
+                clear &= (time < min(raised) - HEALTHY_AFTER_DAYS) | (time > end)
+        return clear
+
     def history(self, now: float) -> FloatArray:
         """Return the days that were over before ``now``, shape (days, 1 + signs)."""
         today = math.floor(now)
@@ -120,6 +141,7 @@ def find(
     moved: Track,
     frame: pd.DataFrame,
     verdict: pd.DataFrame,
+    odd: dict[str, FloatArray],
     reference: Reference,
     config: Config,
 ) -> None:
@@ -133,6 +155,7 @@ def find(
     trouble = _limit_columns(frame)
     state.wander = reference.wander
     level = moved.adjusted - moved.residual
+    small = small_p(odd)
     quiet = np.zeros(K)
     for i in range(len(ids)):
         now = float(rows.time[i])
@@ -157,6 +180,9 @@ def find(
                 context.resolve,
                 frozenset(p["part"] for p in state.tracker.pending),
             )
+        p = float(small[i]) if small.size else math.nan
+        if moved.ready[i] and math.isfinite(p):
+            _vote(state, moved, i, now, p, str(ids[i]), bool((scores.t[i] >= WATCH_T).any()))
         limit_row(state.findings, state.ledger, now, str(causes[i]), {
             name: column[i] for name, column in trouble.items()
         }, scores.t[i], str(ids[i]), config.limits)
@@ -164,6 +190,29 @@ def find(
     if len(ids):
         well = bool(moved.ready[-1]) and not state.ledger.standing_all()
         state.slow_level = moved.delta[-1, 1] if well else np.full(len(NAMES), np.nan)
+
+
+def _vote(
+    state: UnitState, moved: Track, i: int, now: float, p: float, cycle_id: str, explained: bool
+) -> None:
+    """Let the forest raise ``unknown`` where nothing known explains many odd cycles."""
+    state.findings.odd, count, span = count_odd(state.findings.odd, now, p)
+    standing = state.ledger.standing("unknown")
+    if standing is not None:
+        if count >= WATCH_COUNT // 2:
+            state.ledger.support("unknown", now)
+        else:
+            state.ledger.quiet("unknown", now)
+    others = [e for e in state.ledger.standing_all() if e.part != "unknown"]
+    if explained or others or count < WATCH_COUNT or span < SPAN_DAYS:
+        return
+    delta, variance = moved.delta[i, 1], moved.variance[i, 1]
+    peer = conditional(delta[None, :], variance[None, :])[0]
+    agrees = bool((np.abs(np.nan_to_num(peer)) >= PEER_Z).any())
+    severity = "service" if count >= SERVICE_COUNT and agrees else "watch"
+    state.ledger.raise_flag(
+        "unknown", severity, now, describe_odd(count, peer, delta, p, cycle_id)
+    )
 
 
 def _limit_columns(frame: pd.DataFrame) -> dict[str, NDArray[Any]]:
@@ -320,4 +369,4 @@ def _confidence(k: int, t: FloatArray) -> float:
     return round(weights[SIGNATURE_PARTS[k]] / (sum(weights.values()) + 0.05), 3)
 
 
-__all__ = ["UnitState", "eligible", "find"]
+__all__ = ["UnitState", "find"]

@@ -1,0 +1,81 @@
+"""Cycles that are odd in no known way: the ``unknown`` part, raised by the forest's vote.
+
+The forest alone never calls anyone. It is heard when many of the last cycles
+were odd by its p-values, when no known signature explains them and no flag
+stands, and for a visit only when its peer, the largest conditional residual,
+agrees.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .bench import bench_check
+from .signs import SIGNS
+
+FloatArray = NDArray[np.float64]
+
+ODD_P: Final = 0.01
+WINDOW: Final = 20
+WATCH_COUNT: Final = 10
+SERVICE_COUNT: Final = 15
+SPAN_DAYS: Final = 5.0
+"""Odd cycles among the last twenty, and the days they span. A healthy unit has one in a
+hundred; ten of twenty allow for units whose cycles are four times as often odd as the
+fleet's and come in runs (tuning fleets: no healthy unit reached fifteen)."""
+PEER_Z: Final = 4.0
+"""Largest conditional residual of the long chart, in standard errors."""
+
+
+def small_p(p: dict[str, FloatArray]) -> FloatArray:
+    """Return the smallest p over subsystems, corrected for having looked at all of them."""
+    if not p:
+        return np.empty(0)
+    return np.asarray(np.minimum(len(p) * np.min(list(p.values()), axis=0), 1.0))
+
+
+def count_odd(
+    recent: list[list[float]], now: float, p: float
+) -> tuple[list[list[float]], int, float]:
+    """Add a cycle to the window; return the window, its odd cycles and the days they span."""
+    recent = [*recent[1 - WINDOW :], [now, 1.0 if p < ODD_P else 0.0]]
+    odd = [t for t, flag in recent if flag]
+    return recent, len(odd), (odd[-1] - odd[0] if odd else 0.0)
+
+
+def describe_odd(
+    count: int, conditional_z: FloatArray, delta: FloatArray, p: float, cycle_id: str
+) -> dict[str, Any]:
+    """Make the columns of an ``unknown`` flag; names the signs that stick out."""
+    order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)))[:3]]
+    named = [
+        f"{SIGNS[i].words} ({'up' if delta[i] > 0 else 'down'}, {abs(conditional_z[i]):.0f} "
+        "standard errors)"
+        for i in order
+        if math.isfinite(conditional_z[i]) and abs(conditional_z[i]) > 1.5
+    ]
+    text = (
+        f"{count} of the last {WINDOW} cycles were odder than 99 of 100 healthy ones, the last "
+        f"with p = {p:.3g}."
+    )
+    if named:
+        text += " What sticks out given all else: " + "; ".join(named) + "."
+    text += " No known part explains it."
+    return {
+        "part": "unknown",
+        "mode": "",
+        "alternatives": "",
+        "confidence": 0.3,
+        "layer": "forest",
+        "feature": SIGNS[order[0]].column,
+        "evidence": text,
+        "bench_check": bench_check("unknown", ""),
+        "cycle_id": cycle_id,
+        "change_point": math.nan,
+        "change_point_low": math.nan,
+        "change_point_high": math.nan,
+    }
