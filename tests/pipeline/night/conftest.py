@@ -1,11 +1,21 @@
-"""Small simulated fleets, made once."""
+"""Small simulated fleets and stores, made once."""
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
+from pathlib import Path
 
+import pandas as pd
 import pytest
-from chamberdrift.fixtures.simulator import FleetPlan, SimulatedUnit, plan_fleet, simulate_unit
+from chamberdrift.fixtures.plan import FleetPlan, plan_fleet
+from chamberdrift.fixtures.simulator import SimulatedUnit, simulate_unit
+from chamberdrift.pipeline.extract_stage import note_pending
+from chamberdrift.pipeline.night import publish, run_extract, run_judge, working
+from chamberdrift.pipeline.settings import write_settings
+from chamberdrift.pipeline.store import Store
+from chamberdrift.shared.config_template import render_config
+from chamberdrift.shared.schema import FLAGS
 
 
 @dataclass(frozen=True)
@@ -15,9 +25,65 @@ class Fleet:
     plan: FleetPlan
     units: tuple[SimulatedUnit, ...]
 
+    @property
+    def end(self) -> pd.Timestamp:
+        """The end of the simulation."""
+        return pd.Timestamp(self.plan.start) + pd.Timedelta(days=self.plan.days)
+
 
 @pytest.fixture(scope="session")
 def fleet() -> Fleet:
     """Three units over eight days; a tuning seed."""
     plan = plan_fleet(3, 8, 5)
     return Fleet(plan, tuple(simulate_unit(plan, i) for i in range(3)))
+
+
+@pytest.fixture(scope="session")
+def judged_store(fleet: Fleet, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store with the fleet's samples, cycles and judgements, and two made-up flags."""
+    path = tmp_path_factory.mktemp("judged") / "store"
+    store = Store.open(str(path), create=True)
+    write_settings(store.place, render_config(fleet.plan.config))
+    with store.lock(), working(store, None) as work:
+        touched = {}
+        for unit in fleet.units:
+            work.txn.add_trace(unit.unit.id, unit.trace)
+            touched[unit.unit.id] = int(unit.trace["time"].iloc[0].value // 1_000_000)
+        note_pending(work, touched)
+        work.changed = True
+        publish(work, "samples")
+    run_extract(str(path))
+    run_judge(str(path), as_of=fleet.end)
+    with store.lock():
+        txn = store.begin()
+        txn.append("flags", made_up_flags(fleet))
+        txn.commit("made-up flags")
+    return path
+
+
+@pytest.fixture
+def store_copy(judged_store: Path, tmp_path: Path) -> Path:
+    """A copy of the judged store that a test may change."""
+    return Path(shutil.copytree(judged_store, tmp_path / "store"))
+
+
+def made_up_flags(fleet: Fleet) -> pd.DataFrame:
+    """A ``service`` flag of the first unit and a ``watch`` flag of the second."""
+    at = fleet.end - pd.Timedelta(days=2)
+    rows = [
+        {
+            "flag_id": f"f-{severity}",
+            "unit_id": unit.unit.id,
+            "part": "heater",
+            "mode": "element weak",
+            "severity": severity,
+            "first_seen": at,
+            "last_seen": at,
+            "recorded_at": at,
+            "layer": "drift",
+            "feature": "heater_duty",
+            "evidence": "made up for a test",
+        }
+        for unit, severity in zip(fleet.units, ("service", "watch"), strict=False)
+    ]
+    return FLAGS.conform(pd.DataFrame(rows))

@@ -1,0 +1,149 @@
+"""The store's state, a unit's state, and what people enter."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from chamberdrift.pipeline.care import (
+    defer_flag,
+    move_unit,
+    record_service,
+    retire_unit,
+    undo_service,
+)
+from chamberdrift.pipeline.moment import moment_of, now
+from chamberdrift.pipeline.settings import read_settings
+from chamberdrift.pipeline.status import (
+    checked_findings,
+    checked_words,
+    confirmed_share,
+    show_unit,
+    store_status,
+)
+from chamberdrift.pipeline.store import Store
+from chamberdrift.pipeline.table_export import export_table
+from chamberdrift.shared.errors import ChamberdriftError, ConfigError
+
+from .conftest import Fleet
+
+
+def test_the_state_counts_what_is_there(judged_store: Path, fleet: Fleet) -> None:
+    state = store_status(str(judged_store), as_of=fleet.end)
+    snapshot = Store.open(str(judged_store)).snapshot()
+    assert state.units == 3
+    assert state.cycles == len(snapshot.table("cycles"))
+    assert state.samples == sum(len(u.trace) for u in fleet.units)
+    assert state.open["service"] >= 1
+    assert not state.stop_open
+    assert state.last_good_night is None
+    assert len(state.line().splitlines()) == 1
+    assert state.line().startswith("chamberdrift ")
+    assert max(len(line) for line in state.text().splitlines()) <= 100
+    json.dumps(state.as_dict())
+
+
+def test_silent_loggers_are_named(judged_store: Path, fleet: Fleet) -> None:
+    later = fleet.end + pd.Timedelta(days=30)
+    state = store_status(str(judged_store), as_of=later)
+    assert {u for u, _ in state.silent} == {u.unit.id for u in fleet.units}
+    assert "silent: 3" in state.line()
+
+
+def test_a_unit_is_told_in_words(judged_store: Path, fleet: Fleet) -> None:
+    unit = fleet.units[0].unit.id
+    state = show_unit(str(judged_store), unit, as_of=fleet.end)
+    assert unit in state.text()
+    assert "heater" in state.text()
+    assert [f["flag_id"] for f in state.as_dict()["open_flags"]][-1] == "f-service"
+    assert state.as_dict()["unit"]["unit_id"] == unit
+    with pytest.raises(ChamberdriftError, match="did you mean"):
+        show_unit(str(judged_store), unit + "x")
+
+
+def test_service_is_entered_confirmed_and_taken_back(store_copy: Path, fleet: Fleet) -> None:
+    unit = fleet.units[0].unit.id
+    store = str(store_copy)
+    done = record_service(
+        store, unit, part="heater", action="replaced", when="2026-03-09T10:00Z", result="confirmed"
+    )
+    service_id = done.as_dict()["service_id"]
+    row = json.loads(export_table(store, "service", "json", units=[unit]))[-1]
+    assert row["service_id"] == service_id
+    assert row["time"] == "2026-03-09T10:00:00Z"
+    state = store_status(store)
+    assert state.checked == {"confirmed": 1, "not_found": 0, "other_part": 0}
+    assert "1 of 1 findings confirmed (100%)" in state.text()
+    undo_service(store, service_id)
+    assert confirmed_share(store_status(store).checked) is None
+    with pytest.raises(ChamberdriftError, match="no service entry"):
+        undo_service(store, "s-nothing")
+
+
+def test_the_same_entry_twice_makes_no_commit(store_copy: Path, fleet: Fleet) -> None:
+    args = {"part": "heater", "action": "checked", "when": "2026-03-09T10:00Z"}
+    unit = fleet.units[0].unit.id
+    record_service(str(store_copy), unit, **args)
+    commit = Store.open(str(store_copy)).snapshot().commit
+    record_service(str(store_copy), unit, **args)
+    assert Store.open(str(store_copy)).snapshot().commit == commit
+
+
+def test_the_confirmed_rate_is_counted() -> None:
+    service = pd.DataFrame({"result": ["confirmed", "confirmed", "not_found", None, ""]})
+    checked = checked_findings(service)
+    assert confirmed_share(checked) == pytest.approx(2 / 3)
+    assert "2 of 3" in checked_words(checked)
+    assert "none entered" in checked_words({})
+
+
+def test_a_flag_is_deferred_by_the_beginning_of_its_id(store_copy: Path, fleet: Fleet) -> None:
+    store = str(store_copy)
+    done = defer_flag(store, "f-serv", until=fleet.end + pd.Timedelta(days=9), reason="ordered")
+    assert done.as_dict()["flag_id"] == "f-service"
+    unit = fleet.units[0].unit.id
+    assert "ordered" in show_unit(store, unit, as_of=fleet.end).text()
+    with pytest.raises(ChamberdriftError, match="no open flag"):
+        defer_flag(store, "zzz", until=fleet.end, reason="x")
+    with pytest.raises(ChamberdriftError, match="reason is empty"):
+        defer_flag(store, "f-service", until=fleet.end, reason=" ")
+
+
+def test_units_move_and_retire(store_copy: Path, fleet: Fleet) -> None:
+    store = str(store_copy)
+    unit = fleet.units[0].unit
+    with pytest.raises(ConfigError, match="no site is called"):
+        move_unit(store, unit.id, site="elsewhere")
+    toml = store_copy / "chamberdrift.toml"
+    toml.write_text(toml.read_text() + '\n[[site]]\nid = "elsewhere"\nzone = "UTC"\n')
+    move_unit(store, unit.id, site="elsewhere")
+    config = read_settings(Store.open(store).place)
+    assert config.unit(unit.id).site == "elsewhere"
+    assert config.unit(unit.id).programs == unit.programs
+    retire_unit(store, unit.id, when="2026-03-09T10:00Z")
+    state = store_status(store, as_of=fleet.end)
+    assert (state.units, state.retired) == (2, 1)
+    with pytest.raises(ChamberdriftError, match="no unit is called"):
+        retire_unit(store, "nobody")
+
+
+def test_a_clock_set_back_hides_nothing(
+    judged_store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import chamberdrift.pipeline.moment as moment
+
+    snapshot = Store.open(str(judged_store)).snapshot()
+    last = pd.Timestamp(snapshot.manifest.recorded_at)
+    monkeypatch.setattr(moment, "now", lambda: last - pd.Timedelta(days=400))
+    assert moment_of(None, snapshot) == last
+    monkeypatch.setattr(moment, "now", lambda: last + pd.Timedelta(days=400))
+    assert moment_of(None, snapshot) == last + pd.Timedelta(days=400)
+    early = pd.Timestamp("2024-02-29")
+    assert moment_of(early.to_pydatetime(), snapshot) == early.tz_localize("UTC")
+
+
+def test_the_present_is_whole_milliseconds_in_utc() -> None:
+    assert now().tz is not None
+    assert now().microsecond % 1000 == 0
