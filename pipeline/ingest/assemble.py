@@ -320,8 +320,7 @@ class Assembly:
             structural = [
                 k
                 for k, text in enumerate(first)
-                if (re.match(r"^\D*$", text)
-                and not re.fullmatch(r"[\W_]*", text))
+                if (re.match(r"^\D*$", text) and not re.fullmatch(r"[\W_]*", text))
                 or not text.strip()
             ]
             repeated = [

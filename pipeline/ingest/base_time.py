@@ -55,7 +55,10 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
     if len(segments) > 1:
         blocks = _block_statements(d)
         for number in range(1, len(segments)):
-            low = int(d.parsed.lines[segments[number - 1][1] - 1])
+            before = segments[number - 1]
+            low = int(
+                d.parsed.lines[before[0] + int(np.flatnonzero(ok[before[0] : before[1]])[-1])]
+            )
             high = int(d.parsed.lines[segments[number][0]])
             own = [s for s in blocks if low < s.line < high]
             starts.append(_one_base(d, own, stated, segments, number))

@@ -6,14 +6,17 @@ import re
 from functools import lru_cache
 from typing import Final
 
-from .clock_text import understand
+from .clock_text import understand, word_set
 from .units_found import Mark, read_mark
 
-NULL_WORDS: Final = frozenset(
-    ["nan", "na", "n/a", "null", "none", "nil", "-", "--", "---", "----", "-----", ".", "..", "...", "?", "??", "#n/a", "#na", "#value!", "#div/0!", "#num!", "#ref!", "missing", "void", "inf", "-inf", "+inf", "infinity", "-infinity"]
+NULL_WORDS: Final = word_set(
+    "nan na n/a null none nil - -- --- ---- ----- . .. ... ? ?? #n/a #na #value! #div/0! "
+    "#num! #ref! missing void inf -inf +inf infinity -infinity"
 )
-ERROR_WORDS: Final = frozenset(
-    ["ol", "o.l.", "o.l", "+ol", "-ol", "err", "error", "fault", "fail", "failed", "open", "short", "shorted", "over", "under", "overrange", "underrange", "over-range", "under-range", "ovrng", "range", "invalid", "bad", "disconnected", "sensor_error", "fehler", "erreur", "errore", "fout", "erro", "burnout", "oor", "o/r", "u/r", "ovf"]
+ERROR_WORDS: Final = word_set(
+    "ol o.l. o.l +ol -ol err error fault fail failed open short shorted over under overrange "
+    "underrange over-range under-range ovrng range invalid bad disconnected sensor_error "
+    "fehler erreur errore fout erro burnout oor o/r u/r ovf"
 )
 
 PLAIN: Final = re.compile(r"^[+-]?\d+$")
@@ -40,7 +43,7 @@ def kind_of(text: str) -> str:
     if not text:
         return "empty"
     if PLAIN.match(text):
-        return "integer"
+        return "moment" if len(text) == 14 and understand(text) is not None else "integer"
     if GROUPED.match(text):
         marks = {c for c in text if c in ".,"}
         mark = marks.pop()

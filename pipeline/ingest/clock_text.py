@@ -8,6 +8,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
+
+def word_set(text: str) -> frozenset[str]:
+    """Return the words of a text."""
+    return frozenset(text.split())
+
+
 MONTHS: Final[dict[str, int]] = {
     name: number
     for number, names in enumerate(
@@ -31,8 +37,14 @@ MONTHS: Final[dict[str, int]] = {
 }
 """Month names without accents: English, German, French, Spanish, Italian, Portuguese, Dutch."""
 
-WEEKDAYS: Final = frozenset(
-    ["mon", "monday", "tue", "tues", "tuesday", "wed", "wednesday", "thu", "thur", "thurs", "thursday", "fri", "friday", "sat", "saturday", "sun", "sunday", "mo", "montag", "di", "dienstag", "mi", "mittwoch", "do", "donnerstag", "fr", "freitag", "sa", "samstag", "so", "sonntag", "lun", "lundi", "mardi", "mer", "mercredi", "jeu", "jeudi", "ven", "vendredi", "sam", "samedi", "dim", "dimanche", "lunes", "martes", "mie", "miercoles", "jue", "jueves", "vie", "viernes", "sab", "sabado", "dom", "domingo", "lunedi", "martedi", "mercoledi", "giovedi", "gio", "venerdi", "sabato", "domenica", "seg", "segunda", "ter", "terca", "qua", "quarta", "qui", "quinta", "sex", "sexta", "maandag", "ma", "dinsdag", "woensdag", "wo", "donderdag", "vrijdag", "vr", "zaterdag", "za", "zondag", "zo"]
+WEEKDAYS: Final = word_set(
+    "mon monday tue tues tuesday wed wednesday thu thur thurs thursday fri friday sat "
+    "saturday sun sunday mo montag di dienstag mi mittwoch do donnerstag fr freitag sa "
+    "samstag so sonntag lun lundi mardi mer mercredi jeu jeudi ven vendredi sam samedi dim "
+    "dimanche lunes martes mie miercoles jue jueves vie viernes sab sabado dom domingo lunedi "
+    "martedi mercoledi giovedi gio venerdi sabato domenica seg segunda ter terca qua quarta "
+    "qui quinta sex sexta maandag ma dinsdag woensdag wo donderdag vrijdag vr zaterdag za "
+    "zondag zo"
 )
 
 ABBREVIATIONS: Final[dict[str, tuple[int, str]]] = {

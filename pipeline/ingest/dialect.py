@@ -141,27 +141,16 @@ def find_table(
         With cause ``no_table``, ``delimiter`` or ``columns_mismatch``.
     """
     body = [line for line in lines if line.text.strip() and not _RULE.match(line.text)]
-    best: tuple[float, int, str, int] | None = None
-    rivals: list[tuple[float, str]] = []
     choices = (pinned,) if pinned else DELIMITERS
     picked = bulk if bulk else _pick(body)
-    for delimiter in choices:
-        if delimiter == WIDE_BLANKS and not any("  " in text for text in picked):
-            continue
-        if len(delimiter) == 1 and not any(delimiter in text for text in picked):
-            continue
-        counts = [len(split(text, delimiter)) for text in picked]
-        common = [(c, k) for k, c in Counter(counts).items() if k >= 2]
-        if not common:
-            continue
-        share, columns = max(common)
-        if share < 0.5 * len(picked) or columns > MAX_COLUMNS:
-            continue
-        score = _score([split(text, delimiter) for text in picked], columns)
-        score *= share / len(picked)
-        rivals.append((score, delimiter))
-        if score > 0 and (best is None or (score, columns) > best[:2]):
-            best = (score, columns, delimiter, share)
+    best = _best(picked, choices)
+    if best is None and len(body) <= 12:
+        # A handful of lines: any one of them may be the only row.
+        for line in reversed(body):
+            picked = [line.text]
+            best = _best(picked, choices)
+            if best is not None:
+                break
     if best is None:
         raise refusal(
             "no_table",
@@ -169,7 +158,38 @@ def find_table(
             f"no lines with a time and numbers in like columns were found in {len(lines)} lines",
             "check that this is a logger's export, or pin its layout",
         )
-    return _locate(lines, best[2], best[1], name, pinned_header, picked)
+    return _locate(lines, best[1], best[0], name, pinned_header, picked)
+
+
+def _best(picked: list[str], choices: tuple[str, ...]) -> tuple[int, str] | None:
+    """Return number of columns and delimiter of the most table-like reading, or None."""
+    best: tuple[float, int, str] | None = None
+    for delimiter in choices:
+        if delimiter == WIDE_BLANKS and not any("  " in text for text in picked):
+            continue
+        if len(delimiter) == 1 and not any(delimiter in text for text in picked):
+            continue
+        parted = [split(text, delimiter) for text in picked]
+        common = [(c, k) for k, c in Counter(len(cells) for cells in parted).items() if k >= 2]
+        if not common:
+            continue
+        count, columns = max(common)
+        if count < 0.5 * len(picked) or columns > MAX_COLUMNS:
+            continue
+        score = _score(parted, columns) * count / len(picked)
+        if score <= 0:
+            continue
+        # Blanks part every text that holds a date and a time: a real delimiter goes first.
+        if (
+            best is not None
+            and len(delimiter) > 1
+            and len(best[2]) == 1
+            and best[0] >= 0.9 * score
+        ):
+            continue
+        if best is None or (score, columns) > best[:2]:
+            best = (score, columns, delimiter)
+    return None if best is None else best[1:]
 
 
 def _pick(body: list[Line]) -> list[str]:
@@ -264,6 +284,8 @@ def _locate(
 
     def row_at(i: int) -> list[str] | None:
         cells = split(lines[i].text, delimiter)
+        while len(cells) > columns and not cells[-1].strip():
+            cells.pop()
         return cells if len(cells) == columns and _is_row(cells, kinds) else None
 
     for i, line in enumerate(lines):

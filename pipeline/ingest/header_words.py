@@ -11,15 +11,14 @@ import re
 from functools import lru_cache
 from typing import Final
 
-from .clock_text import plain
+from .clock_text import plain, word_set
 
 
 def _any(*words: str) -> re.Pattern[str]:
     return re.compile("|".join(words))
 
 
-def _tokens(words: str) -> frozenset[str]:
-    return frozenset(words.split())
+_tokens = word_set
 
 
 TEMPERATURE: Final = _any(

@@ -9,18 +9,24 @@ from typing import Final
 from ...shared.config import Config
 from . import header_words as vocabulary
 from .cells import kind_of
-from .clock_text import MONTHS, understand
+from .clock_text import MONTHS, understand, word_set
 from .header_words import words
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .statements import Statement
 from .units_found import read_mark
 
-GENERIC: Final = frozenset(
-    ["export", "exports", "exported", "log", "logs", "logger", "data", "datalog", "datalogger", "cycle", "cycles", "run", "report", "trace", "traces", "record", "records", "recording", "history", "table", "csv", "txt", "tsv", "temp", "temperature", "pressure", "measurements", "messung", "messdaten", "daten", "protokoll", "charge", "chargen", "zyklus", "donnees", "datos", "dati", "dados", "gegevens", "inbox", "new", "copy", "kopie", "copie", "download", "downloads", "upload", "raw", "final", "part", "teil", "file", "results", "batch", "day", "daily", "week", "month", "of", "the", "and", "utc", "gmt", "local", "am", "pm", "no", "nr", "samples", "readings", "sample", "test"]
+GENERIC: Final = word_set(
+    "export exports exported log logs logger data datalog datalogger cycle cycles run report "
+    "trace traces record records recording history table csv txt tsv temp temperature "
+    "pressure measurements messung messdaten daten protokoll charge chargen zyklus donnees "
+    "datos dati dados gegevens inbox new copy kopie copie download downloads upload raw final "
+    "part teil file results batch day daily week month of the and utc gmt local am pm no nr "
+    "samples readings sample test"
 )
 SUFFIXES: Final = (".gz", ".zip", ".csv", ".tsv", ".txt", ".dat", ".log", ".asc", ".prn")
-_LABELS: Final = frozenset(
-    ["unit", "device", "autoclave", "sterilizer", "steriliser", "machine", "equipment", "geraet", "gerat", "autoklav", "appareil", "equipo"]
+_LABELS: Final = word_set(
+    "unit device autoclave sterilizer steriliser machine equipment geraet gerat autoklav "
+    "appareil equipo"
 )
 
 

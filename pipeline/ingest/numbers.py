@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from .cells import COMMA, DOT, GROUP_COMMA, GROUP_DOT, NULL_WORDS, kind_of, unit_of
+from .cells import COMMA, DOT, GROUP_COMMA, GROUP_DOT, GROUPED, NULL_WORDS, kind_of, unit_of
 from .units_found import Mark
 
 Float = NDArray[np.float64]
@@ -19,26 +19,25 @@ Bool = NDArray[np.bool_]
 def decimal_in(column: Any) -> str | None:
     """Return the decimal mark that a whole text column shows, or None."""
     pure = pc.replace_substring_regex(column, r"\s*[^\d\s.,]+\s*$", "")
-    dots = bool(pc.any(pc.match_substring_regex(pure, _joined(DOT, GROUP_DOT))).as_py() or False)
+    plain_groups = pc.match_substring_regex(pure, _joined(GROUPED))
+    clear = pure.filter(pc.invert(pc.fill_null(plain_groups, False)))
+    dots = bool(pc.any(pc.match_substring_regex(clear, _joined(DOT, GROUP_DOT))).as_py() or False)
     commas = bool(
-        pc.any(pc.match_substring_regex(pure, _joined(COMMA, GROUP_COMMA))).as_py() or False
+        pc.any(pc.match_substring_regex(clear, _joined(COMMA, GROUP_COMMA))).as_py() or False
     )
     if dots and not commas:
         return "."
     if commas and not dots:
         return ","
-    if dots and commas:
-        # Three places or groups of three match both: look closer at distinct cells.
-        kinds = {kind_of(c or "") for c in pc.unique(pure).to_pylist()[:5000]}
-        if "dot" in kinds and "comma" not in kinds:
-            return "."
-        if "comma" in kinds and "dot" not in kinds:
-            return ","
     return None
 
 
 def _joined(*patterns: Any) -> str:
-    return "|".join(p.pattern.replace("’", "").replace("(?P=g)", "[.,]") for p in patterns)
+    """Join patterns in the dialect of Arrow's expressions, which know no \\u and no groups back."""
+    text = "|".join(p.pattern for p in patterns)
+    for code in ("00a0", "202f"):
+        text = text.replace(f"\\u{code}", f"\\x{{{code}}}")
+    return text.replace("(?P=g)", "[.,]")
 
 
 def kinds_in(column: Any, most: int = 5000) -> set[str]:

@@ -45,6 +45,10 @@ _PRESSURE_UNITS: Final = tuple(
     (name, re.compile(rf"^(?:{pattern}){_REFERENCE_TAIL}$", re.IGNORECASE))
     for name, pattern in _PRESSURE
 )
+_PRESSURE_TAIL: Final = re.compile(
+    r"^(.*?)\b((?:[khm]?pa|m?bar|psi)\s*[(\[]\s*(?:abs(?:olute?)?\.?|a|g|gauge|rel\.?|ü|u)\s*[)\]])\s*[)\]}]?$",
+    re.IGNORECASE,
+)
 _OTHER: Final = (
     ("A", re.compile(r"^(?:a|amps?|amperes?|amp)$", re.IGNORECASE)),
     ("mA", re.compile(r"^ma$", re.IGNORECASE)),
@@ -137,6 +141,11 @@ def reference_in(text: str) -> str:
 def split_header(text: str) -> tuple[str, Mark | None]:
     """Part header text into its words and its unit mark, where it has one."""
     text = text.strip().strip('"').strip()
+    tail = _PRESSURE_TAIL.match(text)
+    if tail:
+        mark = read_mark(tail[2])
+        if mark is not None and mark.kind == "pressure":
+            return tail[1].strip(" ,;:/_-([{"), mark
     for pattern in (
         r"^(.*?)\s*\[([^\[\]]{1,24})\]\s*(.*)$",
         r"^(.*?)\s*\(((?:[^()]|\([^()]*\)){1,24})\)\s*(.*)$",
@@ -160,6 +169,11 @@ def split_header(text: str) -> tuple[str, Mark | None]:
     whole = read_mark(text)
     if whole is not None and len(text) > 1:
         return "", whole
+    said = re.match(r"^(.*?)\s*[(\[]([^()\[\]]{2,24})[)\]]\s*$", text)
+    if said and reference_in(said[2]) in {"absolute", "vented_gauge", "sealed_gauge"}:
+        rest, mark = split_header(said[1])
+        if mark is not None and mark.kind == "pressure":
+            return f"{rest} {said[2]}".strip(), Mark(mark.unit, mark.kind, reference_in(said[2]))
     for pattern in (
         r"^(.*\S)\s*[,;:/|]\s*([^,;:|]{1,20})$",
         r"^(.*\S)\s+(?:in|en)\s+(\S{1,12}(?:\s\S{1,12})?)$",
