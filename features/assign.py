@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,6 +17,13 @@ HISTORY_CYCLES: Final = 10
 """Earlier cycles at a set point from which their mode counts (design: 10 or more)."""
 HISTORY_WINDOW: Final = 60
 """Latest cycles that the mode is taken over, so that a changed program is learnt."""
+FIRST_OF_DAY_S: Final = 4.0 * 3600.0
+"""A cycle after so long without another counts as the day's first (no source)."""
+TEST_SETPOINT_C: Final = 134.0
+TEST_LONGEST_S: Final = 270.0
+"""A steam penetration test holds 134 °C for about 3.5 min (common practice)."""
+DRIED_CYCLES: Final = 5
+DRIED_WINDOW: Final = 20
 SHORT_SHARE: Final = 0.95
 """A hold that ends before this share of the program's time was broken off (no source)."""
 
@@ -36,6 +45,13 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
         is never that of the cycle being judged: it comes from the
         configuration, else from the mode of ten or more earlier complete
         cycles at that set point, else from the shortest published hold.
+
+    Notes
+    -----
+    A steam penetration test is a short 134 °C cycle like others. It is told
+    apart only by what a trace can show: the day's first cycle of a prevacuum
+    unit, short, and not dried, on a unit whose cycles are dried as a rule.
+    Without a pressure channel it can't be told and counts as sterilization.
     """
     out = cycles.sort_values("started_at", kind="stable", ignore_index=True)
     programs = [Program.parse(p) for p in unit.programs]
@@ -44,58 +60,95 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
     kinds: list[str] = []
     completions: list[str | None] = []
     seen: dict[float, list[float]] = {}
-    last_day: object = None
-    rows = zip(
-        out["kind"].tolist(),
-        out["completion"].tolist(),
-        out["setpoint_c"].to_numpy(np.float64, na_value=np.nan).tolist(),
-        out["plateau_s"].to_numpy(np.float64, na_value=np.nan).tolist(),
-        out["exposure_s"].to_numpy(np.float64, na_value=np.nan).tolist(),
-        out["sample_interval_s"].to_numpy(np.float64, na_value=np.nan).tolist(),
-        out["pulse_count"].fillna(0).to_numpy(np.int64).tolist(),
-        out["drying_s"].to_numpy(np.float64, na_value=np.nan).tolist(),
-        out["started_at"].dt.floor("D").tolist(),
-        strict=True,
-    )
-    for kind, completion, setpoint, plateau, exposure, interval, count, _drying, day in rows:
-        first_of_day = day != last_day
-        if kind == "leak_test":
+    dried: list[bool] = []
+    last_end = float("nan")
+    for row in _rows(out):
+        idle = row.started_s - last_end
+        if row.kind == "leak_test":
             names.append(None)
             sources.append(None)
-            kinds.append(kind)
-            completions.append(completion)
+            kinds.append(row.kind)
+            completions.append(row.completion)
             continue
-        last_day = day
-        removal = unit.air_removal or ("prevacuum" if count >= 1 else "unknown")
-        if np.isnan(setpoint):
+        last_end = row.ended_s
+        removal = unit.air_removal or ("prevacuum" if row.pulses >= 1 else "unknown")
+        if np.isnan(row.setpoint):
             names.append(None)
             sources.append("none")
-            kinds.append(kind)
-            completions.append(completion)
+            kinds.append("unknown")
+            completions.append(row.completion)
             continue
-        held = plateau if np.isfinite(plateau) else exposure
-        program, source = _program(programs, removal, setpoint, held, seen)
-        names.append(program.name if program is not None else f"{removal}-{setpoint:g}x0")
+        held = row.plateau if np.isfinite(row.plateau) else row.exposure
+        program, source = _program(programs, removal, row.setpoint, held, seen)
+        names.append(program.name if program is not None else None)
         sources.append(source)
-        test = _is_penetration_test(program, programs, removal, first_of_day)
-        kinds.append("penetration_test" if test else "sterilization")
-        hold_s = program.hold_min * 60.0 if program is not None else np.nan
-        slack = 2.0 * (interval if np.isfinite(interval) else 0.0)
-        if (
-            completion == "complete"
-            and source in ("configuration", "history", "published")
-            and np.isfinite(held)
-            and held < SHORT_SHARE * hold_s - slack
-        ):
-            completion = "aborted"
+        completion = row.completion
+        if completion == "complete" and program is not None and np.isfinite(held):
+            slack = 2.0 * (row.interval if np.isfinite(row.interval) else 0.0)
+            if held < SHORT_SHARE * program.hold_min * 60.0 - slack:
+                completion = "aborted"
         completions.append(completion)
-        if completion == "complete" and np.isfinite(held) and not test:
-            seen.setdefault(setpoint, []).append(exposure if np.isfinite(exposure) else held)
+        usual = len(dried) >= DRIED_CYCLES and np.mean(dried[-DRIED_WINDOW:]) > 0.7
+        test = (
+            completion == "complete"
+            and removal == "prevacuum"
+            and not idle < FIRST_OF_DAY_S
+            and program is not None
+            and abs(program.setpoint_c - TEST_SETPOINT_C) < 1.5
+            and held < TEST_LONGEST_S
+            and bool(usual)
+            and not row.drying > 60.0
+            and row.pulses >= 1
+        )
+        kinds.append("penetration_test" if test else "sterilization")
+        if completion == "complete" and not test and np.isfinite(held):
+            dried.append(row.drying > 60.0)
+            if np.isfinite(row.exposure):
+                seen.setdefault(row.setpoint, []).append(row.exposure)
     out["program"] = pd.array(names, dtype="string")
     out["program_source"] = pd.array(sources, dtype="string")
     out["kind"] = pd.array(kinds, dtype="string")
     out["completion"] = pd.array(completions, dtype="string")
     return out
+
+
+@dataclass(frozen=True)
+class _Row:
+    kind: str
+    completion: str
+    setpoint: float
+    plateau: float
+    exposure: float
+    interval: float
+    pulses: int
+    drying: float
+    started_s: float
+    ended_s: float
+
+
+def _rows(cycles: pd.DataFrame) -> Iterator[_Row]:
+    def floats(name: str) -> list[float]:
+        values: list[float] = cycles[name].to_numpy(np.float64, na_value=np.nan).tolist()
+        return values
+
+    def seconds(name: str) -> list[float]:
+        stamps = pd.DatetimeIndex(cycles[name]).as_unit("ms").asi8 / 1000.0
+        values: list[float] = stamps.tolist()
+        return values
+
+    return map(
+        _Row,
+        cycles["kind"].tolist(),
+        cycles["completion"].tolist(),
+        floats("setpoint_c"),
+        floats("plateau_s"),
+        floats("exposure_s"),
+        floats("sample_interval_s"),
+        cycles["pulse_count"].fillna(0).to_numpy(np.int64).tolist(),
+        floats("drying_s"),
+        seconds("started_at"),
+        seconds("ended_at"),
+    )
 
 
 def _program(
@@ -128,22 +181,3 @@ def _program(
     if published is not None:
         return Program(removal, setpoint, published.hold_min), "published"
     return None, "none"
-
-
-def _is_penetration_test(
-    program: Program | None, programs: list[Program], removal: str, first_of_day: bool
-) -> bool:
-    """Return whether a cycle is a steam penetration test.
-
-    In a trace it is a short 134 °C cycle. It counts as one only where it is the
-    day's first on a prevacuum unit and the configuration names 134 °C programs
-    of 3.5 min and of another time, so that the two can be told apart.
-    """
-    if program is None or removal != "prevacuum" or not first_of_day:
-        return False
-    short = abs(program.setpoint_c - 134.0) < 1.5 and abs(program.hold_min - 3.5) < 0.01
-    others = any(
-        abs(p.setpoint_c - program.setpoint_c) < 0.5 and abs(p.hold_min - 3.5) > 0.01
-        for p in programs
-    )
-    return short and others

@@ -8,7 +8,7 @@ import numpy as np
 
 from .crossing import median
 from .row import Place, Row, finite
-from .samples import Samples
+from .samples import FloatArray, Samples
 
 CUT_K: Final = 1.0
 CUT_K_PER_MIN: Final = 6.0
@@ -79,35 +79,41 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
     if len(temp) < 8:
         return False
     noise = float(row.values.get("noise_k", 0.0))
-    peak = np.maximum.accumulate(temp)
-    drop = peak - temp
+    first = len(temp)
     if "exposure_start" in row.values:
         first = int(np.searchsorted(time, row.values["exposure_start"] / 1000.0 - 1e-6))
         swing = _usual_swing(temp[first:])
-        least = max(2.2 * swing, CUT_K + swing, 8.0 * noise)
-    else:
-        least = max(2.0, 8.0 * noise)
-    deep = drop > least
+        if _one_slow_fall(time[first:], temp[first:], max(2.2 * swing, CUT_K + swing), noise):
+            return True
+    warm = np.flatnonzero(temp[:first] > 90.0)
+    if not len(warm):
+        return False
+    early = slice(int(warm[0]), first)
+    return _one_slow_fall(time[early], temp[early], 3.0, noise)
+
+
+def _one_slow_fall(time: FloatArray, temp: FloatArray, least: float, noise: float) -> bool:
+    """Return whether temperature fell once, slowly and steadily, by ``least`` or more."""
+    if len(temp) < 8:
+        return False
+    peak = np.maximum.accumulate(temp)
+    deep = peak - temp > max(least, 8.0 * noise)
     if not deep.any():
         return False
     edges = np.flatnonzero(np.diff(np.concatenate(([0], deep.astype(np.int8), [0]))))
     runs = edges.reshape(-1, 2)
     if len(runs) > 3:
         return False
-    a = int(runs[0][0])
+    a, b = int(runs[0][0]), int(runs[0][1])
     top = int(np.flatnonzero(temp[: a + 1] >= peak[a] - max(0.3, 3.0 * noise))[-1])
-    low = top + int(np.argmin(temp[top : int(runs[0][1])]))
+    low = top + int(np.argmin(temp[top:b]))
     seconds = float(time[low] - time[top])
     if seconds < CUT_LEAST_S:
         return False
-    rate = float(temp[top] - temp[low]) / seconds * 60.0
-    steady = float(np.ptp(time[top : low + 1][temp[top : low + 1] >= temp[top] - 0.5])) < 0.7 * (
-        seconds
-    )
-    return steady and rate < CUT_K_PER_MIN
+    return float(temp[top] - temp[low]) / seconds * 60.0 < CUT_K_PER_MIN
 
 
-def _usual_swing(temp: np.ndarray) -> float:
+def _usual_swing(temp: FloatArray) -> float:
     """Return the usual distance from the exposure's highs down to its lows."""
     if len(temp) < 8:
         return 1.0

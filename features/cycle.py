@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ..shared.config import Limits, Unit
-from ..shared.programs import Program
+from ..shared.programs import NOMINAL_SETPOINTS_C, Program
 from ..shared.steam import f0_min
 from . import heatup, plateau, vacuum
 from .completion import completion
@@ -100,8 +100,13 @@ def _steam_cycle(
     _close(row, samples, start, end)
     setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
     top = float(np.max(temp[hot]))
-    got = plateau.reached(flat, setpoint, top, known)
-    sags = known and flat.held and flat.level_c >= setpoint - plateau.NOT_REACHED_K
+    others = tuple(p.setpoint_c for p in programs) or (
+        *earlier,
+        *NOMINAL_SETPOINTS_C,
+    )
+    usual = earlier.get(setpoint, setpoint + plateau.OPERATING_K)
+    got = plateau.reached(flat, setpoint, top, known, usual, others)
+    sags = plateau.sags(flat, setpoint, top, known)
     row.values["plateau_c"] = flat.level_c
     row.put("plateau_s", float(time[exhaust] - time[main.start + flat.first]))
     bounds = None
@@ -124,7 +129,15 @@ def _steam_cycle(
     add_heat_up(row, samples, start, arrival, setpoint, noise, bounds is not None)
     add_pressure_features(row, samples, before, start, arrival, last, exhaust, end, atmosphere)
     row.values["completion"] = completion(
-        row, samples, start, main.start, exhaust, end, finished, place, got or sags
+        row,
+        samples,
+        start,
+        max((e.stop for e in before), default=start),
+        exhaust,
+        end,
+        finished,
+        place,
+        got or (sags and flat.regulated),
     )
     return Found(row, end, finished)
 

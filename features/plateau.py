@@ -40,6 +40,10 @@ class Plateau:
     """Slope over the last part before the fall: a ramp that was cut short climbs on."""
     held: bool
     """Temperature stayed near the level, as a controller or a balance holds it."""
+    regulated: bool
+    """It turned or went flat there, as under a controller."""
+    cut_short: bool
+    """It was still climbing as before when the fall began."""
 
 
 def sustained_top(time: FloatArray, temp: FloatArray, seconds: float = 45.0) -> float:
@@ -64,12 +68,51 @@ def find_plateau(
     level = median(temp[first : last + 1][temp[first : last + 1] >= top - 3.5])
     exhaust = _exhaust(time, temp, pressure, first, last, noise, noise_p)
     exhaust = max(exhaust, first)
-    level = median(temp[first : exhaust + 1][temp[first : exhaust + 1] >= top - 3.5])
+    hot = temp[first : exhaust + 1]
+    level = median(hot[hot >= top - 3.5])
     span = float(time[exhaust] - time[first])
     part = np.flatnonzero(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
     climbing = _slope(time[first:][part], temp[first:][part]) * 60.0
     held = span >= LEAST_PLATEAU_S and abs(climbing) < 1.0
-    return Plateau(level, first, exhaust, span, climbing, held)
+    return Plateau(
+        level,
+        first,
+        exhaust,
+        span,
+        climbing,
+        held,
+        _regulated(hot, noise),
+        _cut_short(time, temp, exhaust),
+    )
+
+
+def _regulated(hot: FloatArray, noise: float) -> bool:
+    """Return whether a controller held the plateau, and not only the balance of losses.
+
+    Where the heater is too weak the temperature creeps up to the end and never
+    turns; a thermostat turns it, and proportioned heat flattens it.
+    """
+    third = len(hot) // 3
+    if third < 3:
+        return True
+    means = [float(hot[k * third : (k + 1) * third].mean()) for k in range(3)]
+    creeping = means[1] - means[0] > 0.3 and means[2] - means[1] > 0.05
+    width = max(1, min(9, third // 4))
+    even = hot if width < 3 else np.convolve(hot, np.ones(width) / width, mode="valid")
+    drop = float((np.maximum.accumulate(even) - even).max())
+    return not creeping or drop > 0.25 + 4.0 * noise / np.sqrt(width)
+
+
+def _cut_short(time: FloatArray, temp: FloatArray, exhaust: int) -> bool:
+    """Return whether the temperature still climbed at full rate when the fall began."""
+    late = int(np.searchsorted(time, time[exhaust] - 20.0))
+    early = int(np.searchsorted(time, time[exhaust] - 140.0))
+    late, early = min(late, exhaust - 2), min(early, exhaust - 4)
+    if early < 0:
+        return False
+    now = _slope(time[late : exhaust + 1], temp[late : exhaust + 1])
+    before = _slope(time[early : late + 1], temp[early : late + 1])
+    return now > 0.02 and now > 0.6 * before
 
 
 def _slope(time: FloatArray, values: FloatArray) -> float:
@@ -96,13 +139,25 @@ def _exhaust(
     end = min(len(time), int(np.searchsorted(time, time[last] + 600.0)) + 1)
     if known[back:end].all() and end - back >= 3:
         found = fall_start(time[:end], pressure[:end], 101.0, noise_p, back)
-        if found is not None:
+        if found is not None and not _stays_hot(time, temp, pressure, found, noise):
             return found
     found = fall_start(time[:end], temp[:end], 98.0, noise, back)
     if found is not None:
         return found
     usual = usual_fall(time[calm], temp[calm], noise, FALL_ROOM_K_PER_S)
     return knee(time, temp, min(last + 1, len(time) - 1), noise, back, usual)
+
+
+def _stays_hot(
+    time: FloatArray, temp: FloatArray, pressure: FloatArray, fall: int, noise: float
+) -> bool:
+    """Return whether temperature holds while pressure goes: dried out, not exhausted."""
+    half = 0.5 * (pressure[fall] - 101.0) + 101.0
+    low = np.flatnonzero(pressure[fall:] < half)
+    if not len(low):
+        return False
+    k = int(np.searchsorted(time, time[fall + int(low[0])] + 40.0))
+    return k < len(time) and bool(temp[k] > temp[fall] - 2.5 - 2.0 * noise)
 
 
 def choose_setpoint(
@@ -156,16 +211,41 @@ def _misfit(level_c: float, setpoint_c: float, earlier: dict[float, float]) -> f
     return odd + (1.0 if setpoint_c == 135.0 else 0.0)
 
 
-def reached(plateau: Plateau, setpoint_c: float, top_c: float, known: bool) -> bool:
+def reached(
+    plateau: Plateau,
+    setpoint_c: float,
+    top_c: float,
+    known: bool,
+    usual_c: float,
+    others: tuple[float, ...],
+) -> bool:
     """Return whether a cycle got to its set point and did not just pass by.
 
-    A set point that is known from nothing but this plateau needs a long flat one.
+    Parameters
+    ----------
+    known
+        The set point is known from more than this plateau; one that is not
+        needs a long flat plateau.
+    usual_c
+        Usual plateau at the set point [°C].
+    others
+        Other set points that the cycle may have been on its way to [°C].
     """
     if not known:
         return plateau.held and plateau.seconds >= CUSTOM_LEAST_S
     if top_c < setpoint_c:
         return False
+    higher = any(s > top_c + 0.5 for s in others)
+    astray = not plateau.regulated and abs(plateau.level_c - usual_c) > 1.2
+    if higher and (astray or (plateau.cut_short and not plateau.held)):
+        return False
     return plateau.held or plateau.climbing_k_per_min < 2.0 or top_c >= setpoint_c + 0.3
+
+
+def sags(plateau: Plateau, setpoint_c: float, top_c: float, known: bool) -> bool:
+    """Return whether a plateau was held just under a set point, as by a sensor that drifted."""
+    under = setpoint_c - NOT_REACHED_K <= plateau.level_c and top_c < setpoint_c + 0.3
+    return known and plateau.held and under
 
 
 def exposure_bounds(

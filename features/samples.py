@@ -176,7 +176,13 @@ def _without_stuck(time: FloatArray, pressure: FloatArray, temp: FloatArray) -> 
     out = pressure
     for start, end in zip(starts[long], ends[long], strict=True):
         part = temp[start:end]
-        if part.max() > 115.0 and part.min() < 100.0:
+        hot, cold = int(part.argmax()), int(part.argmin())
+        if part[hot] < 115.0:
+            continue
+        # Hot walls at atmosphere (drying) start near boiling; a heat-up starts cool.
+        rose = part[: hot + 1].min() < 85.0
+        fell = pressure[start] > 130.0 and cold > hot and part[cold] < 100.0
+        if rose or fell:
             out = out.copy() if out is pressure else out
             out[start:end] = np.nan
     return out
