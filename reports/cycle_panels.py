@@ -17,16 +17,17 @@ from .panels import (
     LEFT_PT,
     RIGHT_PT,
     Run,
-    clock_axis,
-    line,
+    SideLabel,
+    clock_ticks,
     message_row,
     side_labels,
     titled,
-    value_axis,
+    trace_line,
+    value_ticks,
 )
+from .plot import Fill, Stroke
 from .quantities import number, shown_unit, with_unit
 from .recorded import program_of
-from .sheet import plain_axes
 from .ticks import number_ticks, tick_text
 
 if TYPE_CHECKING:
@@ -56,32 +57,37 @@ def saturation_row(
         note = "atmosphere assumed: the distance between the lines may be off by about 0.4 K"
 
     def body(sheet: Sheet, left: float, top: float) -> None:
-        box = (left + LEFT_PT, top, width - LEFT_PT - RIGHT_PT, height - 34.0)
-        axes = plain_axes(sheet.axes(*box))
+        wide = width - LEFT_PT - RIGHT_PT
+        plot = sheet.plot(left + LEFT_PT, top, wide, height - 34.0)
         hold = (x >= 0) & (x <= end)
         pool = np.concatenate([t[hold], sat[hold]])
         pool = pool[np.isfinite(pool)]
+        if len(pool) == 0:
+            plot.words(0.5, 0.5, "no temperature in exposure", colour=style.MUTED)
+            return
         bottom, upper = float(pool.min()), float(pool.max())
-        labels = []
+        labels: list[SideLabel] = []
         if program is not None:
             base = float(unit.show(program.setpoint_c))
             ceiling = float(unit.show(program.setpoint_c + limits.band_width_k))
-            axes.axhspan(base, ceiling, facecolor="#f4f7fa", linewidth=0, zorder=0)
+            plot.across(base, ceiling, Fill(style.IN_LIMITS, layer=0.1))
             for level, words in ((base, "lower limit"), (ceiling, "upper limit")):
-                axes.axhline(level, color=style.VERMILION, linewidth=0.8, dashes=(5, 2), zorder=2)
+                plot.level(level, Stroke(style.VERMILION, 0.8, (5.0, 2.0), 2.0))
                 text = f"{words} {with_unit(number(level, 4), unit.label)}"
                 labels.append((level, text, style.VERMILION))
             bottom, upper = min(bottom, base), max(upper, ceiling)
         pad = 0.1 * max(upper - bottom, 0.5)
-        bottom, upper = bottom - pad, upper + pad
-        line(axes, x, sat, color=style.GREEN, linewidth=0.9, linestyle=(0, (4, 1.5)), zorder=3)
-        line(axes, x, t, color=style.BLUE, linewidth=0.9, zorder=4)
+        plot.x = (float(x.min()), float(x.max()))
+        plot.y = (bottom - pad, upper + pad)
+        trace_line(plot, x, sat, Stroke(style.GREEN, 0.9, (4.0, 1.5)))
+        trace_line(plot, x, t, Stroke(style.BLUE, 0.9, layer=4.0))
         labels.append((float(np.nanmedian(t[hold][-9:])), "temperature", style.BLUE))
-        if np.isfinite(sat[hold]).any():
-            labels.append((float(np.nanmedian(sat[hold][-9:])), "saturation", style.GREEN))
-        clock_axis(axes, float(x.min()), float(x.max()), box[2])
-        value_axis(axes, bottom, upper)
-        side_labels(sheet, labels, bottom, upper, box)
+        if np.isfinite(sat[hold][-9:]).any():
+            last = float(np.nanmedian(sat[hold][-9:]))
+            labels.append((last, "saturation (dashed)", style.GREEN))
+        clock_ticks(plot)
+        value_ticks(plot)
+        side_labels(plot, labels)
 
     return titled(title, note, width, height, body, unit=unit.label)
 
@@ -119,16 +125,20 @@ def sawtooth_row(run: Run, options: ReportOptions, width: float, height: float =
     note = "no saw-tooth found" if pd.isna(duty) else f"duty {number(100.0 * float(duty))} %"
 
     def body(sheet: Sheet, left: float, top: float) -> None:
-        box = (left + LEFT_PT, top, width - LEFT_PT - 4.0, height - 34.0)
-        axes = plain_axes(sheet.axes(*box))
-        many = len(x) > 150
-        line(axes, x, t, color=style.BLUE, linewidth=0.8, zorder=3)
-        if not many:
-            axes.plot(x, t, "o", color=style.BLUE, markersize=1.7, zorder=4)
-        bottom, upper = float(np.nanmin(t)), float(np.nanmax(t))
+        plot = sheet.plot(left + LEFT_PT, top, width - LEFT_PT - 4.0, height - 34.0)
+        known = np.isfinite(t)
+        if not known.any():
+            plot.words(0.5, 0.5, "no temperature here", colour=style.MUTED)
+            return
+        trace_line(plot, x, t, Stroke(style.BLUE, 0.8))
+        if len(x) <= 150:
+            plot.dots(x, t, style.BLUE, size=1.7)
+        bottom, upper = float(t[known].min()), float(t[known].max())
         pad = 0.12 * max(upper - bottom, 0.2)
-        clock_axis(axes, float(x.min()), float(x.max()), box[2])
-        value_axis(axes, bottom - pad, upper + pad)
+        plot.x = (float(x.min()), float(x.max()))
+        plot.y = (bottom - pad, upper + pad)
+        clock_ticks(plot)
+        value_ticks(plot)
 
     return titled(title, note, width, height, body, unit=unit.label)
 
@@ -156,34 +166,27 @@ def exhaust_row(run: Run, options: ReportOptions, width: float, height: float = 
     note = "" if pd.isna(fall) else f"80 to 20 % in {number(float(fall))} s"
 
     def body(sheet: Sheet, left: float, top: float) -> None:
-        box = (left + LEFT_PT, top, width - LEFT_PT - 4.0, height - 34.0)
-        axes = plain_axes(sheet.axes(*box))
+        plot = sheet.plot(left + LEFT_PT, top, width - LEFT_PT - 4.0, height - 34.0)
         y = np.log10(g)
-        line(axes, x, y, color=style.GREEN, linewidth=0.9, zorder=3)
+        trace_line(plot, x, y, Stroke(style.GREEN, 0.9))
         if len(x) <= 90:
-            axes.plot(x, y, "o", color=style.GREEN, markersize=1.8, zorder=4)
-        begin = float(np.nanmax(g))
+            plot.dots(x, y, style.GREEN, size=1.8)
         for share in (0.8, 0.2):
-            axes.axhline(
-                math.log10(share * begin),
-                color=style.FAINT,
-                linewidth=0.6,
-                dashes=(2, 2),
-                zorder=2,
-            )
-        low, high = float(np.nanmin(y)), float(np.nanmax(y))
-        low = max(low, high - 2.5)
-        span_y = max(high - low, 0.3)
-        axes.set_ylim(low - 0.05 * span_y, high + 0.08 * span_y)
+            stroke = Stroke(style.FAINT, 0.6, (2.0, 2.0), 2.0)
+            plot.level(math.log10(share * float(g.max())), stroke)
+        high = float(y.max())
+        low = max(min(float(y.min()), math.log10(0.18) + high), high - 2.5)
+        span = high - low
+        plot.x = (float(x.min()), float(x.max()))
+        plot.y = (low - 0.05 * span, high + 0.08 * span)
         marks = _log_marks(10**low, 10**high)
-        axes.set_yticks([math.log10(m) for m in marks], [f"{m:g}" for m in marks])
-        seconds = number_ticks(float(x.min()), float(x.max()), max(2, int(box[2] // 40)))
+        plot.y_ticks([math.log10(m) for m in marks], [f"{m:g}" for m in marks])
+        seconds = number_ticks(*plot.x, max(2, int(plot.box[2] // 40)))
         step = seconds[1] - seconds[0] if len(seconds) > 1 else 1.0
         words = [tick_text(s, step) for s in seconds]
         if words:
             words[-1] += " s"
-        axes.set_xticks(seconds, words)
-        axes.set_xlim(float(x.min()), float(x.max()))
+        plot.x_ticks(seconds, words)
 
     return titled(title, note, width, height, body, unit=unit.label)
 

@@ -11,7 +11,7 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
-from .style import FAMILY
+from .typeface import family
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]+")
 
@@ -28,7 +28,7 @@ def _font(bold: bool) -> Any:
     from matplotlib.font_manager import FontProperties, findfont
     from matplotlib.ft2font import FT2Font
 
-    path = findfont(FontProperties(family=FAMILY, weight="bold" if bold else "normal"))
+    path = findfont(FontProperties(family=family(), weight="bold" if bold else "normal"))
     font = FT2Font(path)
     font.set_size(100.0, 72.0)
     return font

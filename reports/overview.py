@@ -16,24 +16,22 @@ from .panels import (
     LEFT_PT,
     RIGHT_PT,
     Body,
-    Box,
     FloatArray,
     Run,
-    clock_axis,
-    line,
+    SideLabel,
+    clock_ticks,
     message_row,
     side_labels,
     titled,
-    value_axis,
+    trace_line,
+    value_ticks,
 )
 from .phases import phases_of
+from .plot import Fill, Plot, Stroke
 from .quantities import Unit, number, shown_unit, with_unit
 from .recorded import program_of
-from .sheet import plain_axes
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .sheet import Sheet
 
 STEP_S = 5.0
@@ -114,73 +112,64 @@ def _overview_body(
     height: float,
     named: bool,
 ) -> Body:
+    y = unit.show(run.temperature_c if which == "temperature" else run.pressure_kpa)
+    colour = style.BLUE if which == "temperature" else style.GREEN
+
     def body(sheet: Sheet, left: float, top: float) -> None:
         strip = 11.0 if named else 0.0
-        box = (left + LEFT_PT, top + strip, width - LEFT_PT - RIGHT_PT, height - 34.0 - strip)
-        axes = plain_axes(sheet.axes(*box))
-        y = run.temperature_c if which == "temperature" else run.pressure_kpa
-        y = unit.show(y)
+        wide, tall = width - LEFT_PT - RIGHT_PT, height - 34.0 - strip
+        plot = sheet.plot(left + LEFT_PT, top + strip, wide, tall)
         low, high = float(run.seconds.min()), float(run.seconds.max())
-        labels = []
+        plot.x = (low, high) if high > low else (low - 1.0, low + 1.0)
+        pool = [y]
         if earlier:
             grid = np.arange(low, high + STEP_S, max(STEP_S, (high - low) / 500.0))
-            env_low, env_high = envelope(earlier, grid, which)
-            env_low, env_high = unit.show(env_low), unit.show(env_high)
-            axes.fill_between(
-                grid,
-                env_low,
-                env_high,
-                facecolor=style.ENVELOPE,
-                edgecolor=style.BAND_EDGE,
-                linewidth=0.4,
-                zorder=1,
-            )
-        colour = style.BLUE if which == "temperature" else style.GREEN
-        line(axes, run.seconds, y, color=colour, linewidth=0.9, zorder=3)
-        bottom, upper = float(np.nanmin(y)), float(np.nanmax(y))
-        if earlier and np.isfinite(env_low).any():
-            bottom = min(bottom, float(np.nanmin(env_low)))
-            upper = max(upper, float(np.nanmax(env_high)))
-        pad = 0.06 * max(upper - bottom, 1e-6)
-        bottom, upper = bottom - pad, upper + pad
+            least, most = (unit.show(e) for e in envelope(earlier, grid, which))
+            plot.band(grid, least, most, Fill(style.ENVELOPE, style.BAND_EDGE, layer=1.0))
+            pool += [least, most]
+        values = np.concatenate(pool)
+        values = values[np.isfinite(values)]
+        if len(values) == 0:
+            plot.words((low + high) / 2.0, 0.5, "no samples of this channel", colour=style.MUTED)
+            return
+        bottom, upper = float(values.min()), float(values.max())
+        pad = 0.06 * max(upper - bottom, 1.0)
+        plot.y = bottom, upper = bottom - pad, upper + pad
+        trace_line(plot, run.seconds, y, Stroke(colour))
+        labels: list[SideLabel] = []
         known = np.flatnonzero(np.isfinite(y))
-        labels.append((float(y[known[-1]]), "this cycle", colour))
+        if len(known):
+            labels.append((float(y[known[-1]]), "this cycle", colour))
         program = program_of(run.cycle)
         if which == "temperature" and program is not None:
             base = float(unit.show(program.setpoint_c))
             if bottom < base < upper:
-                axes.axhline(base, color=style.VERMILION, linewidth=0.8, dashes=(5, 2), zorder=2)
+                plot.level(base, Stroke(style.VERMILION, 0.8, (5.0, 2.0), 2.0))
                 text = f"lower limit {with_unit(number(base, 4), unit.label)}"
                 labels.append((base, text, style.VERMILION))
-        _mark_phases(sheet, axes, spans, run, box, low, high, named)
-        clock_axis(axes, low, high, box[2])
-        value_axis(axes, bottom, upper, 5 if named else 4)
-        side_labels(sheet, labels, bottom, upper, box)
+        _mark_phases(plot, spans, run, named)
+        clock_ticks(plot)
+        value_ticks(plot, 5 if named else 4)
+        side_labels(plot, labels)
 
     return body
 
 
-def _mark_phases(
-    sheet: Sheet,
-    axes: Axes,
-    spans: pd.DataFrame,
-    run: Run,
-    box: Box,
-    low: float,
-    high: float,
-    named: bool,
-) -> None:
-    left, top, width, _ = box
+def _mark_phases(plot: Plot, spans: pd.DataFrame, run: Run, named: bool) -> None:
+    """Shade the phases, and name them above the plot where there is room."""
+    left, top, width, _ = plot.box
+    low, high = plot.x
     for name, start, end in spans.itertuples(index=False):
-        a = max(low, (start - run.origin) / pd.Timedelta(seconds=1))
-        b = min(high, (end - run.origin) / pd.Timedelta(seconds=1))
+        a = max(low, (start - run.origin).total_seconds())
+        b = min(high, (end - run.origin).total_seconds())
         if b <= a:
             continue
-        axes.axvspan(a, b, facecolor=style.PHASE_FILLS.get(name, "#ffffff"), linewidth=0, zorder=0)
+        plot.upright(a, b, Fill(style.PHASE_FILLS.get(str(name), style.PAPER), layer=0.1))
         if a > low:
-            axes.axvline(a, color=style.HAIRLINE, linewidth=0.5, zorder=0.5)
+            plot.mark(a, Stroke(style.HAIRLINE, 0.5, layer=0.5))
         words = str(name).replace("_", " ")
         room = (b - a) / (high - low) * width
         if named and text_width_pt(words, style.TINY_PT) < room - 2.0:
-            x = left + ((a + b) / 2 - low) / (high - low) * width
-            sheet.words(Words(x, top - 3.0, words, style.TINY_PT, style.MUTED, align="center"))
+            x = left + ((a + b) / 2.0 - low) / (high - low) * width
+            at = Words(x, top - 3.0, words, style.TINY_PT, style.MUTED, align="center")
+            plot.sheet.words(at)

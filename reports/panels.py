@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -14,15 +14,15 @@ from . import style
 from .density import broken, gap_limit, spread_labels, thin
 from .flow import Row, Words
 from .metrics import fit, fit_end, text_width_pt
+from .plot import Plot, Stroke
 from .ticks import number_ticks, tick_text
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .sheet import Sheet
 
 FloatArray = NDArray[np.float64]
-Box = tuple[float, float, float, float]
+SideLabel = tuple[float, str, str]
+"""Value, words and colour of a label at the right of a plot."""
 Body = Callable[["Sheet", float, float], None]
 
 MOST_POINTS = 900
@@ -103,46 +103,44 @@ def message_row(title: str, text: str, width: float) -> Row:
     return titled(title, "", width, 34.0, body)
 
 
-def clock_axis(axes: Axes, low: float, high: float, width_pt: float) -> None:
+def clock_ticks(plot: Plot) -> None:
     """Label seconds as minutes."""
-    marks = number_ticks(low / 60.0, high / 60.0, max(2, int(width_pt // 44)))
-    step = marks[1] - marks[0] if len(marks) > 1 else 1.0
-    labels = [tick_text(m, step) for m in marks]
+    low, high = plot.x
+    marks = number_ticks(low / 60.0, high / 60.0, max(2, int(plot.box[2] // 44)))
+    labels = _tick_texts(marks)
     if labels:
         labels[-1] += " min"
-    axes.set_xticks([m * 60.0 for m in marks], labels)
-    axes.set_xlim(low, high)
+    plot.x_ticks([m * 60.0 for m in marks], labels)
 
 
-def value_axis(axes: Axes, low: float, high: float, most: int = 5) -> None:
-    marks = number_ticks(low, high, most)
-    step = marks[1] - marks[0] if len(marks) > 1 else abs(high - low)
-    axes.set_yticks(marks, [tick_text(m, step) for m in marks])
-    axes.set_ylim(low, high)
+def value_ticks(plot: Plot, most: int = 5) -> None:
+    """Label the heights."""
+    marks = number_ticks(*plot.y, most)
+    plot.y_ticks(marks, _tick_texts(marks))
 
 
-def line(axes: Axes, x: FloatArray, y: FloatArray, **look: Any) -> None:
+def _tick_texts(marks: Sequence[float]) -> list[str]:
+    step = marks[1] - marks[0] if len(marks) > 1 else 1.0
+    return [tick_text(m, step) for m in marks]
+
+
+def trace_line(plot: Plot, x: FloatArray, y: FloatArray, stroke: Stroke) -> None:
+    """Draw samples as a line that is broken at gaps and thinned to the paper's resolution."""
     known = np.isfinite(y)
     if not known.any():
         return
     x, y = x[known], y[known]
     px, py = broken(x, y, gap_limit(x, 0.0)) if len(x) > 2 else (x, y)
-    axes.plot(*thin(px, py, MOST_POINTS), **look)
+    plot.line(*thin(px, py, MOST_POINTS), stroke)
 
 
-def side_labels(
-    sheet: Sheet,
-    labels: Sequence[tuple[float, str, str]],
-    low: float,
-    high: float,
-    box: tuple[float, float, float, float],
-    room: float = RIGHT_PT - 8.0,
-) -> None:
-    left, top, width, height = box
+def side_labels(plot: Plot, labels: Sequence[SideLabel]) -> None:
+    """Write labels right of a plot, level with their values, moved apart where they meet."""
+    left, top, width, height = plot.box
+    low, high = plot.y
     size = style.SMALL_PT
     wanted = np.array([top + (high - v) / (high - low) * height for v, _, _ in labels])
-    for (_, text, colour), y in zip(
-        labels, spread_labels(wanted, size * 1.3, top + 2.0, top + height), strict=True
-    ):
-        shown = fit(text, size, room)
-        sheet.words(Words(left + width + 6.0, float(y) + size * 0.35, shown, size, colour))
+    places = spread_labels(wanted, size * 1.3, top + 2.0, top + height)
+    for (_, text, colour), y in zip(labels, places, strict=True):
+        shown = fit(text, size, RIGHT_PT - 8.0)
+        plot.sheet.words(Words(left + width + 6.0, float(y) + size * 0.35, shown, size, colour))

@@ -15,10 +15,10 @@ from .flow import Row, Words, heading, paragraph, space
 from .metrics import fit_end, text_width_pt
 from .moments import Clock, days_between
 from .options import ReportOptions
+from .panels import LEFT_PT, RIGHT_PT, side_labels, value_ticks
+from .plot import Fill, Stroke
 from .quantities import FEATURE_PART, feature_unit, feature_words, number, with_unit
-from .sheet import plain_axes
 from .states import part_words
-from .ticks import number_ticks, tick_text
 from .views import UnitView
 
 if TYPE_CHECKING:
@@ -136,34 +136,24 @@ def _panel(recovery: Recovery, options: ReportOptions, width: float, height: flo
         sheet.words(
             Words(left + width, top + 9.0, note, style.SMALL_PT, style.MUTED, align="right")
         )
-        box_w = width - 34.0 - 96.0
-        axes = plain_axes(sheet.axes(left + 34.0, top + 15.0, box_w, height - 33.0))
+        wide = width - LEFT_PT - RIGHT_PT
+        plot = sheet.plot(left + LEFT_PT, top + 15.0, wide, height - 33.0)
         before, after = unit.show(recovery.before), unit.show(recovery.after)
         healthy = float(unit.show(recovery.healthy))
         half = float(unit.show_change(HEALTHY_SIGMAS * recovery.scale))
-        axes.axhspan(
-            healthy - half,
-            healthy + half,
-            facecolor=style.BAND,
-            edgecolor=style.BAND_EDGE,
-            linewidth=0.4,
-            zorder=0,
-        )
-        axes.axvline(0.0, color=style.GREEN, linewidth=1.0, zorder=2)
+        plot.across(healthy - half, healthy + half, Fill(style.BAND, style.BAND_EDGE, layer=0.2))
+        plot.mark(0.0, Stroke(style.GREEN, 1.0, layer=2.0))
         x = np.arange(-len(before), 0) + 0.5
-        axes.plot(x, before, "o", color=style.FAINT, markersize=2.6, markerfacecolor="none")
-        axes.plot(np.arange(len(after)) + 0.5, after, "s", color=style.BLUE, markersize=2.8)
+        plot.dots(x, before, style.FAINT, size=2.6, hollow=True)
+        plot.dots(np.arange(len(after)) + 0.5, after, style.BLUE, size=2.8, mark="s")
         pool = np.concatenate([before, after, [healthy - half, healthy + half]])
         pad = 0.1 * max(float(np.ptp(pool)), 1e-9)
-        low, high = float(pool.min()) - pad, float(pool.max()) + pad
-        axes.set_ylim(low, high)
-        axes.set_xlim(-max(BEFORE, 1) - 0.5, AFTER + 0.5)
-        axes.set_xticks([-30, -15, 0, 15], ["30 cycles before", "15 before", "work", "15 after"])
-        marks = number_ticks(low, high, 4)
-        step = marks[1] - marks[0] if len(marks) > 1 else 1.0
-        axes.set_yticks(marks, [tick_text(m, step) for m in marks])
-        y = top + 15.0 + (high - healthy) / (high - low) * (height - 33.0)
+        plot.x = (-BEFORE - 0.5, AFTER + 0.5)
+        plot.y = (float(pool.min()) - pad, float(pool.max()) + pad)
+        words = ("30 before", "15 before", "work", "15 cycles after")
+        plot.x_ticks((-30.0, -15.0, 0.0, 15.0), words)
+        value_ticks(plot, 4)
         text = f"healthy {with_unit(number(healthy), unit.label)}"
-        sheet.words(Words(left + 34.0 + box_w + 6.0, y + 2.3, text, style.SMALL_PT, style.MUTED))
+        side_labels(plot, [(healthy, text, style.MUTED)])
 
     return Row(height, panel=draw)

@@ -3,19 +3,55 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 from matplotlib.text import Text
 from numpy.typing import NDArray
 
-from . import style
 from .flow import Row, Rule, Words
+from .metrics import text_width_pt
+from .plot import Plot
+from .typeface import family
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+    from matplotlib.backend_bases import RendererBase
+
+
+@lru_cache(maxsize=64)
+def _font(size: float, bold: bool) -> FontProperties:
+    return FontProperties(family=family(), size=size, weight="bold" if bold else "normal")
+
+
+class OneLine(Text):
+    """Text on one line that is placed from our own metrics.
+
+    The library measures each text through a renderer before it draws it, which
+    takes longer than drawing; its own measure is still there for whoever asks.
+    """
+
+    def draw(self, renderer: RendererBase) -> None:
+        """Draw the line at its anchor, shifted for its alignment."""
+        if not self.get_visible() or not self.get_text():
+            return
+        x, y = self.get_transform().transform(self.get_position())
+        properties = self.get_fontproperties()
+        size, bold = properties.get_size_in_points(), properties.get_weight() == "bold"
+        share = {"left": 0.0, "center": 0.5, "right": 1.0}[self.get_horizontalalignment()]
+        if share:
+            width = text_width_pt(self.get_text(), size, bold=bold)
+            x -= share * float(renderer.points_to_pixels(width))  # type: ignore[arg-type]
+        if renderer.flipy():
+            y = renderer.get_canvas_width_height()[1] - y
+        context = renderer.new_gc()
+        context.set_foreground(self.get_color())
+        renderer.draw_text(context, x, y, self.get_text(), properties, 0.0, ismath=False)
+        context.restore()
+        self.stale = False
 
 
 class Sheet:
@@ -32,19 +68,19 @@ class Sheet:
         self.height = height
         self.figure = Figure(figsize=(width / 72.0, height / 72.0), dpi=72.0)
         self._rules: list[tuple[Rule, float, float]] = []
+        self._plots: list[Plot] = []
 
     def words(self, item: Words, x: float = 0.0, y: float = 0.0) -> None:
         """Write one line; (x, y) is the origin of the item's coordinates."""
         if not item.text:
             return
         self.figure.add_artist(
-            Text(
+            OneLine(
                 (x + item.x) / self.width,
                 1.0 - (y + item.y) / self.height,
                 item.text,
-                fontsize=item.size,
+                fontproperties=_font(item.size, item.bold),
                 color=item.colour,
-                fontweight="bold" if item.bold else "normal",
                 horizontalalignment=item.align,
                 verticalalignment="baseline",
                 transform=self.figure.transFigure,
@@ -78,18 +114,16 @@ class Sheet:
             y += row.height
         return y
 
-    def axes(self, x: float, y: float, width: float, height: float, **options: Any) -> Axes:
-        """Return axes whose box has its top left corner at (x, y)."""
-        box = (
-            x / self.width,
-            1.0 - (y + height) / self.height,
-            width / self.width,
-            height / self.height,
-        )
-        return self.figure.add_axes(box, **options)
+    def plot(self, x: float, y: float, width: float, height: float) -> Plot:
+        """Return a plot whose box has its top left corner at (x, y)."""
+        made = Plot(self, (x, y, width, height))
+        self._plots.append(made)
+        return made
 
     def finish(self) -> Figure:
         """Return the figure with everything on it."""
+        for plot in self._plots:
+            plot.finish()
         if self._rules:
             segments = []
             for rule, x, y in self._rules:
@@ -108,14 +142,3 @@ class Sheet:
             )
             self._rules = []
         return self.figure
-
-
-def plain_axes(axes: Axes) -> Axes:
-    """Give axes the house look: no box, a light horizontal grid, small labels."""
-    for side in ("top", "right", "left"):
-        axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set_color(style.FAINT)
-    axes.grid(axis="y", color=style.GRID, linewidth=0.5)
-    axes.set_axisbelow(True)
-    axes.tick_params(axis="both", which="major", labelsize=style.SMALL_PT, pad=2.0)
-    return axes

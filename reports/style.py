@@ -9,8 +9,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-FAMILY: Final = "DejaVu Sans"
-"""Ships with matplotlib, so that pages look alike on every machine."""
+from .typeface import family
 
 INK: Final = "#1b1f24"
 MUTED: Final = "#59626c"
@@ -21,6 +20,10 @@ BAND: Final = "#dfe7ef"
 BAND_EDGE: Final = "#b4c3d2"
 ENVELOPE: Final = "#c3d3e3"
 CONE: Final = "#fbeed3"
+CHANGE: Final = "#efe3ec"
+GAP: Final = "#f1f2f4"
+RAW_BAND: Final = "#d3d7dc"
+IN_LIMITS: Final = "#f4f7fa"
 PAPER: Final = "#ffffff"
 
 BLUE: Final = "#0072b2"
@@ -71,30 +74,17 @@ PHASE_FILLS: Final[dict[str, str]] = {
 def rc() -> Any:
     """Return the drawing library's settings for our pages, a dict whose keys it types."""
     return {
-        "font.family": [FAMILY],
-        "font.size": BODY_PT,
-        "text.color": INK,
+        "font.family": [family()],
         "text.parse_math": False,
         "text.usetex": False,
         "pdf.fonttype": 42,
         "pdf.compression": 6,
         "pdf.use14corefonts": False,
-        "axes.unicode_minus": True,
-        "axes.linewidth": 0.5,
-        "axes.edgecolor": FAINT,
-        "axes.labelcolor": MUTED,
         "hatch.linewidth": 0.35,
         "lines.linewidth": 0.9,
         "lines.solid_capstyle": "butt",
         "path.simplify": True,
         "path.simplify_threshold": 0.2,
-        "xtick.color": MUTED,
-        "ytick.color": MUTED,
-        "xtick.labelsize": SMALL_PT,
-        "ytick.labelsize": SMALL_PT,
-        "xtick.major.size": 2.5,
-        "ytick.major.size": 0.0,
-        "xtick.major.width": 0.5,
         "figure.facecolor": PAPER,
         "savefig.bbox": None,
         "savefig.facecolor": PAPER,

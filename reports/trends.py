@@ -9,28 +9,25 @@ import numpy as np
 import pandas as pd
 
 from . import style
-from .density import bin_series, broken, gap_limit, gaps, spread_labels
+from .density import bin_series, broken, gap_limit, gaps
 from .flow import Row, Words
 from .metrics import fit, fit_end, printable, text_width_pt
 from .moments import Clock
+from .panels import LEFT_PT, RIGHT_PT, SideLabel, side_labels, value_ticks
+from .plot import Fill, Plot, Stroke
 from .quantities import Unit, days_left, feature_words, number, with_unit
-from .sheet import plain_axes
 from .states import part_words, text_of
-from .ticks import date_ticks, day_of, number_ticks, tick_text
+from .ticks import date_ticks, day_of
 from .trend import FloatArray, Trend, forecast_days
 from .views import UnitView
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from .sheet import Sheet
 
 DENSE = 350
 """Cycles beyond which points give way to bins."""
 BINS = 110
 BAND_SIGMAS = 3.0
-LEFT_PT = 34.0
-RIGHT_PT = 96.0
 HEAD_PT = 27.0
 FOOT_PT = 17.0
 
@@ -84,8 +81,8 @@ def trend_row(
             sheet.words(Words(left, top + head + 3.0, text, colour=style.MUTED))
             return
         box_w, box_h = width - LEFT_PT - RIGHT_PT, height - head - FOOT_PT
-        box = (left + LEFT_PT, top + head, box_w, box_h)
-        _draw(sheet, plain_axes(sheet.axes(*box)), trend, view, flag, clock, box, span)
+        plot = sheet.plot(left + LEFT_PT, top + head, box_w, box_h)
+        _draw(plot, trend, view, flag, clock, span)
 
     return Row(height if len(trend.x) else head + 12.0, panel=draw)
 
@@ -112,132 +109,97 @@ def _notes(trend: Trend, flag: pd.Series | None, clock: Clock) -> tuple[str, str
 
 
 def _draw(
-    sheet: Sheet,
-    axes: Axes,
+    plot: Plot,
     trend: Trend,
     view: UnitView,
     flag: pd.Series | None,
     clock: Clock,
-    box: tuple[float, float, float, float],
     span: tuple[float, float],
 ) -> None:
-    labels: list[tuple[float, str, str]] = []
     x = trend.x
-    limit_days = gap_limit(x)
+    step = gap_limit(x)
     line_y = np.where(np.isfinite(trend.adjusted), trend.adjusted, trend.raw)
     level = float(np.nanmedian(line_y[-7:])) if np.isfinite(line_y[-7:]).any() else math.nan
+    plot.x = span
+    plot.y = bottom, top = _range(trend, line_y, flag)
+    labels: list[SideLabel] = []
     if trend.judged:
-        _band(axes, trend, limit_days, labels)
-    if len(x) > DENSE:
-        _dense(axes, trend, line_y, limit_days)
-    else:
-        _sparse(axes, trend, line_y, limit_days)
-    _forecast(axes, trend, flag, level)
-    low, high = span
-    axes.set_xlim(low, high)
-    bottom, top = _range(trend, line_y, flag)
-    axes.set_ylim(bottom, top)
-    _limits(axes, trend, bottom, top, labels)
+        labels.append(_band(plot, trend, step))
+    (_dense if len(x) > DENSE else _sparse)(plot, trend, line_y, step)
+    _forecast(plot, trend, flag, level)
+    for limit in trend.limits:
+        if bottom <= limit.value <= top:
+            plot.level(limit.value, Stroke(style.VERMILION, 0.9, (5.0, 2.0)))
+            text = f"{limit.words} {_value(limit.value, trend.unit)}"
+            labels.append((limit.value, text, style.VERMILION))
     if math.isfinite(level):
         word = "adjusted" if trend.judged else "measured"
         labels.append((level, f"{word} {_value(level, trend.unit)}", style.BLUE))
-    _gaps(axes, gaps(x, limit_days), x, day_of(view.as_of), limit_days, box[2], low, high)
-    _change(axes, flag)
-    _ticks(axes, clock, bottom, top, low, high, box[2])
-    _right_labels(sheet, labels, bottom, top, box)
-    _service(sheet, view, low, high, box)
+    _gaps(plot, x, day_of(view.as_of), step)
+    _change(plot, flag)
+    plot.x_ticks(*date_ticks(*span, clock, plot.box[2]))
+    value_ticks(plot)
+    side_labels(plot, labels)
+    _service(plot, view)
 
 
 def _value(value: float, unit: Unit) -> str:
     return with_unit(number(value), unit.label)
 
 
-def _band(
-    axes: Axes, trend: Trend, limit_days: float, labels: list[tuple[float, str, str]]
-) -> None:
+def _band(plot: Plot, trend: Trend, step: float) -> SideLabel:
     low = trend.expected - BAND_SIGMAS * trend.scale
     high = trend.expected + BAND_SIGMAS * trend.scale
     x = trend.x
     if len(x) > DENSE:
         lower, upper = bin_series(x, low, BINS), bin_series(x, high, BINS)
-        bx, low, high = lower.x, lower.middle, upper.middle
-    else:
-        bx = x
-    if len(bx) == 1:
-        bx, low, high = bx[0] + np.array([-0.4, 0.4]), np.repeat(low, 2), np.repeat(high, 2)
-    line_x, line_low = broken(bx, low, limit_days)
-    _, line_high = broken(bx, high, limit_days)
-    axes.fill_between(
-        line_x,
-        line_low,
-        line_high,
-        facecolor=style.BAND,
-        edgecolor=style.BAND_EDGE,
-        linewidth=0.4,
-        zorder=1,
-    )
-    last = np.flatnonzero(np.isfinite(trend.expected))[-1]
-    text = f"usual {number(float(trend.expected[last]))}"
-    labels.append((float(trend.expected[last]), text, style.MUTED))
+        x, low, high = lower.x, lower.middle, upper.middle
+    elif len(x) == 1:
+        x, low, high = x[0] + np.array([-0.4, 0.4]), np.repeat(low, 2), np.repeat(high, 2)
+    line_x, line_low = broken(x, low, step)
+    _, line_high = broken(x, high, step)
+    plot.band(line_x, line_low, line_high, Fill(style.BAND, style.BAND_EDGE))
+    usual = float(trend.expected[np.flatnonzero(np.isfinite(trend.expected))[-1]])
+    return usual, f"usual {_value(usual, trend.unit)}", style.MUTED
 
 
-def _dense(axes: Axes, trend: Trend, line_y: FloatArray, limit_days: float) -> None:
+def _dense(plot: Plot, trend: Trend, line_y: FloatArray, step: float) -> None:
+    """Draw bins: the range of 80 % of the raw values, and the median of the adjusted."""
     raw = bin_series(trend.x, trend.raw, BINS)
-    bx, low = broken(raw.x, raw.low, limit_days)
-    _, high = broken(raw.x, raw.high, limit_days)
-    axes.fill_between(bx, low, high, facecolor="#c9ced4", linewidth=0, alpha=0.7, zorder=2)
+    x, low = broken(raw.x, raw.low, step)
+    _, high = broken(raw.x, raw.high, step)
+    plot.band(x, low, high, Fill(style.RAW_BAND, layer=2.0))
     line = bin_series(trend.x, line_y, BINS)
-    lx, ly = broken(line.x, line.middle, limit_days)
-    axes.plot(lx, ly, color=style.BLUE, linewidth=1.1, zorder=4)
+    plot.line(*broken(line.x, line.middle, step), Stroke(style.BLUE, 1.1, layer=4.0))
 
 
-def _sparse(axes: Axes, trend: Trend, line_y: FloatArray, limit_days: float) -> None:
+def _sparse(plot: Plot, trend: Trend, line_y: FloatArray, step: float) -> None:
+    """Draw each raw value, and a line through the adjusted ones."""
     few = len(trend.x) < 40
-    axes.plot(
-        trend.x,
-        trend.raw,
-        linestyle="none",
-        marker="o",
-        markersize=3.2 if few else 1.9,
-        markerfacecolor="none",
-        markeredgecolor="#9aa2aa",
-        markeredgewidth=0.5,
-        zorder=2,
-    )
-    known = np.isfinite(line_y)
-    line = bin_series(trend.x, line_y, 60 if len(trend.x) > 120 else max(1, int(known.sum())))
-    lx, ly = broken(line.x, line.middle, limit_days)
-    axes.plot(lx, ly, color=style.BLUE, linewidth=1.1, zorder=4)
+    size = 3.2 if few else 1.9
+    plot.dots(trend.x, trend.raw, style.FAINT, size=size, hollow=True, layer=2.0)
+    known = int(np.isfinite(line_y).sum())
+    line = bin_series(trend.x, line_y, 60 if known > 120 else max(1, known))
+    plot.line(*broken(line.x, line.middle, step), Stroke(style.BLUE, 1.1, layer=4.0))
     if few:
-        axes.plot(trend.x, line_y, "s", color=style.BLUE, markersize=2.2, zorder=4)
+        plot.dots(trend.x, line_y, style.BLUE, size=2.2, mark="s")
 
 
-def _forecast(
-    axes: Axes,
-    trend: Trend,
-    flag: pd.Series | None,
-    level: float,
-) -> None:
+def _forecast(plot: Plot, trend: Trend, flag: pd.Series | None, level: float) -> None:
     """Draw the cone from the last level to the limit, or the days where the limit's elsewhere."""
     ahead = forecast_days(flag)
     if flag is None or ahead is None or not math.isfinite(level):
         return
     middle, soon, late = ahead
     start = float(trend.x.max())
-    look = {
-        "facecolor": style.CONE,
-        "edgecolor": style.ORANGE,
-        "linewidth": 0.5,
-        "hatch": "////",
-        "alpha": 0.7,
-    }
+    fill = Fill(style.CONE, style.ORANGE, "////", 0.7, 1.5)
     if trend.limits and _carries(flag, trend):
         goal = min(trend.limits, key=lambda lim: abs(lim.value - level)).value
-        xs, ys = [start, start + soon, start + late], [level, goal, goal]
-        axes.fill(xs, ys, zorder=3, **look)  # type: ignore[arg-type]
-        axes.plot([start, start + middle], [level, goal], "--", color=style.VERMILION, zorder=4)
+        plot.area([start, start + soon, start + late], [level, goal, goal], fill)
+        stroke = Stroke(style.VERMILION, 0.8, (3.0, 2.0))
+        plot.line([start, start + middle], [level, goal], stroke)
     else:
-        axes.axvspan(start + soon, start + late, zorder=1, **look)  # type: ignore[arg-type]
+        plot.upright(start + soon, start + late, fill)
 
 
 def _carries(flag: pd.Series, trend: Trend) -> bool:
@@ -246,8 +208,7 @@ def _carries(flag: pd.Series, trend: Trend) -> bool:
 
 def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[float, float]:
     """Return the vertical range: the data and the band, and limits that are in reach."""
-    pool = [trend.raw, line_y]
-    values = np.concatenate([p[np.isfinite(p)] for p in pool])
+    values = np.concatenate([p[np.isfinite(p)] for p in (trend.raw, line_y)])
     if len(values) == 0:
         return 0.0, 1.0
     if len(values) > 60:
@@ -257,104 +218,45 @@ def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[fl
     if trend.judged:
         low = min(low, float(np.nanmedian(trend.expected - BAND_SIGMAS * trend.scale)))
         high = max(high, float(np.nanmedian(trend.expected + BAND_SIGMAS * trend.scale)))
-    span = max(high - low, 1e-9 + 0.002 * abs(high))
+    span = _span(low, high)
     forecast = flag is not None and _carries(flag, trend) and forecast_days(flag) is not None
-    for lim in trend.limits:
-        reach = max(low - lim.value, lim.value - high, 0.0)
+    for limit in trend.limits:
+        reach = max(low - limit.value, limit.value - high, 0.0)
         if reach <= 0.8 * span or (forecast and reach <= 4.0 * span):
-            low, high = min(low, lim.value), max(high, lim.value)
-    span = max(high - low, 1e-9 + 0.002 * abs(high))
+            low, high = min(low, limit.value), max(high, limit.value)
+    span = _span(low, high)
     return low - 0.08 * span, high + 0.08 * span
 
 
-def _limits(
-    axes: Axes,
-    trend: Trend,
-    bottom: float,
-    top: float,
-    labels: list[tuple[float, str, str]],
-) -> None:
-    for lim in trend.limits:
-        if bottom <= lim.value <= top:
-            axes.axhline(lim.value, color=style.VERMILION, linewidth=0.9, dashes=(5, 2), zorder=3)
-            text = f"{lim.words} {_value(lim.value, trend.unit)}"
-            labels.append((lim.value, text, style.VERMILION))
+def _span(low: float, high: float) -> float:
+    """Return the height of a range, with room for a feature that never changes."""
+    return max(high - low, 0.002 * abs(high), 1e-9)
 
 
-def _gaps(
-    axes: Axes,
-    spans: list[tuple[float, float]],
-    x: FloatArray,
-    now: float,
-    limit_days: float,
-    width_pt: float,
-    low: float,
-    high: float,
-) -> None:
-    if now - float(x.max()) > limit_days:
+def _gaps(plot: Plot, x: FloatArray, now: float, step: float) -> None:
+    """Shade the widest stretches without data, up to now, and name them where there is room."""
+    spans = gaps(x, step)
+    if now - float(x.max()) > step:
         spans = [*spans, (float(x.max()), now)]
     for start, end in sorted(spans, key=lambda s: s[0] - s[1])[:6]:
-        axes.axvspan(start, end, facecolor="#f1f2f4", linewidth=0, zorder=0)
-        if (end - start) / (high - low) * width_pt > 34.0:
-            axes.text(
-                (start + end) / 2,
-                0.03,
-                "no data",
-                transform=axes.get_xaxis_transform(),
-                fontsize=style.TINY_PT,
-                color=style.MUTED,
-                ha="center",
-                va="bottom",
-                zorder=5,
-            )
+        plot.upright(start, end, Fill(style.GAP, layer=0.1))
+        if (end - start) / (plot.x[1] - plot.x[0]) * plot.box[2] > 34.0:
+            plot.words((start + end) / 2.0, 0.04, "no data", colour=style.MUTED)
 
 
-def _change(axes: Axes, flag: pd.Series | None) -> None:
+def _change(plot: Plot, flag: pd.Series | None) -> None:
     if flag is None or pd.isna(flag["change_point"]):
         return
     low, high = flag["change_point_low"], flag["change_point_high"]
     if not pd.isna(low) and not pd.isna(high):
-        axes.axvspan(day_of(low), day_of(high), facecolor="#efe3ec", linewidth=0, zorder=0.5)
-    axes.axvline(
-        day_of(flag["change_point"]), color=style.PURPLE, linewidth=0.9, dashes=(1, 2), zorder=3
-    )
+        plot.upright(day_of(low), day_of(high), Fill(style.CHANGE, layer=0.5))
+    plot.mark(day_of(flag["change_point"]), Stroke(style.PURPLE, 0.9, (1.0, 2.0)))
 
 
-def _ticks(
-    axes: Axes, clock: Clock, bottom: float, top: float, low: float, high: float, width_pt: float
-) -> None:
-    places, words = date_ticks(low, high, clock, width_pt)
-    axes.set_xticks(places, words)
-    marks = number_ticks(bottom, top)
-    step = marks[1] - marks[0] if len(marks) > 1 else abs(top - bottom)
-    axes.set_yticks(marks, [tick_text(m, step) for m in marks])
-
-
-def _right_labels(
-    sheet: Sheet,
-    labels: list[tuple[float, str, str]],
-    bottom: float,
-    top: float,
-    box: tuple[float, float, float, float],
-) -> None:
-    left, upper, width, height = box
-    size = style.SMALL_PT
-    wanted = np.array([upper + (top - v) / (top - bottom) * height for v, _, _ in labels])
-    places = spread_labels(wanted, size * 1.3, upper + 3.0, upper + height - 1.0)
-    for (_, text, colour), y in zip(labels, places, strict=True):
-        shown = fit(text, size, RIGHT_PT - 8.0)
-        sheet.words(Words(left + width + 6.0, float(y) + size * 0.35, shown, size, colour))
-
-
-def _service(
-    sheet: Sheet,
-    view: UnitView,
-    low: float,
-    high: float,
-    box: tuple[float, float, float, float],
-) -> None:
-    """Mark service above the axes; a label only where it has room."""
-    left, upper, width, _ = box
+def _service(plot: Plot, view: UnitView) -> None:
+    """Mark service above the plot; a label only where it has room."""
+    left, upper, width, _ = plot.box
+    low, high = plot.x
     service = view.service[~view.service["undone"].fillna(False).astype(bool)]
     service = service.sort_values("time", kind="stable")
     free = -math.inf
@@ -363,17 +265,13 @@ def _service(
         service["time"], service["part"], service["action"], strict=True
     ):
         day = day_of(when)
-        if not low <= day <= high:
-            continue
         x = left + (day - low) / (high - low) * width
-        if x - 3.0 < free:
+        if not low <= day <= high or x - 3.0 < free:
             continue
-        label = printable(f"{part_words(part)} {action}")
-        label = fit(label, size, 110.0)
+        plot.sheet.words(Words(x, upper - 1.5, "▼", size, style.GREEN, align="center"))
+        label = fit(printable(f"{part_words(part)} {action}"), size, 110.0)
         wide = text_width_pt(label, size)
-        sheet.words(Words(x, upper - 1.5, "▼", size, style.GREEN, align="center"))
+        free = x + 6.0
         if x + 5.0 + wide < left + width + RIGHT_PT:
-            sheet.words(Words(x + 4.5, upper - 2.0, label, size, style.GREEN))
-            free = x + 4.5 + wide + 4.0
-        else:
-            free = x + 6.0
+            plot.sheet.words(Words(x + 4.5, upper - 2.0, label, size, style.GREEN))
+            free = x + 8.5 + wide

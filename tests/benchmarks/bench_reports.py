@@ -1,0 +1,136 @@
+"""How fast reports are drawn, as a ratio to a plain three-panel page in the same run.
+
+Run by hand:  python tests/benchmarks/bench_reports.py [--fleet]
+
+The floor is one figure with three axes, a line of 500 points and default ticks in
+each, written as a PDF page by the same library. ``--fleet`` adds the large case:
+the fleet report of 1,000 units and the pages of 100 flagged units, on one process
+and on two.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import io
+import resource
+import time
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+from chamberdrift.reports.document import Document, render
+from chamberdrift.reports.fleet import fleet_document
+from chamberdrift.reports.options import ReportOptions
+from chamberdrift.reports.record import cycle_document
+from chamberdrift.reports.unit import unit_document
+from chamberdrift.reports.views import cycle_view
+from matplotlib.backends.backend_pdf import PdfPages
+from matplotlib.figure import Figure
+
+FLAGGED = 100
+
+
+def load_builder() -> ModuleType:
+    """Return the module that builds views."""
+    path = Path(__file__).parent.parent / "reports" / "builder.py"
+    spec = importlib.util.spec_from_file_location("reports_builder", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def plain_pages(count: int) -> None:
+    """Write pages of three panels with the library's defaults."""
+    x = np.linspace(0.0, 1.0, 500)
+    with PdfPages(io.BytesIO()) as pdf:
+        for _ in range(count):
+            figure = Figure(figsize=(8.27, 11.69))
+            for i, axes in enumerate(figure.subplots(3, 1)):
+                axes.plot(x, np.sin(20.0 * x + i))
+                axes.set_title(f"panel {i}")
+            pdf.savefig(figure)
+
+
+def per_page(make: Callable[[], Document], runs: int = 5) -> tuple[float, int]:
+    """Return the least processor seconds a page over some runs, planning included."""
+    best, pages = float("inf"), 0
+    for _ in range(runs):
+        start = time.process_time()
+        document = make()
+        render(document)
+        pages = len(document.pages)
+        best = min(best, (time.process_time() - start) / pages)
+    return best, pages
+
+
+def unit_pages(seed: int) -> int:
+    """Draw one flagged unit's report; return its bytes."""
+    builder = load_builder()
+    name = f"Otter {seed:03d}"
+    view = builder.unit_view(name, cycles=180, drift=1.0, seed=seed, flags=[builder.flag(name)])
+    return len(render(unit_document(view, ReportOptions())))
+
+
+def main() -> None:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--fleet", action="store_true", help="add 1,000 units and 100 reports")
+    asked = parser.parse_args()
+    builder = load_builder()
+    plain_pages(2)
+    floor = float("inf")
+    for _ in range(5):
+        start = time.process_time()
+        plain_pages(4)
+        floor = min(floor, (time.process_time() - start) / 4)
+    print(f"{'page kind':<34} {'pages':>5} {'ms a page':>10} {'ratio':>6}")
+    print(f"{'plain, three panels':<34} {4:>5} {floor * 1e3:>10.0f} {1:>6.2f}")
+    name = "Otter Creek 2"
+    view = builder.unit_view(name, cycles=180, drift=1.0, flags=[builder.flag(name)])
+    long = builder.unit_view(name, cycles=3000, drift=1.0, flags=[builder.flag(name)])
+    fleet = builder.fleet_view(12)
+    sheet = cycle_view(view, str(view.cycles["cycle_id"].iloc[-1]))
+    options = ReportOptions()
+    for words, make in (
+        ("unit report, 180 cycles", lambda: unit_document(view, options)),
+        ("unit report, 3,000 cycles", lambda: unit_document(long, options)),
+        ("cycle sheet", lambda: cycle_document(sheet, options)),
+        ("fleet report, 12 units", lambda: fleet_document(fleet, options)),
+    ):
+        seconds, pages = per_page(make)
+        print(f"{words:<34} {pages:>5} {seconds * 1e3:>10.0f} {seconds / floor:>6.2f}")
+    if asked.fleet:
+        large(builder, floor)
+
+
+def large(builder: ModuleType, floor: float) -> None:
+    """Print the large case."""
+    view = builder.fleet_view(1000, cycles=40, flagged=FLAGGED)
+    start = time.perf_counter()
+    document = fleet_document(view, ReportOptions())
+    size = len(render(document))
+    fleet_s = time.perf_counter() - start
+    pages = len(document.pages)
+    page_s = fleet_s / pages
+    words = "fleet report, 1,000 units"
+    print(f"{words:<34} {pages:>5} {page_s * 1e3:>10.0f} {page_s / floor:>6.2f}")
+    start = time.perf_counter()
+    with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
+        total = sum(pool.map(unit_pages, range(FLAGGED), chunksize=5))
+    units_s = time.perf_counter() - start
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"fleet report {fleet_s:.1f} s ({size / 1e6:.1f} MB, peak {peak:.0f} MiB); ", end="")
+    print(
+        f"{FLAGGED} unit reports on two processes {units_s:.1f} s ({total / 1e6:.1f} MB), ", end=""
+    )
+    print("views made by hand included")
+
+
+if __name__ == "__main__":
+    main()
