@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
+from ..shared.config_file import FILE_NAME
+
 if TYPE_CHECKING:
     from .quarantine import RefusalGroup
 
@@ -106,8 +108,8 @@ class NightSummary:
         if self.refusals:
             lines += ["", *self._set_aside()]
         if self.service_refused:
-            lines += ["", "Lines of the service log that were left out:"]
-            lines += _some([*self.service_refused], "service log lines")
+            lines += ["", "Service entries left out for now:"]
+            lines += _some([*self.service_refused], "lines")
         for title, items in (("Warnings", self.warnings), ("Failed", self.failures)):
             if items:
                 lines += ["", f"{title}:", *_some([*items], title.lower())]
@@ -143,16 +145,30 @@ class NightSummary:
     def _set_aside(self) -> list[str]:
         lines: list[str] = []
         for group in self.refusals[:GROUPS_SHOWN]:
-            for line in ["", *group.text().splitlines()]:
-                lines += [line] if line.startswith(" ") or not line else _wrap(line)
+            lines += ["", *_group_lines(group, self.store)]
         hidden = len(self.refusals) - GROUPS_SHOWN
         if hidden > 0:
             lines += ["", f"{hidden} more reasons: chamberdrift table intake --store {self.store}"]
         return lines[1:]
 
 
+def _group_lines(group: RefusalGroup, store: str) -> list[str]:
+    """Return what some exports lack, and the one command or setting that answers it."""
+    noun = "export is" if group.count == 1 else "exports are"
+    lines = _wrap(f"{group.count} {noun} set aside, such as {group.exports[0]}.")
+    lines += _wrap(group.question or group.message)
+    if group.command:
+        lines += [f"  {group.command}", "The next night reads them again."]
+    elif group.toml:
+        lines += [f"In {store.rstrip('/')}/{FILE_NAME}, with your answer:"]
+        lines += [f"  {line}" for line in group.toml.strip().splitlines()]
+    return lines
+
+
 def _wrap(text: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, subsequent_indent="  ", break_long_words=False)
+    return textwrap.wrap(
+        text, WIDTH, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
+    )
 
 
 def _some(items: list[str], what: str) -> list[str]:

@@ -180,8 +180,14 @@ def _first_samples(table: Any) -> list[dict[str, Any]]:
     for row in table.slice(0, SAMPLES_SHOWN).to_pylist():
         shown = {k: v for k, v in row.items() if v is not None and k not in ("source", "unit_id")}
         shown = {k: v for k, v in shown.items() if v != ""}
-        rows.append({k: _iso(v) if k == "time" else v for k, v in shown.items()})
+        rows.append({k: _cell(k, v) for k, v in shown.items()})
     return rows
+
+
+def _cell(name: str, value: Any) -> Any:
+    if name == "time":
+        return _iso(value)
+    return round(value, 3) if isinstance(value, float) else value
 
 
 def _iso(moment: Any) -> str:

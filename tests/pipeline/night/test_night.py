@@ -1,0 +1,324 @@
+"""The night as a whole, on exports that the simulator wrote."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from chamberdrift.fixtures.fleet_files import write_fleet
+from chamberdrift.fixtures.plan import plan_fleet
+from chamberdrift.pipeline.cli.root import cli
+from chamberdrift.pipeline.night import run_night
+from chamberdrift.pipeline.setup import init_store
+from chamberdrift.pipeline.store import Store
+from chamberdrift.pipeline.verify import verify
+from chamberdrift.shared.errors import ChamberdriftError
+from click.testing import CliRunner, Result
+
+DAYS = 10
+START = pd.Timestamp("2026-03-02T00:00Z")
+END = START + pd.Timedelta(days=DAYS)
+COMPARED = ("cycles", "judgements", "flags", "residuals", "service")
+
+
+@pytest.fixture(scope="module")
+def exports(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Exports of four units over ten days, in several layouts; a tuning seed."""
+    folder = tmp_path_factory.mktemp("fleet")
+    write_fleet(plan_fleet(4, DAYS, 11), folder)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def at_once(exports: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store that took everything in one night."""
+    store = tmp_path_factory.mktemp("once") / "store"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    run_night(str(exports / "inbox"), str(store), as_of=END)
+    return store
+
+
+def run(*args: str) -> Result:
+    return CliRunner().invoke(cli, [str(a) for a in args])
+
+
+def tables(store: Path) -> dict[str, pd.DataFrame]:
+    snapshot = Store.open(str(store)).snapshot()
+    found = {}
+    for name in COMPARED:
+        frame = snapshot.table(name)
+        found[name] = frame.drop(columns=[c for c in ("recorded_at", "aliases") if c in frame])
+    return found
+
+
+def assert_equal_tables(one: Path, other: Path) -> None:
+    first, second = tables(one), tables(other)
+    for name in COMPARED:
+        pd.testing.assert_frame_equal(first[name], second[name], obj=name)
+
+
+def tree(folder: Path, *but: str) -> dict[str, bytes]:
+    return {
+        str(p.relative_to(folder)): p.read_bytes()
+        for p in sorted(folder.rglob("*"))
+        if p.is_file() and p.relative_to(folder).parts[0] not in but
+    }
+
+
+def test_a_night_fills_every_table_and_draws_the_fleet(at_once: Path) -> None:
+    snapshot = Store.open(str(at_once)).snapshot()
+    assert len(snapshot.table("cycles")) > 40
+    assert len(snapshot.table("judgements")) == len(snapshot.table("cycles"))
+    assert set(snapshot.table("intake")["outcome"]) == {"accepted"}
+    folder = at_once / "reports" / END.strftime("%Y-%m-%d")
+    assert (folder / "fleet.pdf").read_bytes().startswith(b"%PDF-")
+    assert verify(Store.open(str(at_once))).problems == ()
+
+
+def test_a_second_night_changes_nothing(exports: Path, at_once: Path) -> None:
+    before = tree(at_once, "lock")
+    again = run_night(str(exports / "inbox"), str(at_once), as_of=END)
+    assert not again.published
+    assert again.exports["accepted"] == 0
+    assert tree(at_once, "lock") == before
+
+
+def test_nights_in_order_equal_one_run(exports: Path, at_once: Path, tmp_path: Path) -> None:
+    """Files arrive one by one in the order of their first sample."""
+    first = Store.open(str(at_once)).snapshot().table("intake")
+    order = list(first.sort_values(["first_time", "export"])["export"])
+    store, inbox = tmp_path / "store", tmp_path / "inbox"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    for k in range(0, len(order), 3):
+        for name in order[k : k + 3]:
+            (inbox / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(exports / "inbox" / name, inbox / name)
+        run_night(str(inbox), str(store), as_of=END, draw=False)
+    shutil.copy(exports / "inbox" / "service-log.csv", inbox)
+    last = run_night(str(inbox), str(store), as_of=END)
+    assert last.commit > 4
+    assert_equal_tables(store, at_once)
+    assert verify(Store.open(str(store))).problems == ()
+
+
+def test_late_exports_give_the_same_tables(exports: Path, at_once: Path, tmp_path: Path) -> None:
+    names = sorted(p.relative_to(exports / "inbox") for p in (exports / "inbox").rglob("*")
+                   if p.is_file())  # fmt: skip
+    store, inbox = tmp_path / "store", tmp_path / "inbox"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    for part in (names[::-2], names):
+        for name in part:
+            (inbox / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copy(exports / "inbox" / name, inbox / name)
+        run_night(str(inbox), str(store), as_of=END, draw=False)
+    assert_equal_tables(store, at_once)
+
+
+def test_the_number_of_workers_does_not_matter(
+    exports: Path, at_once: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "store"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    run_night(str(exports / "inbox"), str(store), as_of=END, workers=2)
+    assert_equal_tables(store, at_once)
+    date = END.strftime("%Y-%m-%d")
+    for path in (store / "traces").rglob("*.parquet"):
+        assert (at_once / path.relative_to(store)).read_bytes() == path.read_bytes()
+    names = {p.name for p in (store / "reports" / date).iterdir()}
+    assert names == {p.name for p in (at_once / "reports" / date).iterdir()}
+
+
+def test_the_stages_one_at_a_time_give_the_same(
+    exports: Path, at_once: Path, tmp_path: Path
+) -> None:
+    store = str(tmp_path / "store")
+    toml = str(exports / "chamberdrift.toml")
+    assert run("init", "--settings", toml, "--store", store).exit_code == 0
+    assert run("ingest", exports / "inbox", "--store", store).exit_code == 0
+    assert run("extract", "--store", store).exit_code == 0
+    assert run("judge", "--store", store, "--as-of", END.isoformat()).exit_code == 0
+    report = run("report", "--store", store, "--as-of", END.isoformat(), "--json")
+    assert report.exit_code == 0
+    assert Path(json.loads(report.stdout)["reports"][0]).is_file()
+    assert_equal_tables(Path(store), at_once)
+
+
+def test_a_run_that_dies_publishes_nothing_and_the_next_one_completes(
+    exports: Path, at_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import chamberdrift.pipeline.night as night
+
+    store = tmp_path / "store"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    for stage in ("extract_units", "judge_fleet", "publish"):
+        with monkeypatch.context() as patch:
+
+            def die(*_: object, **__: object) -> None:
+                raise KeyboardInterrupt
+
+            patch.setattr(night, stage, die)
+            with pytest.raises(KeyboardInterrupt):
+                run_night(str(exports / "inbox"), str(store), as_of=END)
+        assert Store.open(str(store)).snapshot().unit_ids() == []
+    with monkeypatch.context() as patch:
+        patch.setattr(night, "draw_reports", die)
+        with pytest.raises(KeyboardInterrupt):
+            run_night(str(exports / "inbox"), str(store), as_of=END)
+    assert not list((store / "reports").rglob("*.pdf")) if (store / "reports").exists() else True
+    done = run_night(str(exports / "inbox"), str(store), as_of=END)
+    assert done.reports
+    assert_equal_tables(store, at_once)
+
+
+def test_one_units_failure_leaves_the_others_and_ends_with_code_1(
+    exports: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import chamberdrift.pipeline.extract_stage as stage
+
+    real = stage.extract
+    sick = ""
+
+    def extract(trace: pd.DataFrame, unit: object, *args: object, **kwargs: object) -> object:
+        if unit.id == sick:  # type: ignore[attr-defined]
+            raise IndexError("made up")
+        return real(trace, unit, *args, **kwargs)  # type: ignore[arg-type]
+
+    store = str(tmp_path / "store")
+    init_store(store, {}, settings=str(exports / "chamberdrift.toml"))
+    monkeypatch.setattr(stage, "extract", extract)
+    sick = "U001"
+    result = run("nightly", exports / "inbox", "--store", store, "--as-of", END.isoformat(),
+                 "--workers", "1", "--no-reports")  # fmt: skip
+    assert result.exit_code == 1
+    assert "extract of U001: IndexError: made up" in result.stderr
+    assert "new on" in result.stdout
+    sick = ""
+    result = run("nightly", exports / "inbox", "--store", store, "--as-of", END.isoformat(),
+                 "--workers", "1", "--json", "--no-reports")  # fmt: skip
+    assert result.exit_code == 0
+    assert json.loads(result.stdout)["new_cycles"] > 0
+
+
+def test_first_contact_ends_in_one_question_and_one_command(tmp_path: Path) -> None:
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    for k in range(40):
+        lines = ["time,temperature (°C),pressure (kPa abs)"]
+        day = 1 + k % 28
+        lines += [f"2026-05-{day:02d} 10:{m:02d}:{s:02d},{20 + m:.1f},101.3"
+                  for m in range(30) for s in range(0, 60, 10)]  # fmt: skip
+        (inbox / f"ST-{k // 4:02d}_{k % 4}.csv").write_text("\n".join(lines), encoding="utf-8")
+    store = str(tmp_path / "store")
+    first = run("nightly", inbox, "--store", store)
+    assert first.exit_code == 3, first.output
+    assert first.stdout.count("?") == 1
+    commands = [line.strip() for line in first.stdout.splitlines()
+                if line.strip().startswith("chamberdrift ")]  # fmt: skip
+    assert len(commands) == 1
+    assert len(first.stdout.splitlines()) <= 24
+    idle = run("nightly", inbox, "--store", store)
+    assert idle.exit_code == 0
+    args = commands[0].replace("AREA/CITY", "Europe/Oslo").split()[1:]
+    assert run(*args).exit_code == 0
+    second = run("nightly", inbox, "--store", store, "--json")
+    assert second.exit_code == 0, second.output
+    assert json.loads(second.stdout)["exports"]["accepted"] == 40
+
+
+def test_an_empty_inbox_is_a_failure_with_a_name(tmp_path: Path) -> None:
+    (tmp_path / "inbox").mkdir()
+    (tmp_path / "inbox" / "photo.jpg").write_bytes(b"x")
+    result = run("nightly", tmp_path / "inbox", "--store", tmp_path / "s")
+    assert result.exit_code == 1
+    assert "no exports in" in result.stderr
+    result = run("nightly", tmp_path / "nowhere", "--store", tmp_path / "s")
+    assert result.exit_code == 1
+    assert "Traceback" not in result.stderr
+
+
+def test_a_busy_store_is_code_5(exports: Path, at_once: Path) -> None:
+    holder = Store.open(str(at_once))
+    with holder.lock():
+        result = run("nightly", exports / "inbox", "--store", at_once)
+    assert result.exit_code == 5
+    assert "another run holds the lock" in result.stderr
+
+
+def test_a_service_log_is_taken_over_and_wrong_lines_are_named(
+    exports: Path, at_once: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "store"
+    shutil.copytree(at_once, store)
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    (inbox / "service-log.csv").write_text(
+        "unit_id,time,part,action,note\n"
+        "U001,2026-03-05 12:00,door_seal,replaced,\n"
+        "U9,2026-03-05 12:00,door_seal,replaced,\n",
+        encoding="utf-8",
+    )
+    result = run("nightly", inbox, "--store", store, "--as-of", END.isoformat(), "--json")
+    assert result.exit_code == 0, result.output
+    data = json.loads(result.stdout)
+    assert data["service_entries"] == 1
+    assert "service-log.csv, line 3: no unit is called 'U9'" in data["service_refused"][0]
+    again = run("nightly", inbox, "--store", store, "--as-of", END.isoformat(), "--json")
+    assert json.loads(again.stdout)["service_entries"] == 0
+    assert not json.loads(again.stdout)["published"]
+
+
+def test_exit_codes_of_open_stop_flags(exports: Path, at_once: Path, tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    shutil.copytree(at_once, store)
+    opened = Store.open(str(store))
+    flags = opened.snapshot().table("flags")
+    from chamberdrift.shared.schema import FLAGS
+
+    row = {"flag_id": "f-x", "unit_id": "U001", "part": "heater", "severity": "stop",
+           "first_seen": START, "last_seen": START}  # fmt: skip
+    with opened.lock():
+        txn = opened.begin()
+        txn.append("flags", FLAGS.conform(pd.DataFrame([row])))
+        txn.commit("a stop flag")
+    assert len(flags) >= 0
+    late = END.isoformat()
+    assert run("status", "--store", store, "--as-of", late).exit_code == 0
+    assert run("status", "--store", store, "--as-of", late, "--exit-flags").exit_code == 4
+    assert run("report", "--store", store, "--as-of", late, "--exit-flags").exit_code == 4
+
+
+def test_log_and_reasons_of_a_night(exports: Path, at_once: Path, tmp_path: Path) -> None:
+    log = tmp_path / "night.jsonl"
+    result = run("nightly", exports / "inbox", "--store", at_once, "--as-of", END.isoformat(),
+                 "--log-file", log, "--rehash", "--explain")  # fmt: skip
+    assert result.exit_code == 0
+    entries = [json.loads(line) for line in log.read_text(encoding="utf-8").splitlines()]
+    assert {"ingest", "extract", "judge", "reports"} <= {e["event"] for e in entries}
+    assert all(e["time"].endswith("Z") for e in entries)
+    assert "ingest: " in result.stderr
+    assert "asked to read everything" in result.stderr
+
+
+def test_it_runs_from_cron_without_a_terminal(exports: Path, at_once: Path) -> None:
+    env = {k: v for k, v in os.environ.items() if k not in ("TERM", "LANG", "LC_ALL")}
+    done = subprocess.run(
+        [sys.executable, "-m", "chamberdrift", "nightly", str(exports / "inbox"),
+         "--as-of", END.isoformat()],
+        capture_output=True, text=True, check=True, stdin=subprocess.DEVNULL,
+        env={**env, "CHAMBERDRIFT_STORE": str(at_once), "LC_ALL": "C", "PYTHONUTF8": "0"},
+    )  # fmt: skip
+    assert done.stderr == ""
+    assert "nothing new" in done.stdout
+    assert "\x1b" not in done.stdout
+    assert max(len(line) for line in done.stdout.splitlines() if "/" not in line) <= 80
+
+
+def test_an_interrupted_first_run_is_no_store_for_reading(tmp_path: Path) -> None:
+    with pytest.raises(ChamberdriftError, match="no store at"):
+        Store.open(str(tmp_path / "nothing"))
