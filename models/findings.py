@@ -25,6 +25,7 @@ from .signatures import (
     TWO_SIDED,
     WATCH_FLOOR,
 )
+from .signs import INDEX
 
 FloatArray = NDArray[np.float64]
 
@@ -50,10 +51,16 @@ SECOND_SERVICE_T: Final = 2.0
 """More standard errors that a second fault beside a known one has to show: what a signature
 does not fit is not another fault (set on tuning fleets)."""
 
+NOISE_RISE: Final = 0.35
+"""Logarithm of the channel's noise over its usual from which swings are not believed."""
+
 LIMIT_WINDOW: Final = 10
 """Cycles in which a broken limit counts as repeated."""
 
 K: Final = len(SIGNATURES)
+SWINGS: Final = frozenset(
+    k for k, s in enumerate(SIGNATURES) if s.part == "controller" or s.mode == "stuck on"
+)
 PARTS: Final = tuple(dict.fromkeys(SIGNATURE_PARTS))
 
 
@@ -87,6 +94,8 @@ class Findings:
     candidates: dict[str, Candidate] = field(default_factory=dict)
     causes: list[list[Any]] = field(default_factory=list)
     """Time, kind and troubles of the last cycles."""
+    setpoints: list[float] = field(default_factory=list)
+    """Set points of the last cycles [°C]."""
     stuck: list[float] = field(default_factory=list)
     """Longest unchanged runs of the last cycles [s]."""
 
@@ -113,6 +122,7 @@ class Findings:
                 if c.cycles or c.missed
             },
             "causes": self.causes,
+            "setpoints": self.setpoints,
             "stuck": self.stuck,
             "odd": self.odd,
         }
@@ -123,6 +133,7 @@ class Findings:
         return cls(
             {k: Candidate(v[0], list(v[1]), v[2]) for k, v in data["candidates"].items()},
             data["causes"],
+            data["setpoints"],
             data["stuck"],
             data["odd"],
         )
@@ -249,7 +260,9 @@ def drift_row(
             break
         part = SIGNATURE_PARTS[k]
         supported.add(part)
-        if part not in held:
+        # Sensors first: swings that a noisy channel shows are not the sterilizer's.
+        blurred = k in SWINGS and _noisy(*delta(k))
+        if part not in held and not blurred:
             _count(findings, ledger, now, k, now_t, now_size, describe, bool(explained))
         explained.append((k, float(now_size[k])))
         here, spread = delta(k)
@@ -270,6 +283,12 @@ def drift_row(
             ledger.support(episode.part, now)
         else:
             ledger.quiet(episode.part, now)
+
+
+def _noisy(delta: FloatArray, variance: FloatArray) -> bool:
+    """Return whether the channel's own noise has risen enough to widen every swing."""
+    i = INDEX["noise"]
+    return bool(delta[i] > NOISE_RISE and delta[i] > KEEP_T * math.sqrt(variance[i]))
 
 
 def _count(

@@ -27,12 +27,19 @@ WORDS: Final = {
 
 CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     # parts that explain it, likeliest first; alternatives to name
-    "cold": (("heater", "door_seal", "temperature_sensor", "controller", "water_fill"), ()),
-    "short": (("controller", "heater", "door_seal", "temperature_sensor", "water_fill"), ()),
+    "cold": (
+        ("heater", "door_seal", "temperature_sensor", "controller", "water_fill", "logger"),
+        (),
+    ),
+    "short": (
+        ("controller", "heater", "door_seal", "temperature_sensor", "water_fill", "logger"),
+        (),
+    ),
     "hot": (("controller", "heater", "temperature_sensor"), ()),
     "air": (("air_removal", "pressure_sensor", "logger"), ()),
     "superheat": (("water_fill", "pressure_sensor", "logger"), ()),
     "leak": (("door_seal", "air_removal"), ("vent_path",)),
+    "pressure": (("air_removal", "controller", "heater", "pressure_sensor"), ()),
 }
 
 TRACE_T: Final = 2.0
@@ -64,18 +71,20 @@ def limit_row(
     limits: Limits,
 ) -> None:
     """Let one cycle's broken limits and logger troubles raise flags."""
-    if _beyond_stop(row, limits):
-        part = _traced("hot", t)
-        what = (
-            f"Pressure reached {row['pressure_max_kpa']:.0f} kPa absolute, the relief limit is "
-            f"{limits.relief_kpa:g} kPa."
-            if row["pressure_max_kpa"] > limits.relief_kpa
-            else f"Temperature went {row['overband_k']:.1f} K above the band."
-        )
-        ledger.raise_flag(part, "stop", now, _columns(
-            part, "hot", what + " Take the unit out of use until it is checked.", cycle_id, 0.6))
-    troubles = [cause] if cause else []
-    troubles += _logger_troubles(row, findings.stuck)
+    troubles = _logger_troubles(row, findings.stuck)
+    logger = ledger.standing("logger")
+    # Sensors first: what a troubled channel shows is no finding about the sterilizer.
+    doubtful = bool(troubles) or (logger is not None and logger.severity != "watch")
+    what = "" if doubtful else _beyond_stop(row, findings.setpoints, limits)
+    if what:
+        over = "pressure" if what.startswith("Pressure") else "hot"
+        part = _standing_part(ledger, over) or _traced(over, t)
+        what += " Take the unit out of use until it is checked."
+        ledger.raise_flag(part, "stop", now, _columns(part, over, what, cycle_id, 0.6))
+    if cause and not doubtful:
+        troubles = [cause, *troubles]
+    if math.isfinite(row["setpoint_c"]):
+        findings.setpoints = [*findings.setpoints[1 - USUAL_KEPT * 3 :], float(row["setpoint_c"])]
     if math.isfinite(row["stuck_s"]):
         findings.stuck = [*findings.stuck[1 - USUAL_KEPT :], float(row["stuck_s"])]
     findings.causes = [*findings.causes[1 - LIMIT_WINDOW * 3 :], [now, row["kind"], *troubles]]
@@ -102,11 +111,25 @@ def limit_row(
         ledger.raise_flag(part, severity, now, _columns(part, trouble, text, cycle_id, 0.5))
 
 
-def _beyond_stop(row: dict[str, Any], limits: Limits) -> bool:
-    return bool(
-        row["overband_k"] > limits.overband_stop_k
-        or row["pressure_max_kpa"] > limits.relief_kpa
-    )
+def _beyond_stop(row: dict[str, Any], setpoints: list[float], limits: Limits) -> str:
+    """Return what was exceeded so far that the unit should not be used, or nothing.
+
+    Temperature counts against the hottest program that the unit is known to run: a
+    chamber made for 134 °C is in no danger at 130 °C, and a cycle that sticks
+    half-way to it is a weak one, not a hot one.
+    """
+    if row["pressure_max_kpa"] > limits.relief_kpa:
+        return (
+            f"Pressure reached {row['pressure_max_kpa']:.0f} kPa absolute, the relief limit is "
+            f"{limits.relief_kpa:g} kPa."
+        )
+    top = max((s for s in set(setpoints) if setpoints.count(s) >= 3), default=math.nan)
+    hottest = row["exposure_max_c"]
+    if row["overband_k"] > limits.overband_stop_k and not (
+        hottest <= top + limits.band_width_k + limits.overband_stop_k
+    ):
+        return f"Temperature went {row['overband_k']:.1f} K above the band."
+    return ""
 
 
 def _logger_troubles(row: dict[str, Any], usual: list[float]) -> list[str]:
@@ -155,7 +178,7 @@ def _traced(cause: str, t: FloatArray) -> str:
     part = max(able, key=lambda p: best[p])
     if best[part] >= TRACE_T:
         return part
-    return able[0] if cause in ("leak", "hot", "air", "superheat") else "unknown"
+    return able[0] if cause in ("leak", "hot", "air", "superheat", "pressure") else "unknown"
 
 
 def _columns(
@@ -168,6 +191,7 @@ def _columns(
         "air": "saturation_deviation_k",
         "superheat": "saturation_deviation_k",
         "leak": "leak_kpa_per_min",
+        "pressure": "pressure_max_kpa",
     }.get(cause, "")
     able, named = CAUSES.get(cause, ((), ()))
     others = [p for p in (*named, *able) if p != part][:3]

@@ -132,6 +132,25 @@ SIGNATURES: Final = (
         two_sided=True,
         needs=("saturation", "boil"),
     ),
+    # A probe moved to a colder, slower place: it lags, creeps up through exposure, and reads
+    # low against a pressure that is as ever.
+    Signature(
+        "logger",
+        "moved",
+        "kelvin that the top of the swing is missed by",
+        {
+            "overshoot": -1.0,
+            "plateau": -0.6,
+            "fade": 0.15,
+            "equilibration": 25.0,
+            "saturation": -0.6,
+            "heat_rate": -0.5,
+            "seat": 0.25,
+        },
+        0.15,
+        0.25,
+        look_alikes=("temperature_sensor",),
+    ),
     # Air left inside lowers T against Tsat(p) where the probe sits; the plateau is held.
     Signature(
         "air_removal",
@@ -208,7 +227,7 @@ SIGNATURES: Final = (
         "logger",
         "noise",
         "relative rise of the channel's noise",
-        {"noise": 1.0},
+        {"noise": 1.0, "overshoot": 0.2, "dip": -0.2, "spread": 0.2},
         0.6,
         0.9,
     ),

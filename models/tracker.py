@@ -53,6 +53,7 @@ STALE_WEIGHT: Final = 0.2
 
 _COUNT = len(NAMES)
 _TAU = np.array(MEMORY_DAYS)[:, None] * MEMORY[None, :]
+_SINGLE = MEMORY > 1.0  # weekly tests: too few to wait for a second one
 _LEAST = np.array(LEAST_EFFECTIVE)[:, None] / np.where(MEMORY > 1.0, 2.5, 1.0)[None, :]
 _EFFECT = np.where(MEMORY > 1.0, 1.0, DESIGN_EFFECT)  # weekly tests are independent
 _DIRECTION_TOUCHES = DIRECTIONS != 0.0
@@ -112,6 +113,8 @@ class Tracker:
     total: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
     weight: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
     square: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
+    last: FloatArray = field(default_factory=lambda: np.full((2, _COUNT), np.nan))
+    """The two residuals before, the newer first."""
     time: float = math.nan
     cycles: int = 0
     logger: str = ""
@@ -132,6 +135,7 @@ class Tracker:
             "total": self.total.tolist(),
             "weight": self.weight.tolist(),
             "square": self.square.tolist(),
+            "last": self.last.tolist(),
             "time": self.time,
             "cycles": self.cycles,
             "logger": self.logger,
@@ -150,7 +154,7 @@ class Tracker:
         """Read what ``to_json`` returned."""
         plain = dict(data)
         plain["baseline"] = Baseline.from_json(data["baseline"])
-        for name in ("total", "weight", "square", "day_total", "day_count"):
+        for name in ("total", "weight", "square", "last", "day_total", "day_count"):
             plain[name] = np.array(data[name], dtype=np.float64)
         return cls(**plain)
 
@@ -312,9 +316,20 @@ def _step(
     state.time = now
     if usable:
         here = np.isfinite(residual)
-        state.total = state.total + np.where(here, np.clip(residual, -bound, bound), 0.0)
+        smooth = np.where(_SINGLE, residual, _middle(residual, state.last))
+        state.total = state.total + np.where(here, np.clip(smooth, -bound, bound), 0.0)
+        state.last = np.where(here, np.stack([residual, state.last[0]]), state.last)
         state.weight = state.weight + here
         state.square = state.square + here
+
+
+def _middle(now: FloatArray, last: FloatArray) -> FloatArray:
+    """Return the median of a residual and the two before it, so that a lone odd one is mute.
+
+    A step is believed from its second cycle on. Without two before it, it speaks itself.
+    """
+    low, high = np.minimum(last[0], last[1]), np.maximum(last[0], last[1])
+    return np.where(np.isfinite(low), np.maximum(low, np.minimum(high, now)), now)
 
 
 def _keep_day(state: Tracker, now: float, residual: FloatArray) -> None:

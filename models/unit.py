@@ -217,7 +217,7 @@ def _vote(
 
 def _limit_columns(frame: pd.DataFrame) -> dict[str, NDArray[Any]]:
     numbers = ("overband_k", "pressure_max_kpa", "gap_s", "stuck_s", "sample_interval_s",
-               "exposure_s", "leak_kpa_per_min")
+               "exposure_s", "leak_kpa_per_min", "setpoint_c", "exposure_max_c")
     out: dict[str, NDArray[Any]] = {
         name: frame[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in numbers
     }
