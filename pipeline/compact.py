@@ -200,7 +200,7 @@ def find_orphans(snapshot: Snapshot) -> list[tuple[str, int, int]]:
     live |= set(snapshot.manifest.shards.values())
     refused = set(snapshot.table("refused", columns=["sha256"])["sha256"].astype(object))
     found = []
-    folders = ["traces", "commits", "quarantine", *_table_folders()]
+    folders = ["traces", "commits", "quarantine", "lock", "reports", *_table_folders()]
     for folder in folders:
         for file in _walk(place, folder):
             if file[0] in live or _needed(file[0], snapshot, refused):
@@ -227,6 +227,8 @@ def _needed(path: str, snapshot: Snapshot, refused: set[str]) -> bool:
     base = parts[-1]
     if base.startswith(".") and base.endswith(".tmp"):
         return False
+    if parts[0] in ("lock", "reports"):
+        return True
     if parts[0] == "commits":
         if parts[1] == "checkpoints":
             number = base.removesuffix(".json")

@@ -63,6 +63,8 @@ class ExportSpool:
         yield from split_units(pa.concat_tables(self._held))
 
     def _spill(self) -> None:
+        if not self._held:
+            return
         if self._folder is None:
             self._folder = Path(tempfile.mkdtemp(prefix="chamberdrift-"))
         for unit, tables in split_units(pa.concat_tables(self._held)):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,6 +18,8 @@ from .snapshot import Snapshot
 from .txn import Txn
 
 CONFIG_NAME = "chamberdrift.toml"
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES})
+"""Failures of writing that the user can do something about."""
 
 
 class Store:
@@ -25,6 +28,7 @@ class Store:
     def __init__(self, place: Location) -> None:
         self.place = place
         self._lock: Lock | None = None
+        self._begun: list[Txn] = []
 
     @classmethod
     def open(cls, location: str | os.PathLike[str], *, create: bool = False) -> Store:
@@ -103,7 +107,17 @@ class Store:
             if lock.taken_over:
                 self._fence(lock)
             yield lock
+        except OSError as error:
+            if error.errno not in NO_ROOM:
+                raise
+            raise StoreError(
+                f"the store {self.place.text} can't be written ({_reason(error)}); nothing of "
+                "this run was published: make room or check permissions, then run it again"
+            ) from error
         finally:
+            for txn in self._begun:
+                txn.abort()
+            self._begun = []
             self._lock = None
             lock.release()
 
@@ -126,7 +140,9 @@ class Store:
         """
         if self._lock is None:
             raise StoreError("take the store's lock before a transaction: with store.lock(): …")
-        return Txn(self.place, self._lock, snapshot or self.snapshot())
+        txn = Txn(self.place, self._lock, snapshot or self.snapshot())
+        self._begun.append(txn)
+        return txn
 
     # files beside the log
 

@@ -319,7 +319,6 @@ class Txn:
         except BaseException:
             self.abort()
             raise
-        self._done = True
         return number
 
     def _publish(self, note: str) -> int:
@@ -348,9 +347,8 @@ class Txn:
         data = log.dump_commit(commit)
         self._lock.check()
         self._create(number, data)
-        for path in self._written - set(live):
-            self._place.delete(path)
-        self._settle(base, replace(commit, bytes=len(data)))
+        self._done = True
+        self._settle(base, replace(commit, bytes=len(data)), self._written - set(live))
         return number
 
     def _create(self, number: int, data: bytes) -> None:
@@ -367,9 +365,11 @@ class Txn:
             self._place.delete(path)
             self._place.create(path, data)
 
-    def _settle(self, base: log.Manifest, commit: Commit) -> None:
+    def _settle(self, base: log.Manifest, commit: Commit, unneeded: set[str]) -> None:
         """Do what follows a commit; its failure can't take the commit back."""
         with contextlib.suppress(OSError, StoreError):
+            for path in unneeded:
+                self._place.delete(path)
             self._place.write(log.HINT, str(commit.number).encode())
             for step in self._after:
                 step()
@@ -431,8 +431,13 @@ class Txn:
         return cleaned
 
     def abort(self) -> None:
-        """Give up: remove what was written. Nothing was published."""
+        """Give up: remove what was written. Does nothing once the transaction has ended."""
+        if self._done:
+            return
         self._done = True
+        published = log.read_commit(self._place, self._base.commit + 1)
+        if published is not None and published.lock == self._lock.number:
+            return  # interrupted just after the commit: the files are in use
         for path in self._written:
             with contextlib.suppress(OSError):
                 self._place.delete(path)

@@ -1,0 +1,298 @@
+"""Taking exports in: the account, copies, overlaps, quarantine, retries."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+from chamberdrift.pipeline import intake_spool, intake_task
+from chamberdrift.pipeline.verify import verify
+from chamberdrift.shared.config import Config, Defaults
+
+ZONE = Config(defaults=Defaults(zone="Europe/Oslo"))
+
+
+def test_the_account_of_a_good_export(clinic: Any) -> None:
+    clinic.put("s/a.csv", "a", count=10, temperature=[-99.0, *[20.0] * 9])
+    result = clinic.night("2026-02-01")
+    (row,) = clinic.intake().to_dict("records")
+    assert row["export"] == "s/a.csv"
+    assert row["outcome"] == "accepted"
+    assert row["unit_ids"] == "a"
+    assert (row["rows_read"], row["rows_kept"], row["rows_dropped"]) == (10, 9, 1)
+    assert row["dropped_by_reason"] == '{"impossible": 1}'
+    assert row["first_time"] == pd.Timestamp("2026-01-01 00:00:01", tz="UTC")
+    assert row["last_time"] == pd.Timestamp("2026-01-01 00:00:09", tz="UTC")
+    assert row["recorded_at"] == pd.Timestamp("2026-02-01", tz="UTC")
+    assert row["bytes"] == (clinic.inbox / "s/a.csv").stat().st_size
+    assert result.units == ("a",)
+    assert result.since == {"a": pd.Timestamp("2026-01-01 00:00:01", tz="UTC").value // 10**6}
+    trace = clinic.store.snapshot().trace("a")
+    assert trace["source"].unique().tolist() == [row["sha256"][:16]]
+    assert verify(clinic.store).problems == ()
+
+
+def test_the_same_bytes_twice_are_a_no_op(clinic: Any) -> None:
+    clinic.put("a.csv")
+    clinic.put("copy.csv")
+    clinic.put("deep/copy.csv")
+    result = clinic.night()
+    assert result.counts["accepted"] == 1
+    assert result.counts["duplicate"] == 2
+    assert clinic.samples() == {"a": 10}
+    clinic.put("later.csv")
+    assert clinic.night().counts["duplicate"] == 1
+    assert clinic.samples() == {"a": 10}
+    assert clinic.intake()["outcome"].tolist() == ["accepted", *["duplicate"] * 3]
+    assert verify(clinic.store).problems == ()
+
+
+def test_overlapping_exports_are_counted_and_the_account_adds_up(clinic: Any) -> None:
+    clinic.put("a.csv", start="2026-01-01 00:00:00", count=10, temperature=20.0)
+    clinic.night()
+    clinic.put("b.csv", start="2026-01-01 00:00:05", count=10, temperature=21.0)
+    clinic.night()
+    rows = clinic.intake()
+    assert rows["conflicts"].tolist() == [0, 5]
+    assert rows["samples"].tolist() == [10, 10]
+    assert rows["samples_shared"].tolist() == [0, 5]
+    assert clinic.store.snapshot().trace("a")["temperature_c"].tolist() == [20.0] * 5 + [21.0] * 10
+    assert verify(clinic.store).problems == ()
+
+
+def test_the_export_that_says_it_is_newer_wins(clinic: Any) -> None:
+    clinic.put("z-old.csv", temperature=20.0, count=20, created="2026-01-05T00:00:00+00:00")
+    clinic.put("a-new.csv", temperature=21.0, count=10, created="2026-01-06T00:00:00+00:00")
+    clinic.night()
+    assert (
+        clinic.store.snapshot().trace("a")["temperature_c"].tolist() == [21.0] * 10 + [20.0] * 10
+    )
+
+
+def test_any_order_of_nights_and_any_grouping_gives_the_same_samples(
+    clinic: Any, tmp_path: Path
+) -> None:
+    from itertools import permutations
+
+    from chamberdrift.pipeline.store import Store
+
+    makers = [
+        lambda c: c.put("a.csv", start="2026-01-01 00:00:00", temperature=20.0),
+        lambda c: c.put("b.csv", start="2026-01-01 00:00:05", temperature=21.0, pressure=101),
+        lambda c: c.put("c.csv", start="2026-01-01 00:00:03", count=4, temperature=22.0),
+    ]
+    results = []
+    for i, order in enumerate(permutations(makers)):
+        for together in (False, True):
+            folder = tmp_path / f"{i}-{together}"
+            (folder / "in").mkdir(parents=True)
+            other = type(clinic)(folder / "in", Store.open(folder / "s", create=True))
+            for make in order:
+                make(other)
+                if not together:
+                    other.night()
+            other.night()
+            assert verify(other.store).problems == ()
+            results.append(other.store.snapshot().trace("a", provenance=True))
+    for result in results[1:]:
+        pd.testing.assert_frame_equal(result, results[0])
+
+
+def test_a_refused_export_is_kept_with_its_reason_and_asked_about_once(clinic: Any) -> None:
+    for i in range(40):
+        clinic.put(f"site/{i:02d}.csv", f"u{i}", first="refuse zone\n")
+    clinic.put("good.csv", "good")
+    result = clinic.night()
+    assert result.quarantined == 40
+    (group,) = result.refusals
+    assert group.cause == "zone"
+    assert group.count == 40
+    text = group.text()
+    assert text.count("?") == 1
+    assert "chamberdrift init --zone AREA/CITY --store" in text
+    assert "and 37 more" in text
+    assert len(text.splitlines()) < 10
+    assert clinic.samples() == {"good": 10}
+    refused = clinic.store.snapshot().table("refused")
+    for sha256 in refused["sha256"]:
+        folder = Path(clinic.store.location) / "quarantine" / sha256
+        assert sorted(p.name for p in folder.iterdir()) == ["export", "reason.json"]
+    assert verify(clinic.store).problems == ()
+    # nothing is tried again, and nothing counts as refused anew, while nothing has changed
+    again = clinic.night()
+    assert again.quarantined == 0
+    assert again.counts["read"] == 0
+    assert again.refusals == result.refusals
+
+
+def test_an_answer_brings_exports_out_of_quarantine_even_when_the_inbox_is_empty(
+    clinic: Any,
+) -> None:
+    for i in range(3):
+        clinic.put(f"{i}.csv", f"u{i}", first="refuse zone\n")
+    clinic.night("2026-02-01")
+    for i in range(3):
+        (clinic.inbox / f"{i}.csv").unlink()
+    clinic.config = ZONE
+    result = clinic.night("2026-02-02")
+    assert result.counts["retried"] == 3
+    assert result.refusals == ()
+    assert clinic.samples() == {"u0": 10, "u1": 10, "u2": 10}
+    assert clinic.intake()["outcome"].tolist() == ["accepted"] * 3
+    assert len(clinic.store.snapshot().table("refused")) == 0
+    assert not list((Path(clinic.store.location) / "quarantine").glob("*/export"))
+    assert verify(clinic.store).problems == ()
+    assert clinic.night().counts["retried"] == 0
+
+
+def test_a_copy_of_a_refused_export_shares_its_fate(clinic: Any) -> None:
+    clinic.put("a.csv", first="refuse zone\n")
+    clinic.put("b.csv", first="refuse zone\n")
+    clinic.night()
+    assert clinic.intake()["outcome"].tolist() == ["quarantined", "quarantined"]
+    clinic.put("c.csv", first="refuse zone\n")
+    clinic.night()
+    assert clinic.intake()["outcome"].tolist() == ["quarantined"] * 3
+    clinic.config = ZONE
+    clinic.night()
+    assert clinic.intake()["outcome"].tolist() == ["accepted", "duplicate", "duplicate"]
+    assert clinic.samples() == {"a": 10}
+    assert verify(clinic.store).problems == ()
+
+
+def test_a_fault_in_the_reader_stops_one_export_and_shows_no_traceback(clinic: Any) -> None:
+    clinic.write("bad.csv", b"stumble")
+    clinic.put("good.csv")
+    result = clinic.night()
+    assert clinic.samples() == {"a": 10}
+    (group,) = result.refusals
+    assert group.cause == "reader_failed"
+    assert "Traceback" not in group.text()
+
+
+@pytest.mark.parametrize("unit", ["x" * 65, "é" * 40])
+def test_a_unit_id_that_can_not_be_stored_is_refused(clinic: Any, unit: str) -> None:
+    clinic.put("a.csv", unit)
+    result = clinic.night()
+    assert result.refusals[0].cause == "unit_id"
+    assert clinic.samples() == {}
+
+
+def test_an_export_without_rows_is_refused_by_name(clinic: Any) -> None:
+    clinic.put("a.csv", count=0)
+    result = clinic.night()
+    assert result.refusals[0].cause == "no_rows"
+    assert "a.csv" in result.refusals[0].message
+
+
+def test_a_file_that_grows_while_it_is_read_is_left_for_the_next_night(
+    clinic: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = clinic.put("a.csv", count=10)
+    clinic.put("b.csv", start="2026-01-02")
+    parse = intake_task._parse
+
+    def growing(task: Any, file: Any, *rest: Any) -> Any:
+        outcome = parse(task, file, *rest)
+        if file.name == "a.csv":
+            with open(path, "a") as more:
+                more.write("a,2026-01-01T01:00:00Z,20,\n")
+        return outcome
+
+    monkeypatch.setattr(intake_task, "_parse", growing)
+    result = clinic.night()
+    assert clinic.samples() == {"a": 10}
+    assert result.counts["left"] == 1
+    assert "a.csv was still being written" in result.messages[0]
+    assert clinic.intake()["export"].tolist() == ["b.csv"]
+    monkeypatch.setattr(intake_task, "_parse", parse)
+    clinic.night()
+    assert clinic.samples() == {"a": 21}
+    assert verify(clinic.store).problems == ()
+
+
+def test_a_file_that_vanishes_is_left_out_with_a_message(
+    clinic: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = clinic.put("a.csv")
+    clinic.put("b.csv", "b")
+    load = intake_task._load
+
+    def vanishing(place: Any, file: Any, stamp: Any) -> Any:
+        path.unlink(missing_ok=True)
+        return load(place, file, stamp)
+
+    monkeypatch.setattr(intake_task, "_load", vanishing)
+    result = clinic.night()
+    assert result.messages == ("a.csv vanished while it was read",)
+    assert clinic.samples() == {"b": 10}
+
+
+def test_a_copy_that_changes_before_it_is_read_is_not_lost(
+    clinic: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = clinic.put("a.csv", temperature=20.0)
+    clinic.put("b.csv", temperature=20.0)
+    load = intake_task._load
+
+    def exchanged(place: Any, file: Any, stamp: Any) -> Any:
+        if file.name == "a.csv":
+            clinic.put("a.csv", start="2026-03-01", temperature=30.0)
+            os.utime(first, (time.time() - 50,) * 2)
+            stamp = intake_task._stamp(place, file)
+        return load(place, file, stamp)
+
+    monkeypatch.setattr(intake_task, "_load", exchanged)
+    clinic.night()
+    monkeypatch.setattr(intake_task, "_load", load)
+    clinic.night()
+    assert clinic.samples() == {"a": 20}
+    assert verify(clinic.store).problems == ()
+
+
+def test_an_export_larger_than_memory_allows_streams_through_disk(
+    clinic: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic.put("plain.csv", "p", start="2026-01-31 23:00", count=7000)
+    clinic.night()
+    monkeypatch.setattr(intake_spool, "SPILL_ROWS", 500)
+    monkeypatch.setattr(intake_spool, "FLUSH_ROWS", 900)
+    monkeypatch.setattr(intake_task, "WHOLE_BYTES", 1000)
+    clinic.put("large.csv", "l", start="2026-01-31 23:00", count=7000, temperature=20.5)
+    clinic.night()
+    snapshot = clinic.store.snapshot()
+    small, large = snapshot.trace("p"), snapshot.trace("l")
+    assert small["time"].tolist() == large["time"].tolist()
+    assert {f.path.split("/")[2] for f in snapshot.trace_files("l")} == {
+        "month=2026-01",
+        "month=2026-02",
+    }
+    assert verify(clinic.store).problems == ()
+
+
+def test_many_processes_give_the_same_store(
+    clinic: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # another process does not know a replaced reader: this one is the package's own
+    from chamberdrift.pipeline import ingest
+    from chamberdrift.pipeline.ingest.read import read_export
+    from chamberdrift.pipeline.store import Store
+
+    monkeypatch.setattr(ingest, "read_export", read_export)
+    for i in range(140):
+        at = pd.date_range("2026-01-01", periods=40, freq="10s") + pd.Timedelta(hours=i)
+        text = "unit,time (UTC),temperature (°C)\n" + "".join(
+            f"u{i % 7},{t:%Y-%m-%d %H:%M:%S},{20 + k / 10:.1f}\n" for k, t in enumerate(at)
+        )
+        clinic.write(f"{i % 7}/{i:03d}.csv", text.encode())
+    first = clinic.night()
+    assert first.counts["accepted"] == 140, first.refusals
+    other = type(clinic)(clinic.inbox, Store.open(tmp_path / "other", create=True))
+    other.night(workers=2)
+    one, two = clinic.store.snapshot(), other.store.snapshot()
+    assert [f.path for f in one.all_trace_files()] == [f.path for f in two.all_trace_files()]
+    pd.testing.assert_frame_equal(clinic.intake(), other.intake())
