@@ -113,9 +113,9 @@ def run(flag_table: pd.DataFrame, fault_table: pd.DataFrame, units: list[str], *
 def test_cycles_match_by_half_of_the_longer_exposure() -> None:
     truth = truth_cycles(["a"], 3)
     found = found_cycles(truth)
-    found.loc[0, "exposure_start"] += pd.Timedelta(minutes=15)  # exactly half is left
-    found.loc[1, "exposure_start"] += pd.Timedelta(minutes=16)  # less than half
-    found.loc[2, "exposure_end"] += pd.Timedelta(minutes=31)  # half, but of the shorter only
+    # Exactly half is left; less than half is; half is, but of the shorter only.
+    found["exposure_start"] += pd.to_timedelta([15, 16, 0], unit="min")
+    found["exposure_end"] += pd.to_timedelta([0, 0, 31], unit="min")
     assert match_cycles(truth, found)["truth"].tolist() == [0]
 
 

@@ -11,7 +11,7 @@ from chamberdrift.pipeline.evaluation_rates import (
     rate,
     total,
 )
-from scipy import stats
+from scipy import stats  # type: ignore[import-untyped]
 
 
 @pytest.mark.parametrize(
