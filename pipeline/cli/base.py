@@ -24,8 +24,24 @@ BUSY = 5
 _QUIET = (click.exceptions.Exit, click.ClickException, click.Abort, BrokenPipeError)
 
 
+COMMON_OPTIONS = ("--json", "--workers", "--scheduler", "--log-file", "--verbose", "--explain")
+
+
 class Command(click.Command):
     """A command whose errors are sentences on stderr."""
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the command's own options first, then those of every command."""
+        own, common = [], []
+        for parameter in self.get_params(ctx):
+            record = parameter.get_help_record(ctx)
+            if record is not None and isinstance(parameter, click.Option):
+                shared = any(o in (*COMMON_OPTIONS, "--help") for o in parameter.opts)
+                (common if shared else own).append(record)
+        for title, records in (("Options", own), ("Options of every command", common)):
+            if records:
+                with formatter.section(title):
+                    formatter.write_dl(records, col_max=26)
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; errors meant for the user become one line and an exit code."""

@@ -17,12 +17,23 @@ PART_NAMES = tuple(p for p in PARTS if p != "unknown")
 @click.command(cls=Command, short_help="Enter work on a unit, or take it back.")
 @click.argument("unit", required=False)
 @store_option
-@click.option("--part", type=click.Choice(PART_NAMES), help="The part worked on.")
-@click.option("--action", type=click.Choice(SERVICE_ACTIONS), help="What was done to it.")
+@click.option(
+    "--part",
+    type=click.Choice(PART_NAMES),
+    metavar="PART",
+    help=f"The part worked on: {', '.join(PART_NAMES)}.",
+)
+@click.option(
+    "--action",
+    type=click.Choice(SERVICE_ACTIONS),
+    metavar="ACTION",
+    help=f"What was done to it: {', '.join(SERVICE_ACTIONS)}.",
+)
 @click.option(
     "--result",
     type=click.Choice(SERVICE_RESULTS),
-    help="What the bench showed: was the finding right?",
+    metavar="RESULT",
+    help=f"Was the finding right: {', '.join(SERVICE_RESULTS)}.",
 )
 @click.option(
     "--time",

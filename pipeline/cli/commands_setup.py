@@ -12,7 +12,9 @@ from .output import emit
 
 @click.command(cls=Command, short_help="Make a store, or answer a question of one.")
 @store_option
-@click.option("--zone", metavar="ZONE", help="IANA zone of the loggers' clocks: Europe/Oslo.")
+@click.option(
+    "--zone", metavar="ZONE", help="IANA zone of the loggers' clocks, such as Europe/Oslo."
+)
 @click.option(
     "--day-first/--month-first",
     default=None,
@@ -21,18 +23,21 @@ from .output import emit
 @click.option(
     "--pressure-reference",
     type=click.Choice(PRESSURE_REFERENCES),
-    help="What pressure channels count from.",
+    metavar="REF",
+    help=f"What pressure channels count from: {', '.join(PRESSURE_REFERENCES)}.",
 )
 @click.option("--altitude", type=float, metavar="M", help="Height above sea level in metres.")
 @click.option(
     "--temperature-unit",
-    type=click.Choice(TEMPERATURE_UNITS),
-    help="Unit of temperatures, where exports do not say.",
+    type=click.Choice((*TEMPERATURE_UNITS, "C", "F")),
+    metavar="UNIT",
+    help="Unit of temperatures, where exports do not say: °C (or C), °F (or F), K.",
 )
 @click.option(
     "--pressure-unit",
     type=click.Choice(PRESSURE_UNITS),
-    help="Unit of pressures, where exports do not say.",
+    metavar="UNIT",
+    help=f"Unit of pressures, where exports do not say: {', '.join(PRESSURE_UNITS)}.",
 )
 @click.option(
     "--settings",
@@ -70,7 +75,7 @@ def init(
         "day_first": day_first,
         "pressure_reference": pressure_reference,
         "altitude_m": altitude,
-        "temperature_unit": temperature_unit,
+        "temperature_unit": {"C": "°C", "F": "°F"}.get(temperature_unit or "", temperature_unit),
         "pressure_unit": pressure_unit,
     }
     known = {k: v for k, v in answers.items() if v is not None}

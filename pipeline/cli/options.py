@@ -49,6 +49,16 @@ class Moment(click.ParamType):  # type: ignore[type-arg,unused-ignore]
 MOMENT = Moment()
 
 
+class Workers(click.IntRange):
+    """A number of processes."""
+
+    def _describe_range(self) -> str:
+        return ""  # the range says nothing to a reader
+
+
+WORKERS = Workers(0, 1024)
+
+
 def common(function: Function) -> Function:
     """Add the options of every command; the function gets them as ``run``."""
 
@@ -74,10 +84,9 @@ def common(function: Function) -> Function:
         click.option("--json", "as_json", is_flag=True, help="Print the result as JSON."),
         click.option(
             "--workers",
-            type=click.IntRange(0, 1024),
+            type=WORKERS,
             default=0,
-            show_default="one a processor",
-            help="Processes to work in.",
+            help="Processes to work in.  [default: one a processor]",
             metavar="N",
         ),
         click.option(

@@ -71,6 +71,12 @@ def test_each_short_help_fits_its_line(name: str) -> None:
     pytest.fail("not listed")
 
 
+def test_a_degree_sign_need_not_be_typed(tmp_path: Path) -> None:
+    result = run("init", "--temperature-unit", "F", "--store", str(tmp_path / "s"))
+    assert result.exit_code == 0
+    assert 'temperature_unit = "°F"' in (tmp_path / "s" / "chamberdrift.toml").read_text("utf-8")
+
+
 def test_every_option_has_a_help_text() -> None:
     for name, command in cli.commands.items():
         for parameter in command.params:
