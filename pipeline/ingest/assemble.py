@@ -104,6 +104,7 @@ class Assembly:
         data = to_utf8(member.data, encoding, mark)
         refuse_binary(data, member.name)
         self.note("encoding", encoding, why)
+        data = unwrap(data)
         table, lines, data = self.sniff(data, member.name)
         statements = read_statements(table.preamble, table.delimiter)
         roles = self.roles(table, statements, member.name)
@@ -502,6 +503,8 @@ def moment(ms: int) -> datetime:
 def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
     """Return the columns to read, and those of them to read as numbers at once."""
     wanted = set(roles.time.columns)
+    if roles.time.offset_column is not None:
+        wanted.add(roles.time.offset_column)
     floats: set[int] = set()
     for channel in roles.channels:
         wanted.add(channel.column)
@@ -525,6 +528,29 @@ def tail_statements(raw: Raw, table: Table) -> list[Statement]:
         return []
     lines = tuple(Line(text, number, 0) for number, text in raw.odd[-200:] if len(text) < 500)
     return read_statements(lines, table.delimiter)
+
+
+def unwrap(data: bytes) -> bytes:
+    """Return lines without quotes around whole lines, single quotes, or formulas around cells.
+
+    Spreadsheets leave these behind. Lines stay lines, so that their numbers hold.
+    """
+    lines = [
+        t
+        for t in _bulk(data)
+        or re.split(r"\r\n|\n|\r", data[:4000].decode("utf-8", "replace"))[1:-1]
+        if t
+    ]
+    if not lines:
+        return data
+    if all('="' in t for t in lines):
+        data = re.sub(rb'="([^"\r\n]*)"', rb'"\1"', data)
+        lines = [re.sub(r'="([^"]*)"', r'"\1"', t) for t in lines]
+    if all(re.fullmatch(r'"[^"]*[,;\t|][^"]*"', t) for t in lines):
+        return re.sub(rb'(?m)^"([^"\r\n]*)"(?=\r?$)', rb"\1", data)
+    if all(re.match(r"^'[^']*'[,;\t|]'", t) for t in lines):
+        return data.replace(b"'", b'"')
+    return data
 
 
 def _bulk(data: bytes) -> list[str]:

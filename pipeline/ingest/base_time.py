@@ -35,6 +35,8 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
     raw, ok = _counted(d)
     if not ok.any():
         return 0, False, stated or "ymd"
+    if mode == "clock":
+        raw = _two_fields(d, raw)
     segments = _segments(raw, ok, mode)
     if d.pin.start_time and len(segments) == 1:
         base, _ = clocks.read_base(d.pin.start_time, 0, stated)
@@ -95,6 +97,40 @@ def _counted(d: Decider) -> tuple[Int, Any]:
         return np.rint(np.where(ok, values, 0.0) * 1000.0).astype(np.int64), ok
     seconds = np.where(ok, values, 0.0) * d.roles.time.factor
     return np.rint(seconds * 1000.0).astype(np.int64), ok
+
+
+def _two_fields(d: Decider, raw: Int) -> Int:
+    """Tell minutes and seconds from hours and minutes where a clock has two fields only."""
+    moments = d.parsed.moments
+    assert moments is not None
+    if "S" in moments.fields_seen:
+        return raw
+    said = " ".join(
+        [
+            *d.roles.time.headers,
+            *(d.table.marks[k] for k in d.roles.time.columns if k < len(d.table.marks)),
+        ]
+    ).lower()
+    if re.search(r"\bm{1,2}:s{1,2}\b", said):
+        # What was read as hours is minutes.
+        moments.clock_ms = raw // 60
+        return moments.clock_ms
+    if re.search(r"\bh{1,3}:m{1,2}\b", said):
+        return raw
+    above = [s for s in d.statements if s.line < d.table.data_line]
+    bases, _ = clocks.find_bases(above, None)
+    first = int(raw[moments.ok][0]) if moments.ok.any() else 0
+    if any(b.clock_ms is not None and first and abs(b.clock_ms - first) < 60_000 for b in bases):
+        return raw
+    if any(b.clock_ms is None for b in bases) and first >= 3_600_000 and not d.roles.time.elapsed:
+        return raw
+    raise refusal(
+        "clock_format",
+        d.member,
+        f"times such as {quoted(d.example_time())} may be hours and minutes or minutes and seconds",
+        "export times with three fields, or say (mm:ss) or (hh:mm) in the header",
+        line=d.table.data_line,
+    )
 
 
 def _segments(raw: Int, ok: Any, mode: str) -> list[tuple[int, int]]:

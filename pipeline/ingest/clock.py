@@ -8,10 +8,11 @@ from typing import Final
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from . import header_words as vocabulary
-from .clock_text import ABBREVIATIONS, understand
+from .clock_text import ABBREVIATIONS, parse_offset, understand
 from .columns import TimePlan, offset_in_text
 from .dates import DAY_MS, Order, days_under, settle, words
 from .header_words import tokens
@@ -72,6 +73,20 @@ def combine_columns(day: Moments, clock: Moments) -> Moments:
         resolution_ms=clock.resolution_ms,
         fields_seen=day.fields_seen | clock.fields_seen,
     )
+
+
+def add_offsets(moments: Moments, column: Any) -> None:
+    """Take over offsets from UTC that stand in a column of their own."""
+    coded = pc.dictionary_encode(pc.utf8_trim_whitespace(column))
+    codes = coded.indices.fill_null(0).to_numpy(zero_copy_only=False)
+    minutes = [
+        parse_offset(re.sub(r"^(?:UTC|GMT)\s*", "", text or ""))
+        for text in coded.dictionary.to_pylist()[:1000]
+    ]
+    known = np.array([NO_OFFSET if m is None else m for m in minutes] + [NO_OFFSET], np.int64)
+    found = known[np.minimum(codes, len(known) - 1)]
+    moments.ok &= found != NO_OFFSET
+    moments.offset_min = np.where(found == NO_OFFSET, 0, found)
 
 
 def local_times(moments: Moments, order: str) -> RowTimes:

@@ -29,6 +29,7 @@ PIN_ROLES: Final = (
     *CHANNELS,
     "time",
     "date",
+    "elapsed",
     "unit_id",
     "logger_id",
     "channel",
@@ -67,6 +68,10 @@ class TimePlan:
     factor: float = 1.0
     headers: tuple[str, ...] = ()
     elapsed: bool = False
+    compact: tuple[int, ...] = ()
+    """Columns that hold clock times as six digits."""
+    offset_column: int | None = None
+    """Column of offsets from UTC."""
 
 
 @dataclass(frozen=True)
@@ -144,6 +149,8 @@ def find_roles(
             ),
         )
         return Roles(time, (), unit_column, logger_column, channel, value, unit, evidence=evidence)
+    if time.offset_column is not None:
+        taken.add(time.offset_column)
     channels, unused = _channels(table, described, statements, taken, pinned, name)
     return Roles(
         time,
@@ -230,7 +237,7 @@ def _is_id_column(table: Table, k: int) -> bool:
 def _time(
     table: Table, described: list[str], name: str, pinned: dict[int, str], taken: set[int]
 ) -> TimePlan:
-    own = [k for k, role in pinned.items() if role in {"time", "date"}]
+    own = [k for k, role in pinned.items() if role in {"time", "date", "elapsed"}]
     if own:
         own.sort(key=lambda k: 0 if pinned[k] == "date" else 1)
         return _pinned_time(table, described, own)
@@ -240,9 +247,15 @@ def _time(
     full = [k for k in moments if parts[k] == (True, True)]
     dates = [k for k in moments if parts[k] == (True, False)]
     clocks = [k for k in moments if parts[k] == (False, True)]
+    offset = _offset_column(table, free)
     if full:
         k = full[0] if len(full) == 1 else _best_moment(table, described, full, name)
-        return TimePlan("moments", (k,), headers=(table.headers[k],))
+        return TimePlan("moments", (k,), headers=(table.headers[k],), offset_column=offset)
+    dates += [k for k in free if _is_compact_date(table, described, k)]
+    compact: tuple[int, ...] = ()
+    if dates and not clocks:
+        clocks = [k for k in free if k not in dates and _is_compact_clock(table, described, k)]
+        compact = tuple(clocks)
     real = [k for k in clocks if not vocabulary.ELAPSED.search(words(described[k]))]
     if dates and (real or clocks):
         chosen = real or clocks
@@ -271,6 +284,8 @@ def _time(
             (day, clock),
             headers=(table.headers[day], table.headers[clock]),
             elapsed=not real,
+            compact=compact,
+            offset_column=offset,
         )
     numeric = [k for k in free if table.kinds[k] == "number"]
     for k in numeric:
@@ -301,6 +316,45 @@ def _time(
         question="Which column holds the time, and how is it counted?",
         toml=layout_toml(name, f'columns = {{ {toml_text(table.headers[0])} = "time" }}'),
     )
+
+
+def _is_compact_date(table: Table, described: list[str], k: int) -> bool:
+    """Say whether a column named for a date holds dates such as 20240531."""
+    cells = column_text(table, k)
+    if table.kinds[k] != "number" or not tokens(described[k]) & vocabulary.DATE or not cells:
+        return False
+    return all(
+        len(c) == 8 and c.isdigit() and (m := understand(c)) is not None and m.has_date
+        for c in cells
+    )
+
+
+def _is_compact_clock(table: Table, described: list[str], k: int) -> bool:
+    """Say whether a column named for a time holds clock times such as 093000."""
+    cells = column_text(table, k)
+    if table.kinds[k] != "number" or not tokens(described[k]) & vocabulary.TIME or not cells:
+        return False
+    return all(
+        c.isdigit()
+        and len(c) in {5, 6}
+        and int(c[-2:]) < 60
+        and int(c[-4:-2]) < 60
+        and int(c[:-4]) < 24
+        for c in cells
+    )
+
+
+def _offset_column(table: Table, free: list[int]) -> int | None:
+    """Return the column whose cells are offsets from UTC such as +02:00, or None."""
+    for k in free:
+        cells = column_text(table, k)
+        if (
+            cells
+            and all(re.fullmatch(r"(?:UTC|GMT)?[+-]\d{2}:?\d{2}", c) is not None for c in cells)
+            and re.search(r"\b(?:utc|gmt|offset|zone|tz|zeitzone)\b", words(table.headers[k]))
+        ):
+            return k
+    return None
 
 
 def _pinned_time(table: Table, described: list[str], own: list[int]) -> TimePlan:
@@ -682,6 +736,12 @@ def assign_names(
         if not main and plain_ones:
             main, plain_ones = plain_ones, []
         if len(main) > 1:
+            # Beside a reading its average is no second sensor.
+            momentary = [c for c in main if not vocabulary.AVERAGE.search(words(c.header))]
+            if len(momentary) == 1:
+                unused += [c.header for c in main if c is not momentary[0]]
+                main = momentary
+        if len(main) > 1:
             raise _which(main, name, line)
         if main:
             give(main[0], "temperature_c")
@@ -724,6 +784,17 @@ def assign_names(
             give(volts[0], "mains_v")
         else:
             unused += [c.header for c in volts]
+    passed_over = [
+        u
+        for u in unused
+        if (m := split_header(u)[1]) is not None
+        and m.kind == "temperature"
+        and vocabulary.NOT_A_READING.search(words(u))
+        and not vocabulary.OTHER_PLACE.search(words(u))
+        and re.search(r"\b(?:max|min|high|low)", words(u))
+    ]
+    if not used & {"temperature_c", "temperature2_c"} and passed_over:
+        used.clear()
     if not used & {"temperature_c", "pressure_kpa", "temperature2_c"}:
         raise refusal(
             "channels",

@@ -111,7 +111,16 @@ def parse_rows(
     if roles.time.mode in {"moments", "clock"}:
         moments = parse_moments(raw.columns[columns[0]])
         if len(columns) == 2:
-            moments = clocks.combine_columns(moments, parse_moments(raw.columns[columns[1]]))
+            clock_text = raw.columns[columns[1]]
+            if columns[1] in roles.time.compact:
+                clock_text = pc.replace_substring_regex(
+                    pc.utf8_lpad(pc.utf8_trim_whitespace(clock_text), 6, "0"),
+                    r"^(\d{2})(\d{2})(\d{2})$",
+                    r"\1:\2:\3",
+                )
+            moments = clocks.combine_columns(moments, parse_moments(clock_text))
+        if roles.time.offset_column is not None:
+            clocks.add_offsets(moments, raw.columns[roles.time.offset_column])
     else:
         time_values = _numbers(raw.columns[columns[0]], decimals.get(columns[0], "."))[0]
     values: dict[int, Float] = {}

@@ -120,7 +120,7 @@ class Decider:
             raise refusal(
                 "no_samples",
                 self.member,
-                f"no row's time can be read (such as {quoted(self._example_time())})",
+                f"no row's time can be read (such as {quoted(self.example_time())})",
                 "check the export, or pin its layout",
                 line=self.table.data_line,
             )
@@ -287,7 +287,7 @@ class Decider:
         )
         if order.order is None:
             raise clocks.date_question(
-                order, self.member, self._example_time(), self.table.data_line
+                order, self.member, self.example_time(), self.table.data_line
             )
         self.a.note("dates", words(order.order), order.why)
         return order.order, stated or (order.order if order.order != "ymd" else None)
@@ -347,7 +347,7 @@ class Decider:
                     found.append(base.days)
         return tuple(found)
 
-    def _example_time(self) -> str:
+    def example_time(self) -> str:
         texts = []
         for k in self.roles.time.columns:
             column = self.parsed.raw.columns[k]
@@ -400,7 +400,7 @@ class Decider:
         raise refusal(
             "zone",
             self.a.name,
-            f"times such as {quoted(self._example_time() or self.a.name)} state no zone, and neither does the "
+            f"times such as {quoted(self.example_time() or self.a.name)} state no zone, and neither does the "
             f"configuration for unit {quoted(unit_id)}",
             "give the zone of the loggers' clocks in [defaults], in a [[site]] or in a [[layout]]",
             line=self.table.data_line,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -16,9 +17,11 @@ from .units_found import read_mark
 
 BLANKS: Final = "blanks"
 WIDE_BLANKS: Final = "wide blanks"
-DELIMITERS: Final = (",", ";", "\t", "|", BLANKS, WIDE_BLANKS)
+DELIMITERS: Final = (",", ";", "\t", "|", "~", "^", BLANKS, WIDE_BLANKS)
 SAMPLE: Final = 14
 MAX_COLUMNS: Final = 400
+LEAST_RUN: Final = 8
+"""Rows in a row that make a table of samples, unlike a small table in a preamble."""
 _RULE = re.compile(r"^[\s\-=_+|*#;,\t]+$")
 
 
@@ -240,14 +243,22 @@ def _is_row(cells: list[str], kinds: tuple[str, ...]) -> bool:
     hits = wanted = 0
     for cell, kind in zip(cells, kinds, strict=True):
         own = kind_of(cell)
-        if kind == "moment":
-            if own != "moment":
+        if kind.startswith("moment"):
+            if own != "moment" or _parts(cell) != kind[7:]:
                 return False
         elif kind == "number":
             wanted += 1
             if own in NUMBERS or own in {"empty", "null", "error"}:
                 hits += 1
     return wanted == 0 or hits * 2 > wanted
+
+
+def _parts(text: str) -> str:
+    """Return which parts a moment has: ``date``, ``clock`` or ``both``."""
+    found = understand(text.strip())
+    if found is None:
+        return ""
+    return "both" if found.has_date and found.has_clock else "date" if found.has_date else "clock"
 
 
 def _column_kinds(rows: list[list[str]], columns: int) -> tuple[str, ...]:
@@ -259,7 +270,8 @@ def _column_kinds(rows: list[list[str]], columns: int) -> tuple[str, ...]:
         if filled == 0:
             kinds.append("empty")
         elif seen["moment"] >= 0.7 * filled:
-            kinds.append("moment")
+            parts = Counter(_parts(row[k]) for row in rows if kind_of(row[k]) == "moment")
+            kinds.append("moment " + parts.most_common(1)[0][0])
         elif number >= 0.7 * filled:
             kinds.append("number")
         elif seen["mark"] >= 0.7 * filled:
@@ -288,14 +300,24 @@ def _locate(
             cells.pop()
         return cells if len(cells) == columns and _is_row(cells, kinds) else None
 
+    first_run = 0
     for i, line in enumerate(lines):
         if line.number <= earliest or not line.text.strip() or row_at(i) is None:
             continue
         following = [j for j in range(i + 1, min(i + 8, len(lines))) if lines[j].text.strip()][:3]
         hits = sum(row_at(j) is not None for j in following)
-        if not following or hits >= min(2, len(following)):
-            start = i
-            break
+        if following and hits < min(2, len(following)):
+            continue
+        run = _run_length(lines, i, row_at)
+        if start is None:
+            start, first_run = i, run
+            if run >= LEAST_RUN:
+                break
+        elif run > first_run and _other_header(lines, start, i):
+            # What came before was a small table of its own, above the samples.
+            start, first_run = i, run
+            if run >= LEAST_RUN:
+                break
     if start is None:
         raise refusal(
             "no_table",
@@ -337,11 +359,41 @@ def _locate(
         data_line=lines[start].number,
         data_offset=lines[start].offset,
         sample=sample,
-        kinds=kinds,
+        kinds=tuple(kind.split(" ")[0] for kind in kinds),
         decimal=decimal,
         quoted=any('"' in line.text for line in lines[start : start + 40]),
         preamble=preamble,
         evidence=tuple(evidence),
+    )
+
+
+def _run_length(lines: list[Line], start: int, row_at: Callable[[int], list[str] | None]) -> int:
+    """Return how many rows follow each other from a line on, LEAST_RUN at most."""
+    count = 0
+    for i in range(start, len(lines)):
+        if not lines[i].text.strip():
+            continue
+        if row_at(i) is None:
+            break
+        count += 1
+        if count >= LEAST_RUN:
+            break
+    return count
+
+
+def _other_header(lines: list[Line], first: int, later: int) -> bool:
+    """Say whether a later run of rows has a header of its own, not a repeated one."""
+
+    def above(at: int) -> str:
+        return next(
+            (lines[i].text.strip() for i in range(at - 1, -1, -1) if lines[i].text.strip()), ""
+        )
+
+    own = above(later)
+    return (
+        own != above(first)
+        and re.search(r"[^\W\d]{2,}", own) is not None
+        and kind_of(re.split(r"[,;\t|]", own)[0]) not in {"moment", "integer", "dot", "comma"}
     )
 
 

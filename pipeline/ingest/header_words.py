@@ -205,8 +205,13 @@ OTHER_PLACE: Final = _any(
     "housing",
     "gehause",
 )
+AVERAGE: Final = _any(
+    r"\bavg\b", r"\baverage", r"\bmean\b", "mittel", "moyenne", r"media\b", "promedio", "gemiddeld"
+)
 NOT_A_READING: Final = _any(
     r"\bset ?-?points?\b",
+    r"\bsp\b",
+    r"\bsv\b",
     r"\bsetpt",
     r"\bset (?:temp|press)",
     "sollwert",
@@ -222,14 +227,6 @@ NOT_A_READING: Final = _any(
     "grenz",
     "limite",
     r"\balarm",
-    r"\bavg\b",
-    r"\baverage",
-    r"\bmean\b",
-    "mittel",
-    "moyenne",
-    "media\\b",
-    "promedio",
-    "gemiddelde",
     r"\bf ?0\b",
     r"\bf0\b",
     r"\bfh\b",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from .clock_text import understand
 from .dialect import Line, split
 from .header_words import words
 
@@ -62,6 +63,9 @@ def _of_line(text: str, number: int, delimiter: str) -> list[Statement]:
         if found:
             return found
     text = text.strip('"')
+    spoken = re.match(r"^([^\d:=]{3,60}?)\s*[:=]?\s+(\d.*)$", text)
+    if spoken and understand(spoken[2].strip()) is not None:
+        return [Statement(spoken[1].rstrip(" :="), spoken[2].strip(), number)]
     pair = _pair(text)
     if pair is not None:
         several = re.split(r"\s{3,}(?=[^\W\d][^:=]{0,40}[:=])", text)
