@@ -26,7 +26,7 @@ from .convert import (
     parse_rows,
     settle_decimals,
 )
-from .decide import Decider
+from .decide import Decided, Decider
 from .dialect import BLANKS, WIDE_BLANKS, Line, Table, find_table, logical_lines
 from .encoding import detect, refuse_binary, to_utf8
 from .header_words import LONG_SUMMARY, tokens
@@ -218,8 +218,9 @@ class Assembly:
         statements: list[Statement],
         member: str,
         encoding: str,
-    ) -> None:
-        """Decide and convert one member's rows."""
+        before: Decided | None = None,
+    ) -> Decided:
+        """Decide and convert one member's rows, or a piece of them."""
         decimals = settle_decimals(raw, table, roles, self.pin.decimal, member)
         for k, mark in decimals.items():
             if mark != table.decimal:
@@ -243,7 +244,7 @@ class Assembly:
                     "unused channels", ", ".join(labels.unused)[:300], "no channel that is kept"
                 )
         decider = Decider(self, table, roles, statements, parsed, labels, member, data)
-        decided = decider.decide()
+        decided = decider.decide(before)
         self.keys.append(decided.layout_key)
         self.layouts.append(decided.summary(encoding))
         self.toml.append(decided.toml)
@@ -302,6 +303,7 @@ class Assembly:
         self.counts.main_cells += local.main_cells
         self.counts.main_spoilt += local.main_spoilt
         self._notes(local)
+        return decided
 
     def count_rows(self, parsed: Parsed, ok: Any, table: Table) -> None:
         """Count rows read, and those that are no samples by reason."""

@@ -103,11 +103,17 @@ class Decider:
             *table.headers, *table.marks, table.delimiter, roles.time.mode, str(table.columns)
         )
 
-    def decide(self) -> Decided:
-        """Settle everything, or refuse with the question that would."""
+    def decide(self, before: Decided | None = None) -> Decided:
+        """Settle everything, or refuse with the question that would.
+
+        ``before`` holds what an earlier piece of the same table settled.
+        """
         whose = self._whose()
         unit_ids = [unit for unit, _, _ in whose]
-        order, stated = self._order(unit_ids)
+        if before is not None:
+            order, stated = before.order, before.order
+        else:
+            order, stated = self._order(unit_ids)
         base: Any = 0
         base_utc: bool | None = None
         if self.roles.time.mode in {"clock", "elapsed", "index"}:
@@ -116,7 +122,7 @@ class Decider:
         if base_utc:
             times = clocks.RowTimes(times.ms, times.ok, True)
         times.ok &= ~self.parsed.blank
-        if not times.ok.any():
+        if not times.ok.any() and before is None:
             raise refusal(
                 "no_samples",
                 self.member,
@@ -125,12 +131,15 @@ class Decider:
                 line=self.table.data_line,
             )
         self._check_half_day(times)
-        channels = self._units(
-            self.labels.channels if self.labels else self.roles.channels, unit_ids
-        )
+        channels = self.labels.channels if self.labels else self.roles.channels
+        if before is None:
+            channels = self._units(channels, unit_ids)
         created = clocks.find_created(self.statements, order if order != "ymd" else stated)
         owners, shared = self._owners(whose, times)
-        channels = self._reference(channels, unit_ids, owners, times)
+        if before is None:
+            channels = self._reference(channels, unit_ids, owners, times)
+        else:
+            channels = self._as_before(channels, before.channels)
         self._contradictions(channels, owners, times)
         created_at = self._created(created, owners)
         learned = Known(
@@ -154,6 +163,30 @@ class Decider:
             self._toml(order, channels, owners),
             shared,
         )
+
+    def _as_before(
+        self, channels: tuple[Channel, ...], before: tuple[Channel, ...]
+    ) -> tuple[Channel, ...]:
+        """Return this piece's channels with what an earlier piece settled about them."""
+        settled = {c.name: c for c in before}
+        new = [c.header for c in channels if c.name not in settled]
+        if new:
+            raise refusal(
+                "channels",
+                self.a.name,
+                f"channels that the beginning does not have come up later: {', '.join(new[:4])}",
+                "export it in smaller pieces",
+                line=int(self.parsed.lines[0]),
+            )
+        if any(c.unit and c.unit != settled[c.name].unit for c in channels):
+            raise refusal(
+                "units_differ",
+                self.a.name,
+                "a channel's unit changes within the export",
+                "export it in smaller pieces",
+                line=int(self.parsed.lines[0]),
+            )
+        return tuple(replace(settled[c.name], column=c.column) for c in channels)
 
     # Whose ----------------------------------------------------------------------------------
 
