@@ -75,7 +75,7 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
         if np.isnan(row.setpoint):
             names.append(None)
             sources.append("none")
-            kinds.append("unknown")
+            kinds.append(row.kind)
             completions.append(row.completion)
             continue
         held = row.plateau if np.isfinite(row.plateau) else row.exposure

@@ -32,6 +32,8 @@ from .vacuum_cycle import vacuum_cycle
 AFTER_S = 900.0
 """Samples this long after steam may belong to its fall [s]."""
 LEAST_STEAM_S = 20.0
+PRESSURISED_C = 108.0
+"""Steam this hot without a set point was a sterilization broken off (no source)."""
 LEAST_STEAM_C = 101.5
 
 
@@ -115,7 +117,7 @@ def _steam_cycle(
         row.values["setpoint_c"] = setpoint
         bounds = plateau.exposure_bounds(time[hot], temp[hot], flat.exhaust, setpoint, noise)
     else:
-        row.values["kind"] = "unknown"
+        row.values["kind"] = "sterilization" if top >= PRESSURISED_C else "unknown"
         row.null(("setpoint_c",), "no_plateau_at_a_set_point")
     if bounds is None:
         why = "plateau_below_lower_limit" if sags else "set_point_not_reached"

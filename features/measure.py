@@ -9,7 +9,7 @@ from . import exhaust as exhaust_module
 from . import heatup, saturation, sawtooth, vacuum
 from .crossing import line, median, share_below
 from .events import Event
-from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite
+from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite, noise_of
 from .samples import Samples
 
 
@@ -39,7 +39,11 @@ def add_exposure(
     row.put("exposure_sd_c", float(temp.std(ddof=1)) if len(temp) > 1 else np.nan, "too_coarse")
     row.put("exposure_slope_k_per_min", line(time, temp)[0] * 60.0, "too_coarse")
     row.put("overshoot_k", top - setpoint)
-    tooth = sawtooth.measure(time, temp, noise, row.values.get("resolution_k", 0.0))
+    pressure = samples.pressure_kpa[part]
+    tau = saturation.sensor_lag(time, temp, pressure, noise_of(finite(pressure)))
+    row.put("sensor_lag_s", tau, "no_pressure_or_no_swings")
+    step = row.values.get("resolution_k", 0.0)
+    tooth = sawtooth.measure(time, temp, noise, step, tau if np.isfinite(tau) else 0.0)
     if tooth.reason:
         row.null(SAWTOOTH, tooth.reason)
         row.values["sawtooth_count"] = 0

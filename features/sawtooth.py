@@ -13,13 +13,19 @@ from typing import Final
 import numpy as np
 
 from .crossing import median, smooth
-from .samples import FloatArray
+from .samples import FloatArray, IntArray
 
 LEAST_SAMPLES: Final = 4.0
 """Samples in a period under which no saw-tooth is read."""
 LEAST_AMPLITUDE: Final = 3.0
 """Peak-to-peak in units of noise or of resolution under which none is read."""
 LEAST_TEETH: Final = 2
+FEW_SAMPLES: Final = 7.0
+"""Samples in a period under which slopes come from steps, not from regressions of runs."""
+HEIGHT_RATIO: Final = 1.4
+"""Most that two readings of the swing's height may differ (no source)."""
+STEP_ERROR: Final = 0.018
+"""Error of slopes from steps, as a share of rise + fall (calibrated on simulated traces)."""
 _MEDIAN_ERROR: Final = 1.2533  # SD of a median over SD of a mean, normal distribution
 
 
@@ -82,15 +88,37 @@ def measure(
         return _none("no_sawtooth")
     if median(swing) < LEAST_AMPLITUDE * max(grain, step):
         return _none("no_sawtooth")
-    turns = _settled(time, turns)
+    turns = _settled(turns)
     if len(turns) < 2 * LEAST_TEETH:
         return _none("no_sawtooth")
-    return _slopes(time, temp, turns, max(1.5 * tau_s, 0.0), period, interval, grain)
+    first = int(turns[0])
+    if period / interval < FEW_SAMPLES:
+        found = _by_steps(time[first:], temp[first:], period, interval, grain, len(turns) // 2)
+    else:
+        found = _by_runs(time, temp, turns, 1.5 * tau_s, period, interval, grain)
+    if not found.reason and not _fits(found, time[first:], temp[first:], grain):
+        return _none("no_sawtooth")
+    return found
+
+
+def _fits(found: SawTooth, time: FloatArray, temp: FloatArray, noise: float) -> bool:
+    """Return whether slopes, period and height agree.
+
+    A triangle wave's values are spread evenly, so its height is sqrt(12) times
+    their standard deviation; slopes and period give it as well. Swings too fast
+    for the sampling look slow (aliasing), and then the two differ.
+    """
+    x = time - time.mean()
+    even = temp - temp.mean()
+    even = even - x * (float(x @ even) / float(x @ x))
+    height = float(np.sqrt(12.0 * max(float(even @ even) / len(even) - noise * noise, 1e-9)))
+    drawn = found.fall / 60.0 * (1.0 - found.duty) * found.period_s
+    return 1.0 / HEIGHT_RATIO < drawn / height < HEIGHT_RATIO
 
 
 def _turns(
     time: FloatArray, temp: FloatArray, noise: float, step: float, interval: float
-) -> np.ndarray:
+) -> IntArray:
     """Return indices of alternating highs and lows whose swings stand out of the noise."""
     width = 1
     if noise > 0.02:
@@ -110,7 +138,7 @@ def _turns(
     return _prune(even, turn, least)
 
 
-def _prune(values: FloatArray, turns: np.ndarray, least: float) -> np.ndarray:
+def _prune(values: FloatArray, turns: IntArray, least: float) -> IntArray:
     """Drop the pairs of turning points between which values move less than ``least``.
 
     The highs and lows that remain are those of a hysteresis of that width. A
@@ -135,21 +163,21 @@ def _prune(values: FloatArray, turns: np.ndarray, least: float) -> np.ndarray:
     return np.asarray(kept[1:-1], dtype=np.int64)
 
 
-def _period(time: FloatArray, turns: np.ndarray) -> float:
+def _period(time: FloatArray, turns: IntArray) -> float:
     return median(time[turns[2:]] - time[turns[:-2]])
 
 
-def _settled(time: FloatArray, turns: np.ndarray) -> np.ndarray:
+def _settled(turns: IntArray) -> IntArray:
     """Keep the later part of the teeth: a cold load soaks first and adds to the loss."""
     if len(turns) <= 2 * LEAST_TEETH + 2:
         return turns
     return turns[max(1, len(turns) // 3) :]
 
 
-def _slopes(
+def _by_runs(
     time: FloatArray,
     temp: FloatArray,
-    turns: np.ndarray,
+    turns: IntArray,
     skip: float,
     period: float,
     interval: float,
@@ -160,7 +188,7 @@ def _slopes(
     for a, b in zip(turns[:-1].tolist(), turns[1:].tolist(), strict=True):
         up = bool(temp[b] > temp[a])
         span = time[b] - time[a]
-        lead = min(max(skip, 0.6 * interval), 0.4 * span)
+        lead = min(max(skip, 0.6 * interval), 0.45 * span)
         trail = min(0.6 * interval, 0.15 * span)
         i = int(np.searchsorted(time, time[a] + lead - 1e-6))
         j = int(np.searchsorted(time, time[b] - trail + 1e-6))
@@ -181,6 +209,48 @@ def _slopes(
         return _none("no_sawtooth")
     count = min(len(groups[True]), len(groups[False]))
     return SawTooth(rise, fall, rise_error * 60.0, fall_error * 60.0, period, count, "")
+
+
+def _by_steps(
+    time: FloatArray, temp: FloatArray, period: float, interval: float, noise: float, teeth: int
+) -> SawTooth:
+    """Read slopes from the steps between samples, where few fall on each run.
+
+    Of all steps, a share of duty less interval/period lies whole on a rise and
+    has its slope; the like share of falls. Those are the greatest and the least
+    steps, so the medians of these shares are the slopes; duty follows and the
+    shares are taken anew until they settle.
+    """
+    x = time - time.mean()
+    even = temp - x * (float(x @ temp) / float(x @ x))
+    step = np.sort(np.diff(even) / np.diff(time))
+    n = len(step)
+    if n < 12 or noise * float(np.sqrt(2.0)) / interval > 0.35 * float(step[-2] - step[1]):
+        return _none("no_sawtooth")
+    part = interval / period
+    duty, rise, fall, up, down = 0.4, 0.0, 0.0, 0.1, 0.1
+    for _ in range(14):
+        up, down = max(duty - part, 0.06), max(1.0 - duty - part, 0.06)
+        rise = _quantile(step, 1.0 - 0.5 * up)
+        fall = -_quantile(step, 0.5 * down)
+        if not (rise > 0.0 and fall > 0.0):
+            return _none("no_sawtooth")
+        duty = 0.5 * duty + 0.5 * fall / (rise + fall)
+    own = noise * float(np.sqrt(2.0)) / interval
+    method = STEP_ERROR * (rise + fall)  # found on traces with known slopes, see tests
+    errors = [
+        float(np.hypot(_MEDIAN_ERROR * own / np.sqrt(max(share * n, 1.0)), method))
+        for share in (up, down)
+    ]
+    return SawTooth(
+        rise * 60.0, fall * 60.0, errors[0] * 60.0, errors[1] * 60.0, period, teeth, ""
+    )
+
+
+def _quantile(ordered: FloatArray, share: float) -> float:
+    place = share * (len(ordered) - 1)
+    k = min(int(place), len(ordered) - 2)
+    return float(ordered[k] + (place - k) * (ordered[k + 1] - ordered[k]))
 
 
 def _pool(runs: list[tuple[float, float, float]], noise: float) -> tuple[float, float]:

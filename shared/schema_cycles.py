@@ -183,6 +183,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "share of exposure with heater current on",
         validity="null without a current channel",
     ),
+    _f("sensor_lag_s", "s", "lag of temperature behind Tsat(p) in exposure", validity=_P),
     _f("noise_k", "K", "robust noise of the temperature channel (1 SD)"),
     _f("resolution_k", "K", "smallest step of the temperature channel"),
     _f("stuck_s", "s", "longest run of one unchanged value where a change was due"),
