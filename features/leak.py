@@ -8,12 +8,18 @@ from typing import Final
 import numpy as np
 
 from ..shared.steam import KELVIN, t_sat_c
-from .crossing import line, median
+from .crossing import line, median, noise_sd, resolution
 from .samples import FloatArray
 
 WINDOW_S: Final = 600.0
 """The slope is taken over the last 10 min of the hold (EN 285, read on secondary pages)."""
 LEAST_HOLD_S: Final = 600.0
+SETTLED_KPA_PER_MIN: Final = 0.08
+"""A levelling rise faster than this at the window's start has not settled (no source)."""
+SETTLING_TAU_S: Final = (40.0, 70.0, 110.0, 160.0, 230.0, 320.0)
+"""Time constants tried for the drying of walls [s] (no source)."""
+SETTLING_GAIN: Final = 16.0
+"""Least F ratio at which the levelling term counts (about four standard errors)."""
 DRIFT_K: Final = 2.0
 """Temperature drift over the window beyond which the slope is not air alone."""
 NEAR_SATURATION_K: Final = 3.0
@@ -57,9 +63,9 @@ def leak_rate(
     """Return the air leakage over the last 10 min of a hold.
 
     Pressure is corrected to the mean temperature of the window (p/T constant
-    for a closed dry vessel). Residual water rises and levels off, so a slope
-    that falls from the first to the second half of the window by more than its
-    error is not air alone.
+    for a closed dry vessel). Residual water rises and levels off while air
+    rises in a straight line: where the hold shows both, the straight part is
+    the leakage, unless the other has not settled by the window.
 
     Parameters
     ----------
@@ -80,25 +86,71 @@ def leak_rate(
     if start > start_limit_kpa:
         return Leak(nan, nan, "start_pressure_too_high")
     window = time >= time[-1] - WINDOW_S
-    t, warm, p = time[window], temp[window], pressure[window]
-    if len(t) < 5:
+    if window.sum() < 5:
         return Leak(nan, nan, "too_coarse")
-    if float(np.max(np.diff(t))) > 120.0:
+    if float(np.max(np.diff(time[window]))) > 120.0:
         return Leak(nan, nan, "gap")
-    drift, _ = line(t, warm)
-    if abs(drift) * (t[-1] - t[0]) > DRIFT_K:
+    x = time - time[window].mean()
+    drift, _ = line(time[window], temp[window])
+    if abs(drift) * WINDOW_S > DRIFT_K:
         return Leak(nan, nan, "temperature_drift")
-    kelvin = warm + KELVIN
-    mean = float(kelvin.mean())
-    even = p * (mean / (mean + drift * (t - t.mean())))
-    slope, error = line(t, even)
-    minute, minute_error = slope * 60.0, error * 60.0
-    half = len(t) // 2
-    early, early_error = line(t[:half], even[:half])
-    late, late_error = line(t[half:], even[half:])
-    bend = (early - late) * 60.0
+    mean = float(temp[window].mean()) + KELVIN
+    even = pressure * (mean / (mean + drift * x))
+    slope, error = line(x[window], even[window])
+    step = resolution(pressure)
+    noise = noise_sd(pressure)
+    stairs = np.isfinite(step) and not noise > 0.5 * step
+    if stairs:  # few steps over the window: each may come half a step early or late
+        error = float(np.hypot(error, 0.5 * step / WINDOW_S))
+    settling = None
+    if not stairs:
+        settling = _settling(time - time[0], even, float(time[window][0] - time[0]))
+    if settling is not None:
+        slope, error, rest = settling
+        if rest * 60.0 > SETTLED_KPA_PER_MIN:
+            wet = float(t_sat_c(max(start, 0.62))) < float(temp[0]) + NEAR_SATURATION_K
+            return Leak(nan, nan, "wet_walls" if wet else "curvature")
+    elif _bent(x[window], even[window], slope):
+        return Leak(nan, nan, "curvature")
+    return Leak(slope * 60.0, error * 60.0, "")
+
+
+def _settling(
+    time: FloatArray, pressure: FloatArray, since: float
+) -> tuple[float, float, float] | None:
+    """Fit a straight rise and one that levels off over the whole hold.
+
+    Returns the straight slope, its standard error, and the other's slope at
+    ``since``, all per second; None where the second term does not show.
+    """
+    n = len(time)
+    flat = np.column_stack((np.ones(n), time))
+    _, rest, _, _ = np.linalg.lstsq(flat, pressure, rcond=None)
+    if n < 12 or not len(rest):
+        return None
+    best: tuple[float, float, np.ndarray] | None = None
+    for tau in SETTLING_TAU_S:
+        table = np.column_stack((flat, 1.0 - np.exp(-time / tau)))
+        shape, left, _, _ = np.linalg.lstsq(table, pressure, rcond=None)
+        if len(left) and (best is None or float(left[0]) < best[0]):
+            best = (float(left[0]), tau, shape)
+    if best is None or best[2][2] <= 0.0:
+        return None
+    power, tau, shape = best
+    gain = (float(rest[0]) - power) / max(power / (n - 3), 1e-12)
+    if gain < SETTLING_GAIN:
+        return None
+    table = np.column_stack((flat, 1.0 - np.exp(-time / tau)))
+    cover = np.linalg.inv(table.T @ table)
+    error = float(np.sqrt(cover[1, 1] * power / (n - 3)))
+    return float(shape[1]), error, float(shape[2]) / tau * float(np.exp(-since / tau))
+
+
+def _bent(time: FloatArray, pressure: FloatArray, slope: float) -> bool:
+    """Return whether the slope changes over the window by more than its error allows."""
+    half = len(time) // 2
+    early, early_error = line(time[:half], pressure[:half])
+    late, late_error = line(time[half:], pressure[half:])
+    bend = abs(early - late) * 60.0
     doubt = 60.0 * float(np.hypot(early_error, late_error))
-    if abs(bend) > max(3.0 * doubt, 0.03) and abs(bend) > 0.25 * abs(minute):
-        wet = float(t_sat_c(max(start, 0.62))) > float(warm.mean()) - NEAR_SATURATION_K
-        return Leak(nan, nan, "wet_walls" if wet and bend > 0.0 else "curvature")
-    return Leak(minute, minute_error, "")
+    return bend > max(3.0 * doubt, SETTLED_KPA_PER_MIN) and bend > 0.25 * abs(slope) * 60.0
