@@ -51,7 +51,11 @@ class Table:
         return to_pandas(self.arrow_schema().empty_table())
 
     def conform(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return the frame with this table's columns, order and dtypes.
+        """Return the frame with this table's columns, order and dtypes; see ``arrow``."""
+        return to_pandas(self.arrow(frame))
+
+    def arrow(self, frame: pd.DataFrame) -> pa.Table:
+        """Return the frame as an Arrow table with this table's columns, order and types.
 
         Columns that the frame lacks become null; columns that the table does
         not have are dropped.
@@ -85,7 +89,7 @@ class Table:
         if problems:
             raise SchemaError(f"table {self.name}: " + "; ".join(problems))
         schema = pa.schema([pa.field(f.name, f.type) for f in self.arrow_schema()])
-        return to_pandas(pa.Table.from_arrays(arrays, schema=schema))
+        return pa.Table.from_arrays(arrays, schema=schema)
 
     def describe(self) -> pd.DataFrame:
         """Return the data dictionary of this table, a row a column."""

@@ -102,25 +102,20 @@ class Spec:
         SchemaError
             If the frame does not fit the table.
         """
-        conformed = self.table.conform(frame)
-        at = self._times(conformed)
-        schema = self.schema()
-        arrays = [
-            pa.Array.from_pandas(conformed[f.name], type=f.type) for f in schema if f.name != AT
-        ]
-        return pa.Table.from_arrays([*arrays, at], schema=schema)
+        rows = self.table.arrow(frame)
+        return pa.Table.from_arrays([*rows.columns, self._times(rows)], schema=self.schema())
 
-    def _times(self, frame: pd.DataFrame) -> pa.Array:
+    def _times(self, rows: pa.Table) -> pa.Array:
         if self.time is not None:
-            times = pa.Array.from_pandas(frame[self.time], type=pa.timestamp("ms", tz="UTC"))
-            return times.cast(pa.int64())
-        if "cycle_id" in frame.columns and len(frame):
+            return rows.column(self.time).cast(pa.int64()).combine_chunks()
+        if "cycle_id" in rows.schema.names and len(rows):
             # a cycle's id ends in its start, which is what its judgement is ordered by
-            text = frame["cycle_id"].astype(object).str.rpartition("@")[2]
+            ids = pd.Series(rows.column("cycle_id").to_pylist(), dtype=object)
+            text = ids.str.rpartition("@")[2]
             parsed = pd.to_datetime(text, utc=True, errors="coerce", format="ISO8601")
             values = parsed.astype("datetime64[ms, UTC]").astype("int64").to_numpy()
             return pa.array(values, mask=np.asarray(parsed.isna()), type=pa.int64())
-        return pa.nulls(len(frame), pa.int64())
+        return pa.nulls(len(rows), pa.int64())
 
 
 SPECS: Final[dict[str, Spec]] = {

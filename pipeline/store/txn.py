@@ -39,6 +39,7 @@ class Txn:
         self._base = base
         self._rows: dict[str, list[pa.Table]] = {}
         self._cuts: dict[str, dict[str, int]] = {}
+        self._keys: dict[str, set[str]] = {}
         self._parts: dict[tuple[str, str], list[NewPart]] = {}
         self._exports: dict[str, Export] = {}
         self._arrival: dict[str, int] = {}
@@ -190,31 +191,31 @@ class Txn:
 
     def replace(self, name: str, unit_id: str, frame: pd.DataFrame) -> None:
         """Make these the only rows of a unit in a table (``intake``: of a sha256)."""
-        self._cut(spec(name), unit_id, ALL)
-        self._add_rows(spec(name), frame, unit_id)
+        self.replace_many(name, frame, [unit_id])
 
     def replace_since(
         self, name: str, unit_id: str, since: pd.Timestamp, frame: pd.DataFrame
     ) -> None:
         """Make these the only rows of a unit whose time is ``since`` or later."""
-        at = to_ms(since)
-        assert at is not None
-        self._cut(spec(name), unit_id, at)
-        self._add_rows(spec(name), frame, unit_id)
+        self.replace_since_many(name, frame, {unit_id: since})
 
     def append(self, name: str, frame: pd.DataFrame) -> None:
         """Add rows to a table."""
         self._add_rows(spec(name), frame, None)
 
     def replace_many(self, name: str, frame: pd.DataFrame, keys: Iterable[str]) -> None:
-        """Make these the only rows of many units in a table."""
-        wanted = spec(name)
-        fresh = dict.fromkeys(keys, ALL)
-        held = self._pending(name)
-        if held is not None and len(held):
-            self._rows[name] = [runs.pick(held, wanted, cuts=fresh)]
-        self._cuts.setdefault(name, {}).update(fresh)
-        self._add_rows(wanted, frame, None)
+        """Make these the only rows of many units in a table: one call for a whole fleet."""
+        wanted = list(keys)
+        self._cut(spec(name), dict.fromkeys(wanted, ALL))
+        self._add_rows(spec(name), frame, set(wanted) if name != "intake" else None)
+
+    def replace_since_many(
+        self, name: str, frame: pd.DataFrame, since: Mapping[str, pd.Timestamp]
+    ) -> None:
+        """Make these the only rows of many units, for each from its own time on."""
+        cuts = {key: to_ms(at) for key, at in since.items()}
+        self._cut(spec(name), {key: at for key, at in cuts.items() if at is not None})
+        self._add_rows(spec(name), frame, since)
 
     def put_state(self, key: str, document: Mapping[str, Any]) -> None:
         """Keep a small JSON document under a key."""
@@ -233,19 +234,26 @@ class Txn:
         """Add to one of the store's running counts."""
         self._facts[fact] = self._facts.get(fact, 0) + amount
 
-    def _cut(self, wanted: Spec, key: str, at: int) -> None:
-        cuts = self._cuts.setdefault(wanted.name, {})
-        held = self._pending(wanted.name)
-        if held is not None and len(held):
-            self._rows[wanted.name] = [runs.pick(held, wanted, cuts={key: at})]
-        cuts[key] = min(at, cuts.get(key, at))
+    def _cut(self, wanted: Spec, cuts: dict[str, int]) -> None:
+        """Hide rows of some keys from a time on, in the store and in this transaction."""
+        name = wanted.name
+        if not self._keys.get(name, set()).isdisjoint(cuts):
+            held = self._pending(name)
+            if held is not None:
+                self._rows[name] = [runs.pick(held, wanted, cuts=cuts)]
+        mine = self._cuts.setdefault(name, {})
+        for key, at in cuts.items():
+            mine[key] = min(at, mine.get(key, at))
 
-    def _add_rows(self, wanted: Spec, frame: pd.DataFrame, key: str | None) -> None:
+    def _add_rows(self, wanted: Spec, frame: pd.DataFrame, keys: Iterable[str] | None) -> None:
         if not len(frame):
             return
         rows = wanted.prepare(frame)
-        if key is not None and set(rows.column(wanted.key).unique().to_pylist()) != {key}:
-            raise StoreError(f"table {wanted.name}: rows given for {key!r} name another")
+        found = set(rows.column(wanted.key).unique().to_pylist())
+        if keys is not None and not found.issubset(keys):
+            wrong = sorted(found.difference(keys))[0]
+            raise StoreError(f"table {wanted.name}: a row names {wanted.key} {wrong!r}, another")
+        self._keys.setdefault(wanted.name, set()).update(found)
         self._rows.setdefault(wanted.name, []).append(rows)
 
     def _pending(self, name: str) -> pa.Table | None:
