@@ -6,6 +6,7 @@ and the site's procedure come first.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -28,6 +29,13 @@ GENERAL: Final = (
     "and tests."
 )
 """Cautions, each printed where a check touches its matter."""
+
+
+_SENTENCE: Final = re.compile(r"(?<=[.!?]) +")
+_CAUTION: Final = re.compile(
+    r"caution|maker's instructions|licensed|lock off|let the chamber cool", re.IGNORECASE
+)
+"""What makes a sentence a caution: those stand in a block of their own, said once."""
 
 
 @dataclass(frozen=True)
@@ -113,19 +121,26 @@ CARRY: Final[dict[str, tuple[str, ...]]] = {
 """Part to what a visit needs."""
 
 
-def checks_for(parts: Sequence[str]) -> tuple[list[str], list[str]]:
-    """Return checks in order for parts in order, and the cautions they call for.
+def steps_for(part: str) -> tuple[Check, ...]:
+    """Return the checks for a part, in order."""
+    return CHECKS.get(part, CHECKS["unknown"])
 
-    Checks are not repeated; the general caution is always the last.
-    """
-    steps: list[str] = []
-    cautions: list[str] = []
-    for part in parts:
-        for check in CHECKS.get(part, CHECKS["unknown"]):
-            if check.do not in steps:
-                steps.append(check.do)
-            cautions += [c for c in check.touches if c not in cautions]
-    return steps, [*[c for c in (MAINS, STEAM, VESSEL) if c in cautions], GENERAL]
+
+def cautions_for(parts: Sequence[str]) -> list[str]:
+    """Return the cautions that the parts' checks call for; the general one is the last."""
+    touched = {c for part in parts for check in steps_for(part) for c in check.touches}
+    return [*(c for c in (MAINS, STEAM, VESSEL) if c in touched), GENERAL]
+
+
+def split_cautions(text: str) -> tuple[str, str]:
+    """Split a flag's bench check into its leading cautions and the check itself."""
+    sentences = _SENTENCE.split(text.strip())
+    count = 0
+    while count < len(sentences) and _CAUTION.search(sentences[count]):
+        count += 1
+    if count == len(sentences):
+        return "", text.strip()
+    return " ".join(sentences[:count]), " ".join(sentences[count:])
 
 
 def carry_for(part: str) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from .quantities import FEATURE_PART
 from .states import text_of
 from .views import UnitView
 
-MOST_TRENDS = 6
+MOST_TRENDS = 5
 USUAL_TRENDS = ("heater_duty", "heat_rate_k_per_min", "saturation_deviation_k", "exhaust_s")
 """Trends shown where no flag asks for others."""
 

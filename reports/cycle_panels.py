@@ -110,7 +110,7 @@ def half_width(width: float, gap: float = 22.0) -> float:
 
 def sawtooth_row(run: Run, options: ReportOptions, width: float, height: float = 128.0) -> Row:
     """Return the end of exposure, close up: the heater switching on and off."""
-    title = "Heater switching, end of exposure"
+    title = "Heater switching"
     if not run.aligned or pd.isna(run.cycle.get("exposure_end")):
         return message_row(title, "No exposure was reached.", width)
     end = float((run.cycle["exposure_end"] - run.origin) / pd.Timedelta(seconds=1))
@@ -122,7 +122,8 @@ def sawtooth_row(run: Run, options: ReportOptions, width: float, height: float =
     unit = shown_unit("°C", options)
     x, t = run.seconds[inside], unit.show(run.temperature_c[inside])
     duty = run.cycle.get("heater_duty")
-    note = "no saw-tooth found" if pd.isna(duty) else f"duty {number(100.0 * float(duty))} %"
+    note = "end of exposure, "
+    note += "no saw-tooth" if pd.isna(duty) else f"duty {number(100.0 * float(duty))} %"
 
     def body(sheet: Sheet, left: float, top: float) -> None:
         plot = sheet.plot(left + LEFT_PT, top, width - LEFT_PT - 4.0, height - 34.0)

@@ -60,6 +60,16 @@ def broken(x: FloatArray, y: FloatArray, limit: float) -> tuple[FloatArray, Floa
     return np.insert(x, cuts, np.nan), np.insert(y, cuts, np.nan)
 
 
+def broken_at(
+    x: FloatArray, y: FloatArray, spans: list[tuple[float, float]]
+) -> tuple[FloatArray, FloatArray]:
+    """Return the line with NaN put in at each span that has no data."""
+    middles = np.array([(start + end) / 2.0 for start, end in spans])
+    cuts = np.unique(np.searchsorted(x, middles)) if len(middles) else np.empty(0, np.int64)
+    cuts = cuts[(cuts > 0) & (cuts < len(x))]
+    return np.insert(x, cuts, np.nan), np.insert(y, cuts, np.nan)
+
+
 def gaps(x: FloatArray, limit: float) -> list[tuple[float, float]]:
     """Return the spans of x without data longer than ``limit``."""
     wide = np.flatnonzero(np.diff(x) > limit)

@@ -137,10 +137,17 @@ def severity_cell(severity: str, *, deferred: bool = False) -> Cell:
     return Cell(f"{mark} {severity}", colour, bold=severity != "watch")
 
 
-def first_sentence(text: str) -> str:
-    """Return a text's first sentence."""
+def one_line(text: str, width: float) -> str:
+    """Return the clauses of a text's first sentence that fit on one line."""
     end = text.find(". ")
-    return text[: end + 1] if end > 0 else text
+    sentence = printable(text[: end + 1] if end > 0 else text)
+    clauses = sentence.split("; ")
+    for count in range(len(clauses), 0, -1):
+        kept = "; ".join(clauses[:count])
+        kept += "" if kept.endswith(".") else " …" if count < len(clauses) else "."
+        if text_width_pt(kept, style.SMALL_PT) <= width:
+            return kept
+    return sentence
 
 
 def work_list(
@@ -183,10 +190,13 @@ def work_list(
             Cell(left, colour),
             Cell(at.date(flag["first_seen"]), colour),
         )
-        under = first_sentence(text_of(flag["evidence"]))
+        late_words = ""
         if late:
             reason = text_of(flag["defer_reason"])
-            under = f"Deferred until {at.date(flag['deferred_until'])}: {reason}. {under}"
+            late_words = f"Deferred until {at.date(flag['deferred_until'])}: {reason}. "
+        room = width - columns[0].width - text_width_pt(printable(late_words), style.SMALL_PT)
+        evidence = text_of(flag["evidence"])
+        under = late_words + (one_line(evidence, room) if evidence else "")
         entries.append((cells, under))
     made = table(columns, entries)
     marks = [

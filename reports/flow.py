@@ -81,6 +81,8 @@ class TableColumn:
     """How too long text is handled: ``middle`` or ``end`` (ellipsis), or ``wrap``."""
     inset: float = 0.0
     """Extra room at the left [pt]."""
+    most_lines: int = 99
+    """Lines of a wrapped cell; what is more ends in an ellipsis."""
 
 
 def space(height: float) -> Row:
@@ -197,7 +199,12 @@ def _cell_lines(cell: Cell, column: TableColumn, size: float) -> list[str]:
     text = printable(cell.text)
     room = column.width - column.inset - 6.0
     if column.cut == "wrap":
-        return wrap(text, size, room, bold=cell.bold)
+        lines = wrap(text, size, room, bold=cell.bold)
+        if len(lines) > column.most_lines:
+            kept = lines[: column.most_lines]
+            kept[-1] = fit_end(f"{kept[-1]} {lines[column.most_lines]}", size, room)
+            return kept
+        return lines
     cutter = fit_end if column.cut == "end" else fit
     return [cutter(text, size, room, bold=cell.bold)]
 

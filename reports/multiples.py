@@ -17,7 +17,7 @@ from .document import text_box
 from .flow import Row, Words, heading
 from .metrics import fit, printable, text_width_pt
 from .options import ReportOptions
-from .quantities import feature_words, fixed
+from .quantities import fixed, residual_words
 from .recent import NOTABLE_Z, leading, recent_z
 from .views import FleetView
 
@@ -68,7 +68,9 @@ def small_multiple_rows(
     if active.empty:
         return []
     width, height = text_box(options)
-    lead = leading(recent_z(view.residuals))
+    recent = recent_z(view.residuals)
+    opened = view.flags[view.flags["closed_at"].isna()]
+    lead = leading(recent, opened)
     lead = active[["unit_id", "site"]].merge(lead, on="unit_id", how="left")
     grid = _grid(len(lead), width)
     per_page = grid.columns * int((height - 62.0) // grid.tall)
@@ -80,8 +82,8 @@ def small_multiple_rows(
     window = _window_days(view)
     series = _series(view, lead)
     note = (
-        f"The feature of each unit that stands out most, last {window:.0f} days, {order_note}; "
-        "band: usual range, ±3 robust standard deviations."
+        f"The feature that carries the unit's flag, else stands out most; last {window:.0f} days, "
+        f"{order_note}. Band: usual range, ±3 robust standard deviations."
     )
     rows: list[Row] = []
     for start in range(0, len(lead), per_page):
@@ -171,7 +173,7 @@ def _labels(
     if isinstance(feature, str):
         number = fixed(float(z), 1)
         room = grid.wide - text_width_pt(f"  {number}", size)
-        caption = f"{fit(feature_words(feature), size, room)}  {number}"
+        caption = f"{fit(residual_words(feature), size, room)}  {number}"
     below = y + grid.box + 1.35 * size - 1.5
     sheet.words(Words(x, below, caption, size, style.MUTED))
 

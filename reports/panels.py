@@ -25,6 +25,8 @@ SideLabel = tuple[float, str, str]
 """Value, words and colour of a label at the right of a plot."""
 Body = Callable[["Sheet", float, float], None]
 
+LEAD_IN = pd.Timedelta(minutes=2)
+"""Shown before and after a cycle."""
 MOST_POINTS = 900
 """Points of a trace that a panel of this width can show."""
 LEFT_PT = 34.0
@@ -54,6 +56,11 @@ def run_of(samples: pd.DataFrame, cycle: pd.Series) -> Run:
     aligned = not pd.isna(cycle.get("exposure_start"))
     origin: pd.Timestamp = cycle["exposure_start" if aligned else "started_at"]
     samples = samples.sort_values("time", kind="stable")
+    first, last = cycle["started_at"] - LEAD_IN, cycle.get("ended_at")
+    inside = samples["time"] >= first
+    if not pd.isna(last):
+        inside &= samples["time"] <= last + LEAD_IN
+    samples = samples[inside]
     seconds = np.asarray(pd.Series(samples["time"] - origin).dt.total_seconds(), np.float64)
     return Run(
         cycle,

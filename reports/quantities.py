@@ -102,6 +102,16 @@ FEATURE_PART: Final[dict[str, str]] = {
 """Feature to the part under which the fleet's map shows it (a reading aid, not a
 diagnosis: that takes several features together)."""
 
+RESIDUAL_FORMS: Final[dict[str, tuple[str, str]]] = {
+    "heat_up_s": ("Heat-up time per kelvin", "s/K"),
+    "boil_plateau_c": ("Boiling plateau against site pressure", "K"),
+    "superheat_k": ("Superheat over the mean in exposure", "K"),
+    "exposure_mean_c": ("Mean temperature in exposure, above set point", "K"),
+    "exposure_min_c": ("Lowest temperature in exposure, above set point", "K"),
+}
+"""Features whose residuals are judged against something of the same cycle, so that
+programs mix: words and unit of what ``residuals`` then holds."""
+
 _SCHEMA_UNITS: Final = {c.name: c.unit for c in CYCLE_COLUMNS}
 
 
@@ -135,6 +145,18 @@ def feature_words(feature: str) -> str:
     return words[:1].upper() + words[1:] if words else "Unnamed feature"
 
 
+def residual_words(feature: str) -> str:
+    """Return what people call a feature in the form that residuals hold it."""
+    return RESIDUAL_FORMS[feature][0] if feature in RESIDUAL_FORMS else feature_words(feature)
+
+
+def residual_unit(feature: str, options: ReportOptions) -> Unit:
+    """Return how a feature's residual form is shown."""
+    if feature in RESIDUAL_FORMS:
+        return shown_unit(RESIDUAL_FORMS[feature][1], options)
+    return feature_unit(feature, options)
+
+
 def shown_unit(stored: str, options: ReportOptions) -> Unit:
     """Return how a stored unit is shown under the reader's options."""
     fahrenheit = options.temperature_unit == "°F"
@@ -143,6 +165,7 @@ def shown_unit(stored: str, options: ReportOptions) -> Unit:
         "°C": Unit("°F", 1.8, 32.0) if fahrenheit else Unit("°C"),
         "K": Unit("°F", 1.8) if fahrenheit else Unit("K"),
         "K/min": Unit("°F/min", 1.8) if fahrenheit else Unit("K/min"),
+        "s/K": Unit("s/°F", 1.0 / 1.8) if fahrenheit else Unit("s/K"),
         "kPa": pressure,
         "kPa absolute": pressure,
         "kPa/min": Unit(f"{pressure.label}/min", pressure.factor),
@@ -186,6 +209,8 @@ def duration(seconds: float | None) -> str:
     """Write a span of time: ``45 s``, ``3 min 30 s``, ``1 h 05 min``."""
     if seconds is None or not math.isfinite(seconds):
         return "–"
+    if seconds < 0:
+        return f"−{duration(-seconds)}"
     total = round(seconds)
     if total < 100:
         return f"{total} s"
@@ -207,7 +232,10 @@ def days_left(
         if not math.isfinite(values[1]):
             return "–"
         return f"over {values[1]:.0f} {word}"
+    middle = f"{values[0]:.0f} {word}"
+    if values[0] < 1.0:
+        middle = f"under 1 {word.removesuffix('s')}"
     if not math.isfinite(values[1]):
-        return f"{values[0]:.0f} {word}"
+        return middle
     top = f"{values[2]:.0f}" if math.isfinite(values[2]) else "over 365"
-    return f"{values[0]:.0f} {word} ({values[1]:.0f}–{top})"
+    return f"{middle} ({values[1]:.0f}–{top})"

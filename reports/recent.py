@@ -25,11 +25,15 @@ def recent_z(residuals: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def leading(recent: pd.DataFrame) -> pd.DataFrame:
-    """Return one row a unit: the feature with the largest recent residual."""
-    order = recent.assign(size=recent["z"].abs())
-    order = order.sort_values(["unit_id", "size", "feature"], ascending=[True, False, True])
-    return order.drop_duplicates("unit_id").drop(columns="size")
+def leading(recent: pd.DataFrame, opened: pd.DataFrame) -> pd.DataFrame:
+    """Return one row a unit: the feature of an open flag, else the largest residual."""
+    carried = set(zip(opened["unit_id"], opened["feature"], strict=True))
+    own = [pair in carried for pair in zip(recent["unit_id"], recent["feature"], strict=True)]
+    order = recent.assign(size=recent["z"].abs(), own=own)
+    order = order.sort_values(
+        ["unit_id", "own", "size", "feature"], ascending=[True, False, False, True]
+    )
+    return order.drop_duplicates("unit_id").drop(columns=["size", "own"])
 
 
 def by_part(recent: pd.DataFrame) -> pd.DataFrame:

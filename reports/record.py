@@ -70,7 +70,7 @@ def _through(view: CycleView) -> pd.Timestamp | None:
 def _sources(view: CycleView) -> str:
     found = []
     if "source" in view.samples.columns:
-        found = sorted({text_of(s) for s in view.samples["source"].dropna().unique()})
+        found = sorted({text_of(s) for s in view.samples["source"].unique()} - {""})
     if not found:
         return sources_words(view.intake)
     named = view.intake[view.intake["sha256"].astype("string").str[:16].isin(found)]
@@ -181,6 +181,7 @@ def _panels(
 
 def _phases(view: CycleView, at: Clock, width: float) -> list[Row]:
     spans = phases_of(view.samples, view.cycle)
+    spans = spans[spans["phase"] != "idle"]
     if spans.empty:
         return []
     count = len(spans)

@@ -17,7 +17,7 @@ from .moments import Clock, days_between
 from .options import ReportOptions
 from .panels import LEFT_PT, RIGHT_PT, side_labels, value_ticks
 from .plot import Fill, Stroke
-from .quantities import FEATURE_PART, feature_unit, feature_words, number, with_unit
+from .quantities import FEATURE_PART, number, residual_unit, residual_words, with_unit
 from .states import part_words
 from .views import UnitView
 
@@ -116,18 +116,18 @@ def repair_rows(view: UnitView, clock: Clock, options: ReportOptions, width: flo
         words += ": the work agrees with the finding"
     else:
         words += ": the finding is not settled"
-    rows += [*paragraph(f"{feature_words(first.feature)}: {words}.", width), space(4.0)]
+    rows += [*paragraph(f"{residual_words(first.feature)}: {words}.", width), space(4.0)]
     for recovery in found:
         rows += [_panel(recovery, options, width), space(3.0)]
     return [replace(r, keep=True) if i < len(rows) - 1 else r for i, r in enumerate(rows)]
 
 
 def _panel(recovery: Recovery, options: ReportOptions, width: float, height: float = 96.0) -> Row:
-    unit = feature_unit(recovery.feature, options)
+    unit = residual_unit(recovery.feature, options)
 
     def draw(sheet: Sheet, left: float, top: float) -> None:
         size = style.BODY_PT
-        title = feature_words(recovery.feature)
+        title = residual_words(recovery.feature)
         sheet.words(Words(left, top + 9.0, title, size, bold=True))
         end = left + text_width_pt(title, size, bold=True) + 5.0
         sheet.words(Words(end, top + 9.0, unit.label, style.SMALL_PT, style.MUTED))

@@ -13,7 +13,15 @@ from .carrying import carrying_features
 from .metrics import plain
 from .moments import Clock, clock
 from .options import ReportOptions
-from .quantities import days_left, feature_unit, feature_words, number, with_unit
+from .quantities import (
+    days_left,
+    feature_unit,
+    feature_words,
+    number,
+    residual_unit,
+    residual_words,
+    with_unit,
+)
 from .states import (
     changed_flags,
     known_units,
@@ -109,7 +117,9 @@ def _flag_lines(flag: pd.Series, at: Clock, as_of: pd.Timestamp) -> list[str]:
 
 def _spark_line(view: UnitView, feature: str, options: ReportOptions, ascii_only: bool) -> str:
     own = view.residuals[view.residuals["feature"] == feature]
+    unit, name = feature_unit(feature, options), feature_words(feature)
     if len(own):
+        unit, name = residual_unit(feature, options), residual_words(feature)
         times = own["started_at"]
         values = own["adjusted"].fillna(own["value"]).to_numpy(float)
     elif feature in view.cycles.columns:
@@ -121,7 +131,6 @@ def _spark_line(view: UnitView, feature: str, options: ReportOptions, ascii_only
     days, values = days[keep], values[keep]
     if len(values) == 0:
         return ""
-    unit = feature_unit(feature, options)
     values = unit.show(values)
     bars = 28
     cells = np.full(min(bars, max(1, len(values))), np.nan)
@@ -131,7 +140,6 @@ def _spark_line(view: UnitView, feature: str, options: ReportOptions, ascii_only
     for cell in np.unique(place):
         cells[cell] = float(np.median(values[place == cell]))
     last = number(float(np.median(values[np.argsort(days, kind="stable")][-7:])))
-    name = feature_words(feature)
     name = name if len(name) <= 34 else name[:33] + "…"
     ends = with_unit(last, unit.label)
     return f"{name:<34} {spark(cells, ascii_only=ascii_only):<{bars}} {ends:>12}"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from ..shared.config import Limits
 from ..shared.programs import Program
 from .options import ReportOptions
-from .quantities import Unit, feature_unit
+from .quantities import Unit, feature_unit, feature_words, residual_unit, residual_words
 from .ticks import day_of, days_of
 from .views import UnitView
 
@@ -27,8 +27,13 @@ class Limit:
     words: str
 
 
-def hard_limits(feature: str, limits: Limits, program: str | None) -> list[Limit]:
-    """Return the limits that a feature has, for the program where one matters."""
+def hard_limits(
+    feature: str, limits: Limits, program: str | None, *, relative: bool
+) -> list[Limit]:
+    """Return the limits that a feature has, for the program where one matters.
+
+    ``relative`` says that temperatures count from the set point, as residuals do.
+    """
     if feature in ("heater_duty", "current_duty"):
         return [Limit(1.0, "never off")]
     if feature == "leak_kpa_per_min":
@@ -44,7 +49,8 @@ def hard_limits(feature: str, limits: Limits, program: str | None) -> list[Limit
         known = Program.parse(program or "")
     except ValueError:
         return []
-    low, high = known.setpoint_c, known.setpoint_c + limits.band_width_k
+    low = 0.0 if relative else known.setpoint_c
+    high = low + limits.band_width_k
     return {
         "exposure_min_c": [Limit(low, "lower limit")],
         "exposure_max_c": [Limit(high, "upper limit")],
@@ -58,6 +64,7 @@ class Trend:
     """One feature's history in shown units, against days since 1970."""
 
     feature: str
+    words: str
     unit: Unit
     x: FloatArray
     raw: FloatArray
@@ -74,10 +81,11 @@ class Trend:
 
 def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:
     """Return a feature's history: from residuals, else the bare values of the cycles."""
-    unit = feature_unit(feature, options)
     own = view.residuals[view.residuals["feature"] == feature]
     own = own.sort_values("started_at", kind="stable")
+    words, unit = feature_words(feature), feature_unit(feature, options)
     if len(own):
+        words, unit = residual_words(feature), residual_unit(feature, options)
         x = days_of(own["started_at"]).to_numpy(float)
         columns = [unit.show(own[c]) for c in ("value", "adjusted", "expected")]
         scale = unit.show_change(own["scale"])
@@ -93,9 +101,9 @@ def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:
     program = _usual_program(view)
     limits = tuple(
         Limit(float(unit.show(lim.value)), lim.words)
-        for lim in hard_limits(feature, view.config.limits, program)
+        for lim in hard_limits(feature, view.config.limits, program, relative=len(own) > 0)
     )
-    return Trend(feature, unit, x, columns[0], columns[1], columns[2], scale, limits)
+    return Trend(feature, words, unit, x, columns[0], columns[1], columns[2], scale, limits)
 
 
 def _usual_program(view: UnitView) -> str | None:

@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from . import style
-from .density import bin_series, broken, gap_limit, gaps
+from .density import bin_series, broken_at, gap_limit, gaps
 from .flow import Row, Words
 from .metrics import fit, fit_end, printable, text_width_pt
 from .moments import Clock
 from .panels import LEFT_PT, RIGHT_PT, SideLabel, side_labels, value_ticks
 from .plot import Fill, Plot, Stroke
-from .quantities import Unit, days_left, feature_words, number, with_unit
+from .quantities import Unit, days_left, number, with_unit
 from .states import part_words, text_of
 from .ticks import date_ticks, day_of
 from .trend import FloatArray, Trend, forecast_days
@@ -23,6 +23,8 @@ from .views import UnitView
 
 if TYPE_CHECKING:
     from .sheet import Sheet
+
+Spans = list[tuple[float, float]]
 
 DENSE = 350
 """Cycles beyond which points give way to bins."""
@@ -62,7 +64,7 @@ def trend_row(
     head = HEAD_PT + (9.5 if flag is not None else 0.0)
 
     def draw(sheet: Sheet, left: float, top: float) -> None:
-        title = feature_words(trend.feature)
+        title = trend.words
         size = style.BODY_PT + 0.4
         sheet.words(Words(left, top + 9.0, title, size, bold=True))
         end = left + text_width_pt(title, size, bold=True)
@@ -118,14 +120,15 @@ def _draw(
 ) -> None:
     x = trend.x
     step = gap_limit(x)
+    spans = gaps(x, step)
     line_y = np.where(np.isfinite(trend.adjusted), trend.adjusted, trend.raw)
     level = float(np.nanmedian(line_y[-7:])) if np.isfinite(line_y[-7:]).any() else math.nan
     plot.x = span
     plot.y = bottom, top = _range(trend, line_y, flag)
     labels: list[SideLabel] = []
     if trend.judged:
-        labels.append(_band(plot, trend, step))
-    (_dense if len(x) > DENSE else _sparse)(plot, trend, line_y, step)
+        labels.append(_band(plot, trend, spans))
+    (_dense if len(x) > DENSE else _sparse)(plot, trend, line_y, spans)
     _forecast(plot, trend, flag, level)
     for limit in trend.limits:
         if bottom <= limit.value <= top:
@@ -135,7 +138,7 @@ def _draw(
     if math.isfinite(level):
         word = "adjusted" if trend.judged else "measured"
         labels.append((level, f"{word} {_value(level, trend.unit)}", style.BLUE))
-    _gaps(plot, x, day_of(view.as_of), step)
+    _gaps(plot, spans, float(x.max()), day_of(view.as_of), step)
     _change(plot, flag)
     plot.x_ticks(*date_ticks(*span, clock, plot.box[2]))
     value_ticks(plot)
@@ -147,40 +150,43 @@ def _value(value: float, unit: Unit) -> str:
     return with_unit(number(value), unit.label)
 
 
-def _band(plot: Plot, trend: Trend, step: float) -> SideLabel:
+def _band(plot: Plot, trend: Trend, spans: Spans) -> SideLabel:
+    """Draw the usual range; programs differ a little, so each bin shows their middle."""
     low = trend.expected - BAND_SIGMAS * trend.scale
     high = trend.expected + BAND_SIGMAS * trend.scale
-    x = trend.x
-    if len(x) > DENSE:
-        lower, upper = bin_series(x, low, BINS), bin_series(x, high, BINS)
-        x, low, high = lower.x, lower.middle, upper.middle
-    elif len(x) == 1:
-        x, low, high = x[0] + np.array([-0.4, 0.4]), np.repeat(low, 2), np.repeat(high, 2)
-    line_x, line_low = broken(x, low, step)
-    _, line_high = broken(x, high, step)
-    plot.band(line_x, line_low, line_high, Fill(style.BAND, style.BAND_EDGE))
+    count = min(BINS, max(1, len(trend.x) // 4))
+    lower, upper = bin_series(trend.x, low, count), bin_series(trend.x, high, count)
+    x, low, high = lower.x, lower.middle, upper.middle
+    ends = trend.x[np.isfinite(trend.expected)][[0, -1]]
+    if ends[0] == ends[1]:
+        ends = np.add(ends, (-0.4, 0.4))
+    x = np.concatenate([ends[:1], x, ends[1:]])
+    low, high = (np.concatenate([v[:1], v, v[-1:]]) for v in (low, high))
+    edge_x, edge_low = broken_at(x, low, spans)
+    _, edge_high = broken_at(x, high, spans)
+    plot.band(edge_x, edge_low, edge_high, Fill(style.BAND, style.BAND_EDGE))
     usual = float(trend.expected[np.flatnonzero(np.isfinite(trend.expected))[-1]])
     return usual, f"usual {_value(usual, trend.unit)}", style.MUTED
 
 
-def _dense(plot: Plot, trend: Trend, line_y: FloatArray, step: float) -> None:
+def _dense(plot: Plot, trend: Trend, line_y: FloatArray, spans: Spans) -> None:
     """Draw bins: the range of 80 % of the raw values, and the median of the adjusted."""
     raw = bin_series(trend.x, trend.raw, BINS)
-    x, low = broken(raw.x, raw.low, step)
-    _, high = broken(raw.x, raw.high, step)
+    x, low = broken_at(raw.x, raw.low, spans)
+    _, high = broken_at(raw.x, raw.high, spans)
     plot.band(x, low, high, Fill(style.RAW_BAND, layer=2.0))
     line = bin_series(trend.x, line_y, BINS)
-    plot.line(*broken(line.x, line.middle, step), Stroke(style.BLUE, 1.1, layer=4.0))
+    plot.line(*broken_at(line.x, line.middle, spans), Stroke(style.BLUE, 1.1, layer=4.0))
 
 
-def _sparse(plot: Plot, trend: Trend, line_y: FloatArray, step: float) -> None:
+def _sparse(plot: Plot, trend: Trend, line_y: FloatArray, spans: Spans) -> None:
     """Draw each raw value, and a line through the adjusted ones."""
     few = len(trend.x) < 40
     size = 3.2 if few else 1.9
     plot.dots(trend.x, trend.raw, style.FAINT, size=size, hollow=True, layer=2.0)
     known = int(np.isfinite(line_y).sum())
     line = bin_series(trend.x, line_y, 60 if known > 120 else max(1, known))
-    plot.line(*broken(line.x, line.middle, step), Stroke(style.BLUE, 1.1, layer=4.0))
+    plot.line(*broken_at(line.x, line.middle, spans), Stroke(style.BLUE, 1.1, layer=4.0))
     if few:
         plot.dots(trend.x, line_y, style.BLUE, size=2.2, mark="s")
 
@@ -233,11 +239,10 @@ def _span(low: float, high: float) -> float:
     return max(high - low, 0.002 * abs(high), 1e-9)
 
 
-def _gaps(plot: Plot, x: FloatArray, now: float, step: float) -> None:
+def _gaps(plot: Plot, spans: Spans, last: float, now: float, step: float) -> None:
     """Shade the widest stretches without data, up to now, and name them where there is room."""
-    spans = gaps(x, step)
-    if now - float(x.max()) > step:
-        spans = [*spans, (float(x.max()), now)]
+    if now - last > step:
+        spans = [*spans, (last, now)]
     for start, end in sorted(spans, key=lambda s: s[0] - s[1])[:6]:
         plot.upright(start, end, Fill(style.GAP, layer=0.1))
         if (end - start) / (plot.x[1] - plot.x[0]) * plot.box[2] > 34.0:

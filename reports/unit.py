@@ -7,7 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from . import style
-from .bench import checks_for
+from .bench import cautions_for, split_cautions, steps_for
 from .carrying import carrying_features
 from .cycle_panels import (
     exhaust_row,
@@ -19,18 +19,19 @@ from .cycle_panels import (
 from .document import Document, Target, pages_of, provenance_footer, text_box, write
 from .due import calendar
 from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
-from .metrics import fit, printable
+from .metrics import fit, fit_end, printable, text_width_pt
 from .moments import Clock, clock
 from .options import ReportOptions
 from .overview import overview_rows
 from .panels import Run, run_of
-from .quantities import duration, fixed, shown_unit
+from .quantities import fixed, shown_unit
 from .repair import repair_rows
 from .states import (
     alternatives_words,
     gravest,
     last_data,
     open_flags,
+    part_short,
     part_words,
     state_sentences,
     text_of,
@@ -40,7 +41,7 @@ from .trends import trend_row
 from .views import FleetView, UnitView
 
 ENVELOPE_CYCLES = 8
-TABLE_CYCLES = 18
+TABLE_CYCLES = 15
 
 
 def unit_report(
@@ -202,8 +203,11 @@ def _latest(view: UnitView, at: Clock, width: float, options: ReportOptions) -> 
     words = f"{style.VERDICT_MARKS.get(verdict, '')} {verdict_words(verdict)}".strip()
     program = text_of(cycle["program"]) or "no program"
     note = f"{at.moment(cycle['started_at'])}, {program}, {words}"
-    head = heading("Latest cycle", width, note=note, bookmark="Latest cycle")
-    rows = [replace(head[0], break_before=True), *head[1:]]
+    title = "Latest cycle"
+    if cycle["cycle_id"] != cycles["cycle_id"].iloc[-1]:
+        title = "Latest cycle that reached exposure"
+    head = heading(title, width, note=note, bookmark="Latest cycle")
+    rows = list(head)
     earlier = baseline_runs(view, cycle)
     rows += overview_rows(run, earlier, samples, options, width, (196.0, 132.0))
     if len(run.seconds) < 2:
@@ -222,35 +226,40 @@ def verdict_words(verdict: str) -> str:
 
 
 def _checks(opened: pd.DataFrame, width: float) -> list[Row]:
+    """Return cautions first, then what to check for each flag, gravest first."""
     if opened.empty:
         return []
     rows = heading("What to check, in this order", width, bookmark="What to check")
-    said: list[str] = []
-    parts: list[str] = []
-    for _, flag in opened.iterrows():
-        text = text_of(flag["bench_check"])
-        if text and text not in said:
-            said.append(text)
-            lead = f"{part_words(flag['part'])}: "
-            rows += paragraph(lead[:1].upper() + lead[1:] + text, width)
-            rows.append(space(2.0))
-        parts.append(str(flag["part"]))
-        others = text_of(flag["alternatives"])
-        parts += [p.strip() for p in others.split(",") if p.strip()]
-        if others:
-            look = f"{alternatives_words(others)} would look alike in a trace."
-            rows += paragraph(look[:1].upper() + look[1:], width, colour=style.MUTED)
-            rows.append(space(2.0))
-    steps, cautions = checks_for(list(dict.fromkeys(parts)))
-    for number, step in enumerate(steps[:10], 1):
-        rows += paragraph(step, width, lead=f"{number}.", hang=15.0)
-        rows.append(space(1.2))
-    rows.append(space(5.0))
-    rows.append(Row(12.0, (Words(0.0, 9.0, "Cautions", bold=True),), keep=True))
-    for caution in cautions:
+    parts = list(opened["part"].drop_duplicates().astype(str))
+    rows.append(Row(12.0, (Words(0.0, 9.0, "Before you begin", bold=True),), keep=True))
+    for caution in cautions_for(parts):
         rows += paragraph(caution, width, lead="–", hang=9.0)
         rows.append(space(1.2))
-    return [replace(r, keep=True) for r in rows[:-1]] + rows[-1:]
+    rows = [replace(r, keep=True) for r in rows]
+    for number, part in enumerate(parts, 1):
+        own = opened[opened["part"] == part]
+        rows += _part_checks(number, own, width, steps=3 if number <= 3 else 0)
+    return rows
+
+
+def _part_checks(number: int, flags: pd.DataFrame, width: float, *, steps: int) -> list[Row]:
+    part = str(flags["part"].iloc[0])
+    words = part_words(part)
+    title = f"{number}.  {words[:1].upper()}{words[1:]}"
+    size = style.BODY_PT
+    head = [Words(0.0, 15.0, title, size, bold=True)]
+    others = alternatives_words(flags["alternatives"].iloc[0])
+    if others:
+        x = text_width_pt(title, size, bold=True) + 10.0
+        note = fit_end(f"{others} would look alike", style.SMALL_PT, width - x)
+        head.append(Words(x, 15.0, note, style.SMALL_PT, style.MUTED))
+    rows = [Row(18.5, tuple(head), keep=True)]
+    said = [split_cautions(text_of(t))[1] for t in flags["bench_check"]]
+    for text in dict.fromkeys(t for t in said if t):
+        rows += [*paragraph(text, width, hang=14.0), space(1.2)]
+    for check in steps_for(part)[:steps]:
+        rows += [*paragraph(check.do, width, lead="–", indent=14.0, hang=9.0), space(1.2)]
+    return [*(replace(r, keep=True) for r in rows[:-1]), rows[-1]]
 
 
 def _records(view: UnitView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
@@ -288,13 +297,22 @@ def _cycle_table(view: UnitView, at: Clock, width: float, options: ReportOptions
     if last.empty:
         return [*rows, *paragraph("None.", width, colour=style.MUTED)]
     unit = shown_unit("°C", options)
-    shares = (0.185, 0.15, 0.09, 0.08, 0.08, 0.075, 0.34)
-    names = ("started", "program", "exposure", f"min {unit.label}", f"max {unit.label}", "F0 min")
+    shares = (0.17, 0.175, 0.11, 0.075, 0.075, 0.07, 0.325)
+    names = (
+        "started",
+        "program",
+        "exposure min",
+        f"min {unit.label}",
+        f"max {unit.label}",
+        "F0 min",
+    )
     columns = [
         TableColumn(n, width * s, "left" if i < 2 else "right")
         for i, (n, s) in enumerate(zip(names, shares, strict=False))
     ]
-    columns.append(TableColumn("verdict", width * shares[-1], cut="wrap", inset=12.0))
+    columns.append(
+        TableColumn("verdict", width * shares[-1], cut="wrap", inset=12.0, most_lines=2)
+    )
     entries = []
     for _, c in last.iterrows():
         verdict = text_of(c.get("verdict"))
@@ -307,7 +325,7 @@ def _cycle_table(view: UnitView, at: Clock, width: float, options: ReportOptions
         cells = (
             at.moment(c["started_at"]),
             program,
-            duration(c["exposure_s"]),
+            fixed(c["exposure_s"] / 60.0, 1),
             fixed(float(unit.show(c["exposure_min_c"])), 1),
             fixed(float(unit.show(c["exposure_max_c"])), 1),
             fixed(c["f0_min"], 1),
@@ -333,7 +351,7 @@ def _service_table(view: UnitView, at: Clock, width: float) -> list[Row]:
         (
             (
                 at.moment(s["time"]),
-                part_words(s["part"]),
+                part_short(s["part"]),
                 str(s["action"]),
                 text_of(s["result"]).replace("_", " ") or "–",
                 text_of(s["note"]) or "–",

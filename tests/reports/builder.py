@@ -35,7 +35,7 @@ FEATURES = {
     "seat_s": (70.0, 4.0, 60.0),
     "exhaust_s": (95.0, 5.0, 4.0),
     "saturation_deviation_k": (0.2, 0.12, 0.2),
-    "exposure_mean_c": (122.2, 0.08, 0.0),
+    "exposure_mean_c": (1.2, 0.08, 0.0),
     "superheat_k": (0.5, 0.12, 0.0),
     "open_pressure_kpa": (100.8, 0.5, 0.0),
     "noise_k": (0.04, 0.005, 0.0),
@@ -163,7 +163,7 @@ def unit_tables(
                 continue
             adjusted = level + change * ramp[i] + rng.normal(0.0, sd)
             value = adjusted + rng.normal(0.0, 0.7 * sd)
-            row[name] = value
+            row[name] = value + (SETPOINT_C if name == "exposure_mean_c" else 0.0)
             res.append(
                 {
                     "cycle_id": row["cycle_id"],
