@@ -15,7 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from .trend import theil_sen
+from .change import change_point
+from .trend import Slope, theil_sen
 
 FloatArray = NDArray[np.float64]
 
@@ -25,14 +26,14 @@ POWERS: Final = (0.7, 1.0, 1.5, 2.0, 2.5)
 """Growth from levelling off to accelerating (design choice)."""
 LEAST_DAYS: Final = 5
 """Days with data since the onset before anything is said."""
-LIMIT_SHARES: Final = (0.75, 0.87, 1.0)
-"""Where on the way to the physical limit cycles begin to fail: heat-up times out and heavy
-loads fail before the mean duty is 1 (no source; widened until the interval's coverage on
-tuning fleets came to its nominal value)."""
 FIRST_OF_MANY: Final = 1.3
 """The first bad one among the cycles of a few days lies this many standard deviations out
 (expected largest of about six normal draws)."""
-MODEL_ERROR: Final = 0.35
+_QUANTILES: Final = np.array([-1.2816, -0.5244, 0.0, 0.5244, 1.2816])
+"""Normal quantiles at 10, 30, 50, 70 and 90 %."""
+LEAST_LEFT: Final = 0.5
+"""Days left are never said to be fewer than half of one."""
+MODEL_ERROR: Final = 0.4
 """Growth may bend: days left are spread by this share, as a standard deviation of their
 logarithm (set on tuning fleets for coverage)."""
 
@@ -47,63 +48,48 @@ class Forecast:
     slope_per_day: float
 
 
-def forecast(t: ArrayLike, size: ArrayLike, *, onset: float, limit: float) -> Forecast | None:
+def forecast(
+    t: ArrayLike, size: ArrayLike, *, limit: float, shares: tuple[float, ...] = (1.0,)
+) -> Forecast | None:
     """Run a fault's size on to its limit.
 
     Parameters
     ----------
     t, size
-        Days and sizes, shape (n,), in order.
-    onset
-        Estimated day of the onset.
+        Days and sizes, shape (n,), in order; sizes before the onset are about zero.
     limit
         Size at which cycles fail.
+    shares
+        Where on the way to it they begin to fail; equally likely.
 
     Returns
     -------
     Forecast or None
         None with too few days since the onset, where the slope's 80 % interval
-        spans zero, or without a limit.
+        spans zero, or when the limit lies beyond the horizon.
     """
     t = np.asarray(t, dtype=np.float64)
     y = np.asarray(size, dtype=np.float64)
-    late = t >= onset - 0.5
-    if not math.isfinite(limit) or limit <= 0 or int(late.sum()) < LEAST_DAYS:
+    found = change_point(t, y)
+    if found is None or not limit > 0:
         return None
-    line = theil_sen(t[late], y[late])
+    since = slice(found.index if found.kind == "step" else max(found.index - 1, 0), None)
+    if t[since].size < LEAST_DAYS:
+        return None
+    line = theil_sen(t[since], y[since])
     if not line.low > 0.0:
         return None
-    now = float(t[-1])
-    near = t >= onset - 30.0
-    x, y = t[near], y[near]
     noise = _noise(y)
-    earliest = max(float(x[0]) - 1.0, onset - 20.0)
-    starts = np.linspace(earliest, max(now - 3.0, earliest + 0.5), 16)
-    left, mass = [], []
-    quantiles = (-1.2816, -0.5244, 0.0, 0.5244, 1.2816)
-    for q in POWERS:
-        shape = np.maximum(x[None, :] - starts[:, None], 0.0) ** q
-        power = np.maximum((shape * shape).sum(axis=1), 1e-12)
-        b = (shape * y[None, :]).sum(axis=1) / power
-        error = np.square(y[None, :] - b[:, None] * shape).sum(axis=1)
-        se = noise / np.sqrt(power)
-        # Half the days count: neighbouring days are alike.
-        weight = np.exp(-0.25 * (error - error.min()) / noise**2)
-        evidence = -0.25 * error.min() / noise**2
-        for u in quantiles:
-            slope = np.maximum(b + u * 1.4 * se, 1e-9)
-            for share in LIMIT_SHARES:
-                goal = max(share * limit - FIRST_OF_MANY * noise, 1e-6)
-                end = starts + (goal / slope) ** (1.0 / q)
-                left.append(np.maximum(end - now, 0.0))
-                mass.append(np.column_stack([weight, np.full(weight.size, evidence)]))
-    days = np.concatenate(left)
-    table = np.concatenate(mass)
-    w = table[:, 0] * np.exp(table[:, 1] - table[:, 1].max())
-    spread = np.exp(MODEL_ERROR * np.array(quantiles))
-    days = (np.maximum(days, 0.5)[:, None] * spread[None, :]).ravel()
-    w = np.repeat(w, spread.size)
-    low, middle, high = _weighted_quantiles(days, w, (0.1, 0.5, 0.9))
+    goals = _goals(limit, shares, noise, float(np.median(y[-3:])))
+    if found.kind == "step":
+        left, weight = _from_step(t[since], y[since], line, goals)
+    else:
+        left, weight = _from_bend(t, y, float(t[since][0]), noise, goals)
+    spread = np.exp(MODEL_ERROR * _QUANTILES)
+    days = (np.maximum(left, LEAST_LEFT)[:, None] * spread[None, :]).ravel()
+    low, middle, high = _weighted_quantiles(
+        days, np.repeat(weight, spread.size), (0.1, 0.5, 0.9)
+    )
     if low > HORIZON_DAYS:
         return None
     return Forecast(
@@ -112,6 +98,53 @@ def forecast(t: ArrayLike, size: ArrayLike, *, onset: float, limit: float) -> Fo
         high if high <= HORIZON_DAYS else math.nan,
         line.slope,
     )
+
+
+def _goals(limit: float, shares: tuple[float, ...], noise: float, now: float) -> FloatArray:
+    """Return sizes at which the first cycle may fail, given that none has at the present one."""
+    goals = np.array([s * limit - FIRST_OF_MANY * noise for s in shares])
+    ahead = goals[goals > now]
+    if ahead.size:
+        return ahead
+    return np.array([1.05, 1.2]) * max(now, 1e-6)
+
+
+def _from_step(
+    t: FloatArray, y: FloatArray, line: Slope, goals: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Days left when the size stepped and has grown evenly since."""
+    now = float(np.median(y[-5:]))
+    half = (line.high - line.low) / 2.0 / 1.2816
+    slopes = np.maximum(line.slope + half * _QUANTILES, 1e-9)
+    left = np.maximum(goals[None, :] - now, 0.0) / slopes[:, None]
+    return left.ravel(), np.ones(left.size)
+
+
+def _from_bend(
+    t: FloatArray, y: FloatArray, onset: float, noise: float, goals: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Days left for each onset, power, growth and goal, with their weights."""
+    now = float(t[-1])
+    near = t >= onset - 30.0
+    x, y = t[near], y[near]
+    earliest = max(float(x[0]) - 1.0, onset - 20.0)
+    starts = np.linspace(earliest, max(now - 3.0, earliest + 0.5), 16)
+    left, error = [], []
+    for q in POWERS:
+        shape = np.maximum(x[None, :] - starts[:, None], 0.0) ** q
+        power = np.maximum((shape * shape).sum(axis=1), 1e-12)
+        b = (shape * y[None, :]).sum(axis=1) / power
+        missed = np.square(y[None, :] - b[:, None] * shape).sum(axis=1)
+        # Neighbouring days are alike: half of them count.
+        se = math.sqrt(2.0) * noise / np.sqrt(power)
+        slope = np.maximum(b[:, None] + _QUANTILES[None, :] * se[:, None], 1e-9)
+        end = (goals[None, None, :] / slope[:, :, None]) ** (1.0 / q)
+        left.append((starts[:, None, None] + end - now).reshape(starts.size, -1))
+        error.append(missed)
+    misfit = np.concatenate(error)
+    weight = np.exp(-0.25 * (misfit - misfit.min()) / noise**2)
+    days = np.concatenate(left)
+    return days.ravel(), np.repeat(weight, days.shape[1])
 
 
 def _noise(y: FloatArray) -> float:

@@ -102,21 +102,29 @@ class UnitState:
         return np.array(kept).reshape(-1, 1 + len(NAMES))
 
     def forecast_for(self, part: str, now: float, config: Config) -> Forecast | None:
-        """Run the part's fault on to its limit, as seen at ``now``."""
-        k = self.signature.get(part)
-        if k is None:
+        """Run the part's fault on to the limit that it will reach first, as seen at ``now``."""
+        main = self.signature.get(part)
+        if main is None:
             return None
-        days, size = daily_size(self.history(now), self.scale, self.wander, k)
+        history = self.history(now)
+        made = [
+            self._run_on(k, history, config)
+            for k, name in enumerate(SIGNATURE_PARTS)
+            if name == part and (k == main or part == "door_seal")
+        ]
+        known = [m for m in made if m is not None]
+        return min(known, key=lambda m: m.low, default=None)
+
+    def _run_on(self, k: int, history: FloatArray, config: Config) -> Forecast | None:
+        days, size = daily_size(history, self.scale, self.wander, k)
         if days.size < 2:
             return None
         growing = float(np.sign(np.median(size[-5:]))) or 1.0
-        grown = growth_scale(k, size * (growing if TWO_SIDED[k] else 1.0))
-        if TWO_SIDED[k]:
-            grown = size * growing
-        found = change_point(days, grown, kinds=("bend",))
-        onset = float(days[found.index - 1]) if found is not None else float(days[0])
+        grown = growth_scale(k, size) if not TWO_SIDED[k] else size * growing
         limit = size_limit(k, self.expected, growing, config.limits)
-        return forecast(days, grown, onset=onset, limit=limit)
+        if limit is None:
+            return None
+        return forecast(days, grown, limit=limit.size, shares=limit.shares)
 
     def forecast_now(self, config: Config) -> None:
         """Put a fresh forecast on every standing flag."""
