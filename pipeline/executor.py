@@ -154,7 +154,7 @@ def _cluster(scheduler: str) -> Iterator[Executor]:
     except ImportError:
         raise ChamberdriftError(
             "--scheduler needs the cluster extra, which is not installed; "
-            "install it with: pip install 'chamberdrift[cluster]'."
+            "install it with: pip install distributed."
         ) from None
     try:
         client = Client(scheduler, timeout=CONNECT_TIMEOUT_S, set_as_default=False)

@@ -371,8 +371,10 @@ def last_good_night(store: Store) -> str | None:
 
 
 def _exports(counts: dict[str, int]) -> dict[str, int]:
-    names = ("accepted", "duplicate", "quarantined", "left", "unchanged")
-    return {n: counts[n] for n in names if n in counts}
+    """Return exports by outcome; one that was read again and is the same is unchanged."""
+    found = {n: counts.get(n, 0) for n in ("accepted", "duplicate", "quarantined", "left")}
+    total = counts.get("looked_at", 0)
+    return {"in_inbox": total, **found, "unchanged": max(0, total - sum(found.values()))}
 
 
 def _raise_failures(summary: NightSummary) -> None:

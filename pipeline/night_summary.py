@@ -28,7 +28,7 @@ class NightSummary:
     """This run made a commit."""
     stages: tuple[str, ...]
     exports: Mapping[str, int] = field(default_factory=dict)
-    """Exports in this run by outcome: accepted, duplicate, quarantined, unchanged."""
+    """Exports in this run: in_inbox, accepted, duplicate, quarantined, left, unchanged."""
     refusals: tuple[RefusalGroup, ...] = ()
     """All exports in quarantine, by what they lack."""
     units: tuple[str, ...] = ()
@@ -136,10 +136,12 @@ class NightSummary:
             "accepted": "taken in",
             "duplicate": "seen before under another name",
             "quarantined": "set aside",
+            "left": "left for the next night",
             "unchanged": "unchanged",
         }
-        total = sum(self.exports.values())
-        said = [f"{n} {names.get(k, k)}" for k, n in self.exports.items() if n or k == "accepted"]
+        total = self.exports["in_inbox"]
+        counts = {k: n for k, n in self.exports.items() if k in names}
+        said = [f"{n} {names[k]}" for k, n in counts.items() if n or k == "accepted"]
         return f"{'Exports':<9} {total} in the inbox: {', '.join(said)}"
 
     def _set_aside(self) -> list[str]:

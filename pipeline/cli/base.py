@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import difflib
+import errno
 import logging
+import os
 import traceback
 from collections.abc import Sequence
 from contextlib import ExitStack
@@ -21,6 +23,14 @@ QUARANTINED = 3
 STOP_OPEN = 4
 BUSY = 5
 
+DISK_ERRORS = (
+    errno.ENOSPC,
+    errno.EACCES,
+    errno.EPERM,
+    errno.EROFS,
+    errno.EIO,
+    errno.EDQUOT if hasattr(errno, "EDQUOT") else errno.ENOSPC,
+)
 _QUIET = (click.exceptions.Exit, click.ClickException, click.Abort, BrokenPipeError)
 
 
@@ -70,7 +80,7 @@ class Command(click.Command):
             log_event("error", str(error), level=logging.ERROR, shown=True)
             ctx.exit(error.exit_code)
         except Exception as error:
-            line = unexpected(error, ctx.params)
+            line = disk_trouble(error) or unexpected(error, ctx.params)
             click.echo(redact(line), err=True)
             log_event(
                 "error",
@@ -80,6 +90,17 @@ class Command(click.Command):
                 traceback="".join(traceback.format_exception(error)),
             )
             ctx.exit(FAILED)
+
+
+def disk_trouble(error: Exception) -> str | None:
+    """Return one line about a disk or folder that does not do its part, else None."""
+    if not isinstance(error, OSError) or error.errno not in DISK_ERRORS:
+        return None
+    where = f" ({error.filename})" if error.filename else ""
+    return (
+        f"Error: {os.strerror(error.errno)}{where}. What was published before this run is whole; "
+        "see to the disk or its permissions and run it again."
+    )
 
 
 def unexpected(error: Exception, parameters: dict[str, Any]) -> str:
