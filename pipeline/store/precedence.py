@@ -11,8 +11,11 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+IntArray = NDArray[np.int64]
 
 CHANNELS: Final[dict[str, tuple[str, ...]]] = {
     "temperature_c": ("temperature_c",),
@@ -107,138 +110,153 @@ def combine(
     return Combined(out, shared, conflicts)
 
 
+@dataclass(frozen=True)
+class _Rows:
+    """Rows of which each time is there at least twice, as arrays."""
+
+    group: IntArray
+    """Index of the row's time among the distinct times, shape (n,)."""
+    times: IntArray
+    """Distinct times, ms, ascending."""
+    sources: list[str]
+    """Sources from the least to the most believed; codes below are positions here."""
+    own: IntArray
+    """Code of each row's source, shape (n,)."""
+    by_channel: dict[str, IntArray]
+    """Code of the source of each channel's value, shape (n,)."""
+    place: IntArray
+    """By code: place in the order of arrival, -1 for what is stored."""
+
+
 def _resolve(
     table: pa.Table, exports: Mapping[str, Export], arrival: Mapping[str, int]
 ) -> tuple[pa.Table, dict[str, int], dict[str, int]]:
     """Combine rows, each of whose times is there at least twice."""
-    frame = table.to_pandas(types_mapper={pa.bool_(): pd.BooleanDtype()}.get)
-    frame["time"] = table.column("time").cast(pa.int64()).to_numpy()
-    sources = _channel_sources(frame)
-    known = sorted({s for column in sources.values() for s in column if s})
-    ranked = sorted(
-        known, key=lambda s: exports[s].rank() if s in exports else (-(2**62), 0, 0, s)
-    )
-    rank = {s: i for i, s in enumerate(ranked)}
-    place = {s: arrival.get(s, -1) for s in known}
-
-    pieces = {}
-    winners = {}
-    shared: dict[str, int] = {}
+    table = table.combine_chunks()
+    rows = _arrays(table, exports, arrival)
+    count = len(rows.times)
+    shared = _tally(_later(rows, np.arange(len(table)), rows.own), rows.own, rows)
     conflicts: dict[str, int] = {}
-    times = np.unique(frame["time"].to_numpy())
-    row_place = frame["source"].map(place).fillna(-1).to_numpy()
-    _count_shared(frame, row_place, shared)
+    pieces: dict[str, Any] = {}
+    winners: dict[str, IntArray] = {}
+    top = np.full(count, -1)
     for channel, columns in CHANNELS.items():
-        have = frame[channel].notna().to_numpy()
-        part = pd.DataFrame(
-            {
-                "time": frame["time"].to_numpy()[have],
-                "value": frame[channel].to_numpy()[have],
-                "source": sources[channel][have],
-                "row": np.flatnonzero(have),
-            }
-        )
-        part["rank"] = part["source"].map(rank).fillna(-1).astype("int64")
-        part["place"] = part["source"].map(place).fillna(-1).astype("int64")
-        _count_conflicts(part, conflicts)
-        # a value decides between equal ranks, so that the order of rows never does
-        best = part.sort_values(["time", "rank", "value"]).drop_duplicates("time", keep="last")
-        best = best.set_index("time").reindex(times)
-        picked = best["row"].to_numpy()
-        found = ~np.isnan(picked.astype(float))
-        index = pa.array(picked.astype(float), mask=~found, from_pandas=False).cast(pa.int64())
+        values = table.column(channel).to_numpy()
+        have = np.flatnonzero(~np.isnan(values))
+        codes = rows.by_channel[channel]
+        differing = _differing(rows, have, values, codes)
+        for source, n in _tally(differing, codes, rows).items():
+            conflicts[source] = conflicts.get(source, 0) + n
+        # the value decides between equal ranks, so that the order of rows never does
+        picked = _last(rows.group[have], (values[have], codes[have]), have, count)
         for column in columns:
-            pieces[column] = table.column(column).take(index)
-        winners[channel] = best["source"].astype(object).where(found, None).to_numpy()
+            pieces[column] = table.column(column).take(_index(picked))
+        winners[channel] = np.where(picked >= 0, codes[picked], -1)
+        top = np.maximum(top, winners[channel])
 
-    top = np.full(len(times), -1)
-    for channel in CHANNELS:
-        ranks = pd.Series(winners[channel]).map(rank).fillna(-1).to_numpy().astype("int64")
-        top = np.maximum(top, ranks)
-    source = np.array([ranked[i] if i >= 0 else None for i in top], dtype=object)
-    pieces["source"], pieces["logger_id"], source = _row_columns(frame, times, source, rank)
-    out = {
-        "unit_id": pa.array([frame["unit_id"].iloc[0]] * len(times), pa.string()),
-        "time": pa.array(times, pa.int64()).cast(table.schema.field("time").type),
-        "channel_sources": _pairs(winners, source),
-        **pieces,
-    }
-    arrays = [_flat(out[f.name]).cast(f.type) for f in table.schema]
+    everything = np.arange(len(table))
+    logger = table.column("logger_id").to_pandas().fillna("").to_numpy(dtype=object)
+    logger_code = np.unique(logger.astype(str), return_inverse=True)[1]
+    best = _last(rows.group, (logger_code, rows.own), everything, count)
+    # rows without any value still name the export they came from
+    chosen = np.where(top >= 0, top, rows.own[best])
+    match = np.flatnonzero(rows.own == chosen[rows.group])
+    named = _last(rows.group[match], (logger_code[match],), match, count)
+    pieces["logger_id"] = table.column("logger_id").take(_index(np.where(named >= 0, named, best)))
+    pieces["source"] = _names(chosen, rows.sources)
+    pieces["channel_sources"] = _pairs(winners, chosen, rows.sources)
+    pieces["unit_id"] = pa.array([table.column("unit_id")[0].as_py()] * count, pa.string())
+    pieces["time"] = pa.array(rows.times, pa.int64())
+    arrays = [_flat(pieces[f.name]).cast(f.type) for f in table.schema]
     return pa.Table.from_arrays(arrays, schema=table.schema), shared, conflicts
+
+
+def _arrays(table: pa.Table, exports: Mapping[str, Export], arrival: Mapping[str, int]) -> _Rows:
+    times = table.column("time").cast(pa.int64()).to_numpy()
+    distinct, group = np.unique(times, return_inverse=True)
+    own_index, own_names = _encoded(table.column("source"))
+    pair_index, pair_texts = _encoded(table.column("channel_sources"))
+    pairs = [dict(p.partition("=")[::2] for p in t.split(",") if p) for t in pair_texts]
+    names = {*own_names, *(s for held in pairs for s in held.values())}
+    lowest = -(2**62)
+    sources = sorted(names, key=lambda s: exports[s].rank() if s in exports else (lowest, 0, 0, s))
+    code = {s: i for i, s in enumerate(sources)}
+    own = np.array([code[s] for s in own_names], dtype=np.int64)[own_index]
+    by_channel = {}
+    for channel in CHANNELS:
+        other = np.array([code[h[channel]] if channel in h else -1 for h in pairs], np.int64)
+        theirs = other[pair_index]
+        by_channel[channel] = np.where(theirs >= 0, theirs, own)
+    place = np.array([arrival.get(s, -1) for s in sources], dtype=np.int64)
+    return _Rows(group, distinct, sources, own, by_channel, place)
+
+
+def _encoded(column: Any) -> tuple[IntArray, list[str]]:
+    """Return codes and distinct texts of a column; null is the empty text."""
+    encoded = _flat(pc.dictionary_encode(pc.fill_null(column, "")))
+    return encoded.indices.to_numpy().astype(np.int64), encoded.dictionary.to_pylist()
 
 
 def _flat(array: Any) -> Any:
     return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
 
 
-def _channel_sources(frame: pd.DataFrame) -> dict[str, Any]:
-    """Return, by channel, the source of each row's value."""
-    base = frame["source"].astype(object).where(frame["source"].notna(), "").to_numpy()
-    found = {channel: base.copy() for channel in CHANNELS}
-    codes, texts = pd.factorize(frame["channel_sources"])
-    for code, text in enumerate(texts):
-        for pair in str(text).split(","):
-            channel, _, source = pair.partition("=")
-            if channel in found:
-                found[channel][codes == code] = source
-    return found
+def _last(group: IntArray, by: tuple[Any, ...], rows: IntArray, count: int) -> IntArray:
+    """Return, for each group, the row that is greatest in ``by`` (last key first); -1 for none."""
+    order = np.lexsort((*by, group))
+    sorted_group = group[order]
+    ends = np.flatnonzero(np.append(sorted_group[1:] != sorted_group[:-1], len(order) > 0))
+    picked = np.full(count, -1)
+    picked[sorted_group[ends]] = rows[order[ends]]
+    return picked
 
 
-def _row_columns(
-    frame: pd.DataFrame, times: Any, source: Any, rank: Mapping[str, int]
-) -> tuple[Any, Any, Any]:
-    """Return the source and the logger of each combined row."""
-    rows = pd.DataFrame(
-        {
-            "time": frame["time"].to_numpy(),
-            "source": frame["source"].astype(object).to_numpy(),
-            "logger_id": frame["logger_id"].astype(object).to_numpy(),
-        }
-    )
-    rows["rank"] = rows["source"].map(rank).fillna(-1).astype("int64")
-    # rows without any value still name the export they came from
-    rows = rows.sort_values(["time", "rank", "logger_id"], na_position="first")
-    best = rows.drop_duplicates("time", keep="last").set_index("time").reindex(times)
-    chosen = np.where(pd.isna(source), best["source"].to_numpy(), source)
-    own = rows.drop_duplicates(["time", "source"], keep="last").set_index(["time", "source"])
-    wanted = pd.MultiIndex.from_arrays([times, chosen])
-    logger = own["logger_id"].reindex(wanted).to_numpy()
-    # where the row's source was already merged into another, its logger went with it
-    logger = np.where(pd.isna(logger), best["logger_id"].to_numpy(), logger)
-    return (
-        pa.array([None if pd.isna(s) else s for s in chosen], pa.string()),
-        pa.array([None if pd.isna(s) else s for s in logger], pa.string()),
-        chosen,
-    )
+def _index(rows: IntArray) -> pa.Array:
+    return pa.array(rows, pa.int64(), mask=rows < 0)
 
 
-def _pairs(winners: Mapping[str, Any], source: Any) -> pa.Array:
+def _later(rows: _Rows, among: IntArray, codes: IntArray) -> IntArray:
+    """Return the rows before which another of the same time arrived."""
+    order = among[np.lexsort((rows.place[codes[among]], rows.group[among]))]
+    again = np.append(False, rows.group[order][1:] == rows.group[order][:-1])
+    later: IntArray = order[again]
+    return later
+
+
+def _differing(rows: _Rows, have: IntArray, values: Any, codes: IntArray) -> IntArray:
+    """Return the rows whose value differs from any that arrived earlier for that time."""
+    order = have[np.lexsort((values[have], rows.place[codes[have]], rows.group[have]))]
+    group, value = rows.group[order], values[order]
+    differs = np.zeros(len(order), dtype=bool)
+    step = 1
+    while step < len(order):
+        same = group[step:] == group[:-step]
+        if not same.any():
+            break
+        differs[step:] |= same & (value[step:] != value[:-step])
+        step += 1
+    found: IntArray = order[differs]
+    return found[rows.place[codes[found]] >= 0]
+
+
+def _tally(found: IntArray, codes: IntArray, rows: _Rows) -> dict[str, int]:
+    """Count rows by the source that codes name."""
+    counts = np.bincount(codes[found], minlength=len(rows.sources))
+    return {rows.sources[i]: int(counts[i]) for i in np.flatnonzero(counts)}
+
+
+def _names(codes: IntArray, sources: Sequence[str]) -> pa.Array:
+    values = pa.array([s or None for s in sources], pa.string())
+    return values.take(pa.array(codes))
+
+
+def _pairs(winners: Mapping[str, IntArray], chosen: IntArray, sources: Sequence[str]) -> pa.Array:
     """Return ``channel=source`` for each channel that another export gave, else null."""
-    texts = np.full(len(source), "", dtype=object)
-    for channel, names in winners.items():
-        other = pd.notna(names) & (names != source)
+    texts = np.full(len(chosen), "", dtype=object)
+    names = np.array(sources, dtype=object)
+    for channel, codes in winners.items():
+        other = (codes >= 0) & (codes != chosen)
         if other.any():
-            comma = np.where(texts[other] == "", "", ",")
-            texts[other] = texts[other] + comma.astype(object) + (f"{channel}=" + names[other])
-    return pa.array([t or None for t in texts], pa.string())
-
-
-def _count_shared(frame: pd.DataFrame, place: Any, shared: dict[str, int]) -> None:
-    rows = pd.DataFrame(
-        {"time": frame["time"].to_numpy(), "place": place, "source": frame["source"].to_numpy()}
-    ).sort_values(["time", "place"], kind="stable")
-    later = rows["time"].duplicated(keep="first")
-    for source, count in rows.loc[later, "source"].value_counts().items():
-        shared[str(source)] = shared.get(str(source), 0) + int(count)
-
-
-def _count_conflicts(part: pd.DataFrame, conflicts: dict[str, int]) -> None:
-    """Count values of later arrivals that differ from any earlier one's at that time."""
-    rows = part.sort_values(["time", "place"], kind="stable")
-    groups = rows.groupby("time")["value"]
-    least = groups.cummin().groupby(rows["time"]).shift()
-    most = groups.cummax().groupby(rows["time"]).shift()
-    differs = least.notna() & ((rows["value"] != least) | (rows["value"] != most))
-    counted = rows.loc[differs & (rows["place"] >= 0), "source"].value_counts()
-    for source, count in counted.items():
-        conflicts[str(source)] = conflicts.get(str(source), 0) + int(count)
+            comma = np.where(texts[other] == "", "", ",").astype(object)
+            texts[other] = texts[other] + comma + (f"{channel}=" + names[codes[other]])
+    return pa.array(texts, pa.string(), mask=texts == "")

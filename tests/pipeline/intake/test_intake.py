@@ -80,7 +80,7 @@ def test_any_order_of_nights_and_any_grouping_gives_the_same_samples(
 
     from chamberdrift.pipeline.store import Store
 
-    makers = [
+    makers: list[Any] = [
         lambda c: c.put("a.csv", start="2026-01-01 00:00:00", temperature=20.0),
         lambda c: c.put("b.csv", start="2026-01-01 00:00:05", temperature=21.0, pressure=101),
         lambda c: c.put("c.csv", start="2026-01-01 00:00:03", count=4, temperature=22.0),

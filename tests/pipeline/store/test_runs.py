@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 from typing import Any
 
@@ -20,6 +21,10 @@ def commit(store: Store, change: Callable[[Any], None]) -> None:
         txn = store.begin()
         change(txn)
         txn.commit("n")
+
+
+def appended(rows: pd.DataFrame, txn: Any) -> None:
+    txn.append("cycles", rows)
 
 
 def test_replace_makes_these_the_only_rows_of_a_unit(store: Store, cycles: Any) -> None:
@@ -104,9 +109,7 @@ def test_changes_within_one_transaction_follow_each_other(store: Store, cycles: 
 
 def test_columns_and_units_are_read_alone(store: Store, cycles: Any) -> None:
     for i in range(4):
-        commit(
-            store, lambda t, i=i: t.append("cycles", cycles(f"u{i}", ["2026-01-01"], f0_min=1.0))
-        )
+        commit(store, partial(appended, cycles(f"u{i}", ["2026-01-01"], f0_min=1.0)))
     table = store.snapshot().table(
         "cycles", units=["u2", "u3", "no"], columns=["cycle_id", "f0_min"]
     )
@@ -118,7 +121,7 @@ def test_a_read_of_one_unit_opens_only_files_that_may_hold_it(
     store: Store, cycles: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for i in range(6):
-        commit(store, lambda t, i=i: t.append("cycles", cycles(f"u{i}", ["2026-01-01"])))
+        commit(store, partial(appended, cycles(f"u{i}", ["2026-01-01"])))
     opened: list[str] = []
     original = runs._read_file
 
@@ -135,7 +138,7 @@ def test_the_number_of_layers_stays_small_and_rows_are_kept(store: Store, cycles
     most = 0
     for i in range(80):
         start = pd.Timestamp("2026-01-01") + pd.Timedelta(days=i)
-        commit(store, lambda t, s=start: t.append("cycles", cycles("a", [s])))
+        commit(store, partial(appended, cycles("a", [start])))
         most = max(most, len(store.snapshot().run_files("cycles")))
     assert len(store.snapshot().table("cycles")) == 80
     assert most <= 3 * runs.FAN

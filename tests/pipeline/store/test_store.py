@@ -187,7 +187,8 @@ def test_opening_reads_no_more_commits_however_many_there_are(store: Store) -> N
     class Counting(type(store.place)):  # type: ignore[misc]
         def read(self, path: str) -> bytes:
             reads.append(path)
-            return super().read(path)
+            data: bytes = super().read(path)
+            return data
 
     seen = []
     for i in range(3 * commit_log.CHECKPOINT_COMMITS):
@@ -254,7 +255,7 @@ def test_an_unknown_kind_of_address_is_named() -> None:
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root writes everywhere")
 def test_a_read_only_store_can_be_read_and_says_why_it_cannot_be_written(
-    store: Store, samples
+    store: Store, samples: Any
 ) -> None:
     with store.lock():
         txn = store.begin()
