@@ -274,7 +274,8 @@ def compare(flags: pd.DataFrame, truth: pd.DataFrame, units: list[str]) -> list[
         faults = truth[truth["unit_id"] == unit]
         shown = set()
         mine = []
-        for fault in [f for _, f in faults.iterrows()] or [None]:
+        known: list[pd.Series | None] = [f for _, f in faults.iterrows()]
+        for fault in known or [None]:
             chosen = own
             if fault is not None:
                 inside = own[own["first_seen"] >= fault["onset"] - pd.Timedelta(days=1)]

@@ -7,6 +7,7 @@ workers. Small jobs stay in this process: a pool is slower there.
 
 from __future__ import annotations
 
+import importlib
 import multiprocessing
 import os
 from collections import deque
@@ -150,14 +151,14 @@ def _width(executor: Executor) -> int:
 @contextmanager
 def _cluster(scheduler: str) -> Iterator[Executor]:
     try:
-        from distributed import Client
+        distributed: Any = importlib.import_module("distributed")
     except ImportError:
         raise ChamberdriftError(
             "--scheduler needs the cluster extra, which is not installed; "
             "install it with: pip install distributed."
         ) from None
     try:
-        client = Client(scheduler, timeout=CONNECT_TIMEOUT_S, set_as_default=False)
+        client = distributed.Client(scheduler, timeout=CONNECT_TIMEOUT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         reason = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise ChamberdriftError(

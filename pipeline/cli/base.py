@@ -42,7 +42,8 @@ class Command(click.Command):
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the command's own options first, then those of every command."""
-        own, common = [], []
+        own: list[tuple[str, str]] = []
+        common: list[tuple[str, str]] = []
         for parameter in self.get_params(ctx):
             record = parameter.get_help_record(ctx)
             if record is not None and isinstance(parameter, click.Option):

@@ -164,8 +164,8 @@ def test_only_the_changed_stretch_of_a_unit_is_replaced(tmp_path: Path) -> None:
     )
 
     def times(frame: pd.DataFrame) -> pd.Series:
-        text = frame["cycle_id"].astype(object).str[2:]
-        return pd.to_datetime(text, utc=True, format="ISO8601").astype("datetime64[ms, UTC]")
+        text = [str(i)[2:] for i in frame["cycle_id"]]
+        return pd.Series(pd.to_datetime(text, utc=True, format="ISO8601").as_unit("ms"))
 
     with store.lock():
         txn = store.begin()
@@ -206,7 +206,7 @@ def test_missing_values_are_equal_to_themselves() -> None:
             "x": [np.nan, 1.0],
             "n": pd.array([None, 2], "Int64"),
             "b": pd.array([None, True], "boolean"),
-            "t": pd.to_datetime(["2026-05-01", None], utc=True),
+            "t": pd.to_datetime(pd.Series(["2026-05-01", None]), utc=True),
         }
     )
     assert not len(changed_keys(frame, frame.copy(), ["k"]))

@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -44,7 +45,7 @@ def at_once(exports: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return store
 
 
-def run(*args: str) -> Result:
+def run(*args: object) -> Result:
     return CliRunner().invoke(cli, [str(a) for a in args])
 
 
@@ -181,13 +182,13 @@ def test_one_units_failure_leaves_the_others_and_ends_with_code_1(
 ) -> None:
     import chamberdrift.pipeline.extract_stage as stage
 
-    real = stage.extract
+    real: Any = stage.extract  # type: ignore[attr-defined]
     sick = ""
 
-    def extract(trace: pd.DataFrame, unit: object, *args: object, **kwargs: object) -> object:
-        if unit.id == sick:  # type: ignore[attr-defined]
+    def extract(trace: pd.DataFrame, unit: Any, *args: Any, **kwargs: Any) -> Any:
+        if unit.id == sick:
             raise IndexError("made up")
-        return real(trace, unit, *args, **kwargs)  # type: ignore[arg-type]
+        return real(trace, unit, *args, **kwargs)
 
     store = str(tmp_path / "store")
     init_store(store, {}, settings=str(exports / "chamberdrift.toml"))
