@@ -141,12 +141,12 @@ def knee(
     width = slope_width(noise, room, interval)
     if width == 1 or len(y) < width + 2:
         calm = np.flatnonzero(rate[: max(1, inside - first)] <= bound)
-        return first + (int(calm[-1]) + 1 if len(calm) else 0)
+        return min(first + (int(calm[-1]) + 1 if len(calm) else 0), last)
     rate = -slopes(t, y, width)
     top = float(rate[max(0, inside - first - width) :].max())
     bound = _bound(top, calm_rate)
     calm = np.flatnonzero(rate[: max(1, inside - first + 1)] <= bound)
-    return first + (int(calm[-1]) + 1 if len(calm) else 0)
+    return min(first + (int(calm[-1]) + 1 if len(calm) else 0), last)
 
 
 def fall_start(

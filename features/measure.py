@@ -78,7 +78,7 @@ def add_heat_up(
 ) -> None:
     """Add start temperature, heat-up time and the windows' rates."""
     time, temp = samples.time_s, samples.temp_c
-    row.put("heat_start_c", median(temp[max(0, start - 1) : start + 2]))
+    row.put("heat_start_c", median(temp[start : start + 3]))
     if exposed:
         row.put("heat_up_s", float(time[arrival] - time[start]))
     else:

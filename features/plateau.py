@@ -67,7 +67,7 @@ def find_plateau(
     first, last = int(near[0]), int(near[-1])
     level = median(temp[first : last + 1][temp[first : last + 1] >= top - 3.5])
     exhaust = _exhaust(time, temp, pressure, first, last, noise, noise_p)
-    exhaust = max(exhaust, first)
+    exhaust = min(max(exhaust, first), len(time) - 1)
     hot = temp[first : exhaust + 1]
     level = median(hot[hot >= top - 3.5])
     span = float(time[exhaust] - time[first])
@@ -133,6 +133,8 @@ def _exhaust(
     noise_p: float,
 ) -> int:
     """Return the last sample before the sustained fall after ``last``."""
+    if last == len(time) - 1:
+        return last  # the samples end before any fall
     back = max(first, int(np.searchsorted(time, time[last] - 240.0)))
     calm = slice(first, max(first + 1, int(np.searchsorted(time, time[last] - 45.0))))
     known = np.isfinite(pressure)
