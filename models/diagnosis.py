@@ -14,6 +14,7 @@ projected out, a weak heater is not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,12 +57,11 @@ def match(
     d = np.where(seen, delta, 0.0)
     solve = _Solver(weight)
     right = solve.apply(d)
-    score = np.einsum("ij,kj->ik", right, directions)  # no BLAS: rows must not depend on the batch
-    information = np.empty((len(d), len(directions)))
-    for k, direction in enumerate(directions):
-        information[:, k] = solve.quadratic(direction)
+    # einsum and no BLAS: a row's result must not depend on its batch.
+    score = np.einsum("ij,kj->ik", right, directions)
+    information = solve.quadratics(directions)
     if directions is DIRECTIONS:
-        lacking = NEEDS.any(axis=1) & ~(seen[:, None, :] & NEEDS[None, :, :]).any(axis=2)
+        lacking = _NEEDY & ~np.einsum("ij,kj->ik", seen, NEEDS)
         information = np.where(lacking, 0.0, information)
     safe = np.where(information > 1e-9, information, np.inf)
     return Match(
@@ -92,8 +92,7 @@ class _Solver:
     def __init__(self, weight: FloatArray) -> None:
         self.weight = weight
         self.wn = weight[:, :, None] * NUISANCE_DIRECTIONS.T[None, :, :]
-        inner = np.einsum("kj,ijl->ikl", NUISANCE_DIRECTIONS, self.wn)
-        inner += np.diag(1.0 / NUISANCE_SD**2)
+        inner = np.einsum("ij,mj->im", weight, _PAIRS).reshape(-1, _N, _N) + _PRIOR
         self.inner = np.linalg.inv(inner)
 
     def apply(self, x: FloatArray) -> FloatArray:
@@ -102,8 +101,27 @@ class _Solver:
         inside = np.einsum("ikl,il->ik", self.inner, part)
         return np.asarray(self.weight * x - np.einsum("ijk,ik->ij", self.wn, inside))
 
-    def quadratic(self, direction: FloatArray) -> FloatArray:
-        """Return d' V^-1 d, shape (rows,)."""
-        part = np.einsum("ijk,j->ik", self.wn, direction)
-        plain = (self.weight * direction * direction).sum(axis=1)
-        return np.asarray(plain - np.einsum("ik,ikl,il->i", part, self.inner, part))
+    def quadratics(self, directions: FloatArray) -> FloatArray:
+        """Return d' V^-1 d of each direction, shape (rows, directions)."""
+        if directions is DIRECTIONS:
+            squares, mixed = _SQUARES, _MIXED
+        else:
+            squares, mixed = directions**2, _mixed(directions)
+        plain = np.einsum("ij,kj->ik", self.weight, squares)
+        part = np.einsum("ij,mj->im", self.weight, mixed).reshape(len(plain), -1, _N)
+        inside = np.einsum("inm,ikm->ikn", self.inner, part)
+        return np.asarray(plain - np.einsum("ikn,ikn->ik", part, inside))
+
+
+def _mixed(directions: FloatArray) -> FloatArray:
+    """Return the products of each direction with each nuisance, shape (n * nuisances, signs)."""
+    products = directions[:, None, :] * NUISANCE_DIRECTIONS[None, :, :]
+    return products.reshape(-1, directions.shape[1])
+
+
+_N: Final = len(NUISANCE_SD)
+_PAIRS: Final = _mixed(NUISANCE_DIRECTIONS)
+_PRIOR: Final = np.diag(1.0 / NUISANCE_SD**2)
+_SQUARES: Final = DIRECTIONS**2
+_MIXED: Final = _mixed(DIRECTIONS)
+_NEEDY: Final = NEEDS.any(axis=1)

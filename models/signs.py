@@ -328,6 +328,10 @@ MEMORY: Final = np.array([s.memory for s in SIGNS])
 PRIOR_SLOPES: Final = np.array([s.slopes for s in SIGNS]).T
 PRIOR_SLOPE_SD: Final = np.array([s.slope_sd for s in SIGNS]).T
 
+LEAST_CURRENT_DUTY: Final = 0.1
+"""Below this a current channel does not show switching: proportioned heat stays under its
+threshold most of the time (no source)."""
+
 LEAST_START_GAP_K: Final = 20.0
 """Below this distance from start to set point, a heat-up time says nothing."""
 
@@ -342,6 +346,8 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             value = np.where(gap > LEAST_START_GAP_K, value / gap, np.nan)
         elif sign.name == "boil":
             value = value - t_sat_c(_numbers(cycles, "atmosphere_kpa"))
+        elif sign.name == "current_duty":
+            value = np.where(value > LEAST_CURRENT_DUTY, value, np.nan)
         elif sign.name == "superheat":
             value = value - _numbers(cycles, "saturation_deviation_k")
         elif sign.name in ("plateau", "dip"):
