@@ -38,7 +38,7 @@ from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
 from .refuse import quoted, refusal
 from .statements import Statement, read_statements
 
-HEADS: Final = (1 << 13, 1 << 16, 1 << 20, 1 << 23)
+HEADS: Final = (1 << 12, 1 << 16, 1 << 20, 1 << 23)
 """Lengths of the head that is searched for the table, one after the other [B]."""
 LONGEST_LINE: Final = 1 << 16
 
@@ -302,6 +302,7 @@ class Assembly:
             self.counts.blanked[key] = self.counts.blanked.get(key, 0) + count
         self.counts.main_cells += local.main_cells
         self.counts.main_spoilt += local.main_spoilt
+        self.counts.pressure_spoilt += local.pressure_spoilt
         self._notes(local)
         return decided
 
@@ -358,7 +359,9 @@ class Assembly:
             c for r, c in self.counts.dropped.items() if r not in STRUCTURAL | {"other_channel"}
         )
         share = spoilt_rows / max(self.counts.read, 1)
-        cells = self.counts.main_spoilt / max(self.counts.main_cells, 1)
+        cells = max(self.counts.main_spoilt, self.counts.pressure_spoilt) / max(
+            self.counts.main_cells, 1
+        )
         limit = self.config.defaults.max_dropped_share
         worst = max(share, cells)
         if worst > limit:
@@ -562,9 +565,9 @@ def _bulk(data: bytes) -> list[str]:
     found: list[str] = []
     for share in (0.35, 0.5, 0.65, 0.8):
         start = int(len(data) * share)
-        piece = data[start : start + 1200].decode("utf-8", "replace")
+        piece = data[start : start + 600].decode("utf-8", "replace")
         lines = re.split(r"\r\n|\n|\r", piece)[1:-1]
-        found += [line for line in lines if line.strip()][:4]
+        found += [line for line in lines if line.strip()][:3]
     return found if len(found) >= 8 else []
 
 

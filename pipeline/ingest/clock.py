@@ -259,6 +259,22 @@ class StatedZone:
     abbreviation: str = ""
 
 
+_NAMED_ZONE: Final = re.compile(
+    r"time ?zone|\btz\b|zeitzone|fuseau|zona horaria|fuso orario|fuso horario|tijdzone"
+)
+
+
+def summer_time_off(statements: list[Statement]) -> Statement | None:
+    """Return the statement that the clock keeps no summer time, or None."""
+    for s in statements:
+        if vocabulary.SUMMER.search(s.key_words) and re.search(
+            r"\b(?:off|no|nein|non|nao|false|0|inactive|inaktiv|disabled|aus|uit|nee)\b",
+            s.value.lower(),
+        ):
+            return s
+    return None
+
+
 def stated_zone(
     time: TimePlan, marks: tuple[str, ...], statements: list[Statement], name: str
 ) -> StatedZone | None:
@@ -293,9 +309,16 @@ def stated_zone(
         ):
             continue
         whole = f"{s.key} {s.value}" if key else s.value
-        timely = vocabulary.ZONE.search(key) or re.search(
-            r"\b(?:times?|timestamps?|zeiten|zeit|heures?|horas?|ore|orari|tijden|clock|uhr)\b",
-            whole.lower(),
+        alone = not key and re.fullmatch(
+            r"\s*(?:UTC|GMT)\s*(?:[+-]\s?\d{1,2}(?::?\d{2})?)?\s*", s.value
+        )
+        timely = (
+            alone
+            or vocabulary.ZONE.search(key)
+            or re.search(
+                r"\b(?:times?|timestamps?|zeiten|zeit|heures?|horas?|ore|orari|tijden|clock|uhr)\b",
+                whole.lower(),
+            )
         )
         if not timely:
             continue
@@ -310,6 +333,22 @@ def stated_zone(
                 summer = summer or s
             found.setdefault(
                 zone[0], StatedZone(zone[0], f"line {s.line} says {quoted(whole)}", zone[1])
+            )
+        elif (
+            _NAMED_ZONE.search(key)
+            and not zone
+            and not re.search(
+                r"local|lokal|locale|ort|site|\bauto|none|not set|^\W*$", s.value.lower()
+            )
+        ):
+            raise refusal(
+                "zone",
+                name,
+                f"{quoted(whole)} names a zone that is not known by that name",
+                "pin its IANA name in a [[layout]]",
+                line=s.line,
+                question="In which zone (an IANA name) are the times written?",
+                toml=layout_toml(name, 'zone = "Etc/UTC"'),
             )
     if len(found) > 1:
         listed = ", ".join(f"{z.name} ({z.why})" for z in found.values())

@@ -92,10 +92,10 @@ _COMPACT = re.compile(
     r"(?P<S>\d{2})?(?:[.,](?P<f>\d{1,9}))?(?!\d)"
 )
 _OFFSET = re.compile(
-    r"\s*[\[(]?(?:(?P<z>Z|UTC|GMT)(?:\s*(?P<u>[+-]\d{1,2}(?::?\d{2})?))?"
-    r"|(?P<o>[+-]\d{2}(?::?\d{2})?)|(?P<ab>[A-Z]{3,4}))[\])]?\s*"
+    r"(?:\s*(?:Uhr|uur|hrs?|h))?\s*[\[(]?(?:(?P<z>Z|UTC|GMT)(?:\s*(?P<u>[+-]\d{1,2}(?::?\d{2})?))?"
+    r"|(?P<o>[+-]\d{2}(?::?\d{2})?)|(?P<ab>[A-Z]{3,4}))?[\])]?\s*"
 )
-_JOIN = re.compile(r"(?:\s*[T,;_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|[-–])\s+|\s+)")
+_JOIN = re.compile(r"(?:\s*[T,;:_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|[-–])\s+|\s+)")
 
 
 @dataclass(frozen=True)
@@ -195,6 +195,8 @@ def _finish(text: str, end: int, matches: list[re.Match[str]]) -> Moment | None:
                 return None
         elif not any("H" in m.groupdict() for m in matches):
             return None
+        elif not any(rest.groupdict().values()):
+            pass
         elif rest["ab"]:
             known = ABBREVIATIONS.get(rest["ab"])
             if known is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 from . import header_words as vocabulary
@@ -200,7 +201,7 @@ def _pinned(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
 
 def _described(header: str, statements: list[Statement]) -> str:
     """Return a header with what the preamble says about it (``CH1: Chamber °C``)."""
-    own = words(header)
+    own = words(split_header(header)[0]) or words(header)
     short = re.fullmatch(
         r"(?:ch|channel|kanal|canal|canale|kanaal|input|in|c|k|t|sensor|probe) ?0*(\d{1,2})", own
     )
@@ -555,6 +556,7 @@ def _long(
 # Channels -----------------------------------------------------------------------------------
 
 
+@lru_cache(maxsize=4096)
 def channel_kind(low: str, mark: Mark | None) -> str:
     """Return ``temperature``, ``pressure``, ``current``, ``voltage``, ``other`` or an empty text."""
     if vocabulary.NOT_A_READING.search(low):
@@ -586,6 +588,7 @@ def channel_kind(low: str, mark: Mark | None) -> str:
     return ""
 
 
+@lru_cache(maxsize=4096)
 def placement(low: str) -> str:
     """Return ``drain``, ``chamber``, ``control``, ``load``, ``ambient``, ``other`` or an empty text."""
     if vocabulary.OTHER_PLACE.search(low):
@@ -600,6 +603,29 @@ def placement(low: str) -> str:
         if pattern.search(low):
             return name
     return ""
+
+
+_SCALED = re.compile(
+    r"(?:[x×*]\s?10+\b|\b1/10+\b|\b0[.,]0*1\s*(?:°|k\b|c\b|f\b|bar|kpa|mbar|psi))", re.IGNORECASE
+)
+
+
+def refuse_scaled(header: str, name: str, line: int | None) -> None:
+    """Refuse a channel whose header says that its values are multiples of its unit.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``scaled_values``.
+    """
+    if _SCALED.search(header):
+        raise refusal(
+            "scaled_values",
+            name,
+            f"column {quoted(header)} holds multiples of its unit",
+            "export the values themselves",
+            line=line,
+        )
 
 
 def _column_mark(table: Table, described: list[str], k: int) -> tuple[str, Mark | None, str]:
@@ -661,10 +687,14 @@ def _channels(
             kind = "temperature" if mark is None else mark.kind
             if mark is None and table.kinds[k] != "number":
                 continue
-        if kind in {"", "other"} or (table.kinds[k] not in {"number", "empty"} and not role):
+        # A column of words is no channel, unless its header has a unit: then it is a spoilt one.
+        worded = table.kinds[k] == "text" and (mark is None or mark.kind != kind)
+        if kind in {"", "other"} or (worded and not role):
             if table.kinds[k] != "empty" and table.headers[k]:
                 unused.append(table.headers[k])
             continue
+        if kind in {"temperature", "pressure"} and where != "other":
+            refuse_scaled(described[k], name, table.header_line)
         if mark is not None and mark.kind != kind:
             mark, why = None, ""
         reference = mark.reference if mark is not None else ""
@@ -735,6 +765,7 @@ def assign_names(
     if "temperature_c" not in used:
         if not main and plain_ones:
             main, plain_ones = plain_ones, []
+        main = _one_of_twins(main, unused, "°C")
         if len(main) > 1:
             # Beside a reading its average is no second sensor.
             momentary = [c for c in main if not vocabulary.AVERAGE.search(words(c.header))]
@@ -763,6 +794,7 @@ def assign_names(
     if "pressure_kpa" not in used and steam:
         named = [c for c, w in pressures if c in steam and w in {"chamber", "drain", "control"}]
         steam = named if named and len(steam) > 1 else steam
+        steam = _one_of_twins(steam, unused, "kPa")
         if len(steam) > 1:
             stated = [c for c in steam if c.reference == "absolute"]
             if len(stated) != 1:
@@ -809,6 +841,19 @@ def assign_names(
             ),
         )
     return sorted(channels, key=lambda c: CHANNELS.index(c.name))
+
+
+def _one_of_twins(these: list[Channel], unused: list[str], unit: str) -> list[Channel]:
+    """Keep one of columns that give the same reading in several units."""
+    if len(these) < 2 or any(not c.unit for c in these):
+        return these
+    names = {words(split_header(c.header)[0]) for c in these}
+    same = len(names) == 1 and len({c.unit for c in these}) == len(these)
+    if not same or len({c.reference for c in these}) > 1:
+        return these
+    kept = next((c for c in these if c.unit == unit), these[0])
+    unused += [c.header for c in these if c is not kept]
+    return [kept]
 
 
 def _which(

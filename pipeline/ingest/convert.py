@@ -13,16 +13,17 @@ from numpy.typing import NDArray
 from ...shared.config import Config
 from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
 from . import clock as clocks
-from .columns import Channel, Roles
+from .columns import Channel, Roles, channel_kind
 from .dates import DAY_MS
 from .dialect import Table
+from .header_words import words
 from .numbers import decimal_in, kinds_in, marks_of, to_numbers
 from .order import arrange, is_descending
 from .plausibility import spoilt
 from .raw import Raw
 from .refuse import layout_toml, quoted, refusal
 from .times import Moments, parse_moments
-from .units_found import read_mark
+from .units_found import read_mark, split_header
 from .zones import find_zone, to_utc
 
 Int = NDArray[np.int64]
@@ -72,6 +73,7 @@ class Counts:
     blanked: dict[str, int] = field(default_factory=dict)
     main_cells: int = 0
     main_spoilt: int = 0
+    pressure_spoilt: int = 0
     steps_back: int = 0
     out_of_order: int = 0
     folds: int = 0
@@ -88,6 +90,8 @@ class Counts:
             self.blanked[key] = self.blanked.get(key, 0) + int(count)
 
 
+UNIT_MISTAKES = frozenset({"implausible", "negative_absolute_pressure"})
+"""Reasons that, where they are many, speak of a wrong unit and not of a broken sensor."""
 STRUCTURAL = frozenset(
     {"repeated_header", "not_a_sample", "duplicate", "no_value", "unassigned_time"}
 )
@@ -213,7 +217,13 @@ def settle_decimals(
             continue
         kinds = kinds_in(raw.columns[k])
         if "dot" in kinds and "comma" in kinds:
-            raise _decimal_question(raw.columns[k], table, k, name)
+            raise refusal(
+                "decimal_mark",
+                name,
+                f"column {quoted(table.headers[k])} holds decimal points and decimal commas",
+                "export it with one decimal mark",
+                line=table.data_line,
+            )
         if "grouped" not in kinds:
             result[k] = next(iter(shown)) if len(shown) == 1 else "."
             continue
@@ -222,8 +232,21 @@ def settle_decimals(
             continue
         channel = next((c for c in roles.channels if c.column == k), None)
         sample = raw.columns[k].drop_null()[:2000]
+        thermal = channel is not None and channel.kind in {"temperature", "current", "voltage"}
+        if k == roles.long_value and roles.long_channel is not None:
+            names = raw.columns[roles.long_channel]
+            hot = [
+                n
+                for n in pc.unique(names).to_pylist()[:64]
+                if n
+                and channel_kind(words(split_header(n)[0]), split_header(n)[1]) == "temperature"
+            ]
+            sample = raw.columns[k].filter(pc.is_in(names, value_set=pa.array(hot, pa.string())))[
+                :2000
+            ]
+            thermal = len(sample) > 0
         as_groups = {d: to_numbers(sample, d)[0] for d in (".", ",")}
-        if channel is not None and channel.kind in {"temperature", "current", "voltage"}:
+        if thermal:
             # Of the two readings one has thousands: no chamber is so hot.
             fits = [
                 d
@@ -411,6 +434,8 @@ def convert_rows(
             found_bad.append((channel.name, reason, mask))
             if channel is channels[0]:
                 counts.main_spoilt += int(mask.sum())
+            elif channel.name == "pressure_kpa" and reason in UNIT_MISTAKES:
+                counts.pressure_spoilt += int(mask.sum())
         mine[channel.name] = value
         nan = np.isnan(value)
         left = nan if left is None else left & nan

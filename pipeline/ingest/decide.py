@@ -19,15 +19,18 @@ from . import header_words as vocabulary
 from . import physics_check as physics
 from .base_time import find_base_ms
 from .cells import number_of
+from .clock_text import understand
 from .columns import Channel, Roles
 from .convert import Atmosphere, Owner, Parsed, row_times
 from .dates import DAY_MS, Order, settle, words
 from .dialect import BLANKS, WIDE_BLANKS, Table
 from .identity import identify, valid_id
 from .long_layout import Labels, encode
+from .plausibility import stuck
 from .reading import Known
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .statements import Statement
+from .times import DAY_MONTH, parse_moments
 from .units_found import read_mark
 from .zones import find_zone
 
@@ -327,6 +330,8 @@ class Decider:
 
     def stated_order(self, unit_ids: list[str]) -> tuple[str | None, str]:
         """Return the order that the header, a pin, a site or another export states."""
+        if self.pin.day_first is not None:
+            return ("dmy" if self.pin.day_first else "mdy"), "the pinned layout"
         texts = list(self.roles.time.headers) + [
             self.table.marks[k] for k in self.roles.time.columns if k < len(self.table.marks)
         ]
@@ -341,8 +346,9 @@ class Decider:
             order = format_order(text)
             if order:
                 return order, f"the export says {quoted(text)}"
-        if self.pin.day_first is not None:
-            return ("dmy" if self.pin.day_first else "mdy"), "the pinned layout"
+        beside = self._order_beside()
+        if beside is not None:
+            return beside
         sites = {
             site.day_first
             for unit in unit_ids
@@ -360,6 +366,27 @@ class Decider:
         if self.config.defaults.day_first is not None:
             return ("dmy" if self.config.defaults.day_first else "mdy"), "the store's defaults"
         return None, ""
+
+    def _order_beside(self) -> tuple[str, str] | None:
+        """Return the order in which other dates of the export are written, where certain."""
+        moments = self.parsed.moments
+        marks = moments.separators - {""} if moments is not None else set()
+        found: dict[str, Statement] = {}
+        for s in self.statements:
+            read = understand(s.value.strip().strip('"'))
+            if read is None or not read.has_date or (marks and read.separator not in marks):
+                continue
+            one = parse_moments(pa.array([s.value.strip().strip('"')]))
+            if not one.ok[0] or int(one.kind[0]) != DAY_MONTH:
+                continue
+            if int(one.first[0]) > 12:
+                found.setdefault("dmy", s)
+            elif int(one.second[0]) > 12:
+                found.setdefault("mdy", s)
+        if len(found) != 1:
+            return None
+        order, s = next(iter(found.items()))
+        return order, f"line {s.line} writes {quoted(s.value)}"
 
     def anchors(self) -> tuple[int, ...]:
         """Return days that the name or the preamble states in a certain form."""
@@ -500,6 +527,7 @@ class Decider:
                             toml='[defaults]\nzone = "Etc/UTC"',
                         )
                 self.a.note("zone", zone_name, why)
+                self._check_summer(zone, zone_name, times)
                 owners.append(
                     (Owner(own, logger, zone, zone_name, self._atmosphere(own), start, end), rows)
                 )
@@ -507,6 +535,25 @@ class Decider:
             loose = int((times.ok & ~claimed).sum())
             self.a.counts.drop("no_unit_id", loose)
         return owners, shared
+
+    def _check_summer(self, zone: Any, zone_name: str, times: clocks.RowTimes) -> None:
+        """Refuse a clock that is said to keep no summer time, read in a zone that has it."""
+        off = clocks.summer_time_off(self.statements)
+        if off is None or zone is None or self.pin.zone:
+            return
+        for ms in (int(times.ms[times.ok].min()), int(times.ms[times.ok].max())):
+            moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
+            if moment.astimezone(zone).dst():
+                raise refusal(
+                    "zone",
+                    self.a.name,
+                    f"line {off.line} says {quoted(off.key + ' ' + off.value)}, but {zone_name} has summer "
+                    "time at these dates",
+                    "pin the offset that the clock keeps in a [[layout]]",
+                    line=off.line,
+                    question="Which offset from UTC does this logger's clock keep?",
+                    toml=layout_toml(self.a.name, 'zone = "Etc/UTC"'),
+                )
 
     def _assigned(self, logger: str) -> list[tuple[str, int | None, int | None]]:
         from .assemble import active
@@ -854,8 +901,8 @@ class Decider:
             if pair is None:
                 continue
             t, p, temperature, pressure = pair
-            found = physics.temperature_contradiction(temperature, t.unit)
-            if not found and p is not None and pressure is not None:
+            found = ""
+            if p is not None and pressure is not None:
                 found = physics.contradiction(
                     temperature,
                     pressure,
@@ -864,6 +911,20 @@ class Decider:
                     p.reference == "absolute",
                     owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA,
                 )
+                if not found and not owner.atmosphere.assumed:
+                    found = physics.gauge_contradiction(
+                        temperature,
+                        pressure * PRESSURE_TO_KPA[p.unit],
+                        t.unit,
+                        p.reference,
+                        self._atmosphere(owner.unit_id).kpa or STANDARD_ATMOSPHERE_KPA,
+                    )
+            found = found or physics.temperature_contradiction(temperature, t.unit)
+            for channel, values in ((t, temperature), (p, pressure)):
+                if channel is not None and values is not None and stuck(values):
+                    self.a.note(
+                        "stuck channel", channel.name, f"one value in all {len(values)} rows"
+                    )
             if found:
                 raise refusal(
                     "unit_contradiction",

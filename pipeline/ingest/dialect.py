@@ -199,7 +199,13 @@ def _pick(body: list[Line]) -> list[str]:
     """Take lines of the table's bulk: the second half of the head, spread evenly."""
     texts = [line.text for line in body]
     if len(texts) <= SAMPLE:
-        return texts[len(texts) // 3 :] if len(texts) > 5 else texts[-2:]
+        return (
+            texts[len(texts) // 3 :]
+            if len(texts) > 5
+            else texts[-1:]
+            if len(texts) < 4
+            else texts[-2:]
+        )
     later = texts[len(texts) // 2 :]
     step = max(len(later) // SAMPLE, 1)
     return later[::step][:SAMPLE]
@@ -222,7 +228,7 @@ def _score(rows: list[list[str]], columns: int) -> float:
         if moment >= 0.7 * filled:
             moments += 1
             good += 1
-        elif number >= 0.7 * filled:
+        elif number >= 0.5 * filled:
             numbers += 1
             good += 1
         elif kinds["mark"] >= 0.7 * filled:
@@ -272,7 +278,7 @@ def _column_kinds(rows: list[list[str]], columns: int) -> tuple[str, ...]:
         elif seen["moment"] >= 0.7 * filled:
             parts = Counter(_parts(row[k]) for row in rows if kind_of(row[k]) == "moment")
             kinds.append("moment " + parts.most_common(1)[0][0])
-        elif number >= 0.7 * filled:
+        elif number >= 0.5 * filled:
             kinds.append("number")
         elif seen["mark"] >= 0.7 * filled:
             kinds.append("mark")
@@ -325,7 +331,7 @@ def _locate(
             "no line was found at which a table of samples starts",
             "check that this is a logger's export, or pin its layout",
         )
-    near = [row_at(i) for i in range(start, min(start + 30, len(lines)))]
+    near = [row_at(i) for i in range(start, min(start + 12, len(lines)))]
     far = [row for row in parted if len(row) == columns and _is_row(row, kinds)]
     sample = tuple(tuple(c.strip() for c in cells) for cells in near if cells is not None)
     wider = sample + tuple(tuple(c.strip() for c in row) for row in far)
@@ -435,21 +441,27 @@ def _header(
     if not above:
         return _nameless(columns), no_marks, None
     at = above[-1]
-    cells = header_cells(lines[at].text, lines[start : start + 30], delimiter, columns)
+    below = lines[start : start + 30]
+    cells = header_cells(lines[at].text, below, delimiter, columns)
     marks = no_marks
     first = at
     if cells is not None and _is_marks_row(cells):
         marks = tuple(cells)
-        above = above[:-1]
-        if not above:
-            return _nameless(columns), marks, at
-        at = above[-1]
         first = at
-        cells = header_cells(lines[at].text, lines[start : start + 30], delimiter, columns)
-    if cells is None:
+        above = above[:-1]
+    for back, at in enumerate(reversed(above[-6:])):
+        cells = header_cells(lines[at].text, below, delimiter, columns)
+        if cells is not None and (_looks_like_header(cells) or (any(marks) and back == 0)):
+            first = min(first, at)
+            above = above[: len(above) - back]
+            break
         found = [c for c in split(lines[at].text, delimiter) if c.strip()]
-        adjacent = start - at <= 2
-        if len(found) >= 2 and adjacent and _looks_like_header(found):
+        if (
+            cells is None
+            and len(found) >= 2
+            and len(found) > columns // 2
+            and _looks_like_header(found)
+        ):
             raise refusal(
                 "columns_mismatch",
                 name,
@@ -458,14 +470,15 @@ def _header(
                 "check delimiter and decimal mark, or pin the layout",
                 line=lines[at].number,
             )
-        return _nameless(columns), marks, None
-    if not _looks_like_header(cells) and not any(marks):
-        return _nameless(columns), marks, None
+        if back and pinned_header is not None:
+            return _nameless(columns), marks, None
+    else:
+        return _nameless(columns), marks, first if any(marks) else None
     texts = [
         re.sub(r"^[#*/%]+\s*", "", c.strip()) if k == 0 else c.strip() for k, c in enumerate(cells)
     ]
     named = [t for t in texts if t]
-    above = above[:-1]
+    above = [i for i in above if i < at]
     if above and above[-1] >= at - 1 and columns >= 3:
         upper = header_cells(lines[above[-1]].text, lines[start : start + 30], delimiter, columns)
         lacks = len(set(named)) < len(named) or len(named) < columns - kinds.count("empty")

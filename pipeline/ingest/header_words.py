@@ -8,14 +8,28 @@ are in lower case without accents, as ``plain`` leaves them.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Final
 
 from .clock_text import plain, word_set
 
 
-def _any(*words: str) -> re.Pattern[str]:
-    return re.compile("|".join(words))
+class Phrases:
+    """Patterns of which one must be found; what was found in a text is remembered.
+
+    Exports of one logger repeat their headers, and trying dozens of patterns at
+    each place of a text is the dearest part of looking at one.
+    """
+
+    def __init__(self, *patterns: str) -> None:
+        compiled = re.compile("|".join(patterns))
+        self.search: Callable[[str], re.Match[str] | None] = lru_cache(maxsize=4096)(
+            compiled.search
+        )
+
+
+_any = Phrases
 
 
 _tokens = word_set
@@ -266,6 +280,8 @@ NOT_A_READING: Final = _any(
     r"\blower",
     r"\bprevious",
     "expected",
+    r"\bstatus",
+    r"\bstate\b",
 )
 
 DATE: Final = _tokens("date datum fecha data dato dia jour tag giorno day datums paiva pvm dag")
@@ -480,6 +496,7 @@ ZONE: Final = _any(
     "zeitzone",
     "fuseau",
     "zona horaria",
+    r"offset (?:from|to|zu) utc",
     "fuso",
     "tijdzone",
     r"utc ?-?offset",
@@ -514,12 +531,12 @@ SITE: Final = _any(
     "praxis",
     "klinik",
 )
-ABSOLUTE: Final = re.compile(r"\babs\b|absolut|assolut|\bpabs\b|[_ ]abs|abs[_ ]")
-GAUGE: Final = re.compile(
+ABSOLUTE: Final = Phrases(r"\babs\b|absolut|assolut|\bpabs\b|[_ ]abs|abs[_ ]")
+GAUGE: Final = Phrases(
     r"\bgauge|\bgau\b|\brel\b|relativ|relatie|\buberdruck|\bueberdruck|uberdruck|overdruk|overpressure|over pressure|"
     r"sobrepresion|sovrapression|surpression|sobrepressao|manometr|\beffecti(?:f|ve)\b|\bpg\b"
 )
-SEALED: Final = re.compile(r"\bsealed\b|\bsealed[_ -]gauge")
+SEALED: Final = Phrases(r"\bsealed\b|\bsealed[_ -]gauge")
 LONG_SUMMARY: Final = _any(
     r"^\W*(?:max|min|avg|average|mean|mittel|moyenne|media|promedio|gemiddeld|std|sd|sum|total|count|summary|"
     r"statisti|result|ergebnis|resultat|end of|ende|fin\b|eof|f0|phase|note|remark|checksum|crc|signature|"

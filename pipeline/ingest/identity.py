@@ -259,27 +259,32 @@ def strip_name(stem: str) -> str:
     text = re.sub(r"(?<!\d)\d{1,2}[-_.]\d{1,2}[-_.](?:19|20)\d{2}(?!\d)", " ", text)
     text = re.sub(r"(?<!\d)(?:19|20)\d{2}[-_.]?(?:W\d{2}|Q[1-4]|0[1-9]|1[0-2])(?!\d)", " ", text)
     dated = text != stem
-    pieces = [p for p in re.split(r"[_\s,;()\[\]]+|(?<=\s)-|-(?=\s)", text) if p.strip("-_. ")]
-    kept = []
+    parts = re.split(r"([_\s,;()\[\]]+|(?<=\s)-|-(?=\s))", text)
+    pieces = parts[0::2]
+    kept: list[str] = []
     for k, piece in enumerate(pieces):
         piece = piece.strip("-_. ")
         low = words(piece).replace(" ", "")
         bare = re.sub(r"\d+$", "", low)
-        if low in GENERIC or low in MONTHS:
-            continue
-        if bare in GENERIC and bare not in {"no", "nr", "test", "am", "pm"} and low != bare:
-            continue
-        if re.fullmatch(r"\d{6}|\d{4}", piece) and dated:
-            continue
-        if piece.isdigit() and k > 0 and kept and kept[-1].casefold() not in _LABELS:
-            continue
-        if piece.isdigit() and k > 0 and words(pieces[k - 1]) in GENERIC:
-            continue
-        if re.fullmatch(r"\d{8,14}", piece) and understand(piece) is not None:
-            continue
-        kept.append(piece)
+        before = words(pieces[k - 1]) if k else ""
+        drop = (
+            not piece
+            or low in GENERIC
+            or low in MONTHS
+            or (bare in GENERIC and bare not in {"no", "nr", "test", "am", "pm"} and low != bare)
+            or (dated and re.fullmatch(r"\d{6}|\d{4}", piece) is not None)
+            or (piece.isdigit() and bool(kept) and kept[-1].casefold() not in _LABELS)
+            or (piece.isdigit() and before in GENERIC)
+            or (re.fullmatch(r"\d{8,14}", piece) is not None and understand(piece) is not None)
+        )
+        if not drop:
+            if kept:
+                # Pieces that stood side by side keep what stood between them.
+                gap = parts[2 * k - 1] if words(kept[-1]) == before else "_"
+                kept.append(gap)
+            kept.append(piece)
     # A hyphenated generic tail or head (s-12-export) goes too.
-    result = "_".join(kept)
+    result = "".join(kept)
     tail = re.compile(r"[-_.]+(?:" + "|".join(sorted(GENERIC)) + r")\d*$", re.IGNORECASE)
     head = re.compile(r"^(?:" + "|".join(sorted(GENERIC)) + r")\d*[-_.]+", re.IGNORECASE)
     while tail.search(result):
@@ -289,6 +294,7 @@ def strip_name(stem: str) -> str:
     result = result.strip("-_. ")
     if result.casefold() in _LABELS or not result:
         return ""
-    if re.fullmatch(r"\d{1,3}", result) and dated:
+    # Digits alone are a sequence, not an id; a configured one is known by its path before.
+    if result.isdigit():
         return ""
     return result

@@ -97,7 +97,7 @@ def _set_back(time_ms: Int, fresh: Bool) -> tuple[Bool, int]:
     live = np.flatnonzero(fresh)
     times = time_ms[live]
     falls = np.flatnonzero(np.diff(times) < 0) + 1
-    if len(falls) == 0 or len(falls) > MAX_FALLS:
+    if len(falls) == 0 or len(falls) > min(MAX_FALLS, max(3, n // 50)):
         return result, 0
     edges = np.concatenate(([0], falls, [len(times)]))
     forward = np.diff(times)

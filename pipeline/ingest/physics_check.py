@@ -169,6 +169,9 @@ def contradiction(
     cut = thin(len(temperature))
     t, p = temperature[cut], pressure[cut]
     declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
+    if still(t) or still(p):
+        # A channel that stands still is a sensor's fault and says nothing about units.
+        return ""
     if declared.hot_samples >= LEAST_SAMPLES and not declared.far:
         return ""
     celsius = to_celsius(t, temperature_unit)
@@ -222,6 +225,43 @@ def contradiction(
     return ""
 
 
+def still(values: Float) -> bool:
+    """Whether a channel hardly moves: its middle 90 % lie within 1 % of its size."""
+    finite = values[np.isfinite(values)]
+    if len(finite) < LEAST_SAMPLES:
+        return True
+    low, high = (float(q) for q in np.quantile(finite, (0.05, 0.95)))
+    return high - low <= 0.01 * max(abs(low), abs(high))
+
+
+def gauge_contradiction(
+    temperature: Float, gauge_kpa: Float, unit: str, reference: str, atmosphere_kpa: float
+) -> str:
+    """Say how an open chamber contradicts the kind of gauge, or return an empty text.
+
+    Open to the air a vented gauge reads zero, and a sealed one what the air lacks
+    to one standard atmosphere: at height they tell each other apart.
+    """
+    lack = atmosphere_kpa - STANDARD_ATMOSPHERE_KPA
+    if abs(lack) < 6.0 or reference == "absolute":
+        return ""
+    cold = (to_celsius(temperature, unit) < COLD_C) & np.isfinite(gauge_kpa)
+    if int(cold.sum()) < LEAST_SAMPLES:
+        return ""
+    reads = float(np.median(gauge_kpa[cold]))
+    if reference == "vented_gauge" and abs(reads - lack) < 2.5:
+        return (
+            f"a vented gauge would read 0 kPa in the open chamber, not {reads:.1f} kPa: "
+            "that is what a sealed gauge reads at this height"
+        )
+    if reference == "sealed_gauge" and abs(reads) < 2.5:
+        return (
+            f"a sealed gauge would read {lack:.1f} kPa in the open chamber at this height, "
+            f"not {reads:.1f} kPa: that is a vented gauge"
+        )
+    return ""
+
+
 def declared_cold_only(declared: Reading) -> bool:
     """Whether the declared reading never gets hot: then an open chamber confirms nothing."""
     return declared.hot_samples < LEAST_SAMPLES
@@ -242,6 +282,18 @@ def temperature_contradiction(temperature: Float, unit: str) -> str:
             f"as °F the chamber would start at {c:.0f} °C and never boil; "
             f"as °C it runs from {low:.0f} to {high:.0f} °C"
         )
+    if unit == "°C":
+        over = values[values > 160.0]
+        as_f = (over - 32.0) / 1.8
+        if (
+            len(over) >= LEAST_SAMPLES
+            and bool(((as_f > 70.0) & (as_f < 145.0)).all())
+            and float(np.ptp(over)) > 5.0
+        ):
+            return (
+                f"{len(over)} samples lie above 160 °C, where no steam is; "
+                f"as °F they reach {float(as_f.max()):.0f} °C"
+            )
     if unit == "K" and high < 200.0:
         return f"{high:.0f} K is colder than any clinic; as °C it is steam"
     if unit != "K" and 370.0 <= high <= 420.0 and low > 270.0:

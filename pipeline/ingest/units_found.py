@@ -13,6 +13,7 @@ from .header_words import (
     CURRENT,
     ELAPSED,
     GAUGE,
+    PRESSURE,
     SEALED,
     TEMPERATURE,
     TIME,
@@ -48,6 +49,9 @@ _PRESSURE_UNITS: Final = tuple(
 _PRESSURE_TAIL: Final = re.compile(
     r"^(.*?)\b((?:[khm]?pa|m?bar|psi)\s*[(\[]\s*(?:abs(?:olute?)?\.?|a|g|gauge|rel\.?|ü|u)\s*[)\]])\s*[)\]}]?$",
     re.IGNORECASE,
+)
+_PRESSURE_INSIDE: Final = re.compile(
+    r"(?<![a-z])((?:[khm]?pa|m?bar|psi|mmhg|inhg)[ag]?)(?![a-z])", re.IGNORECASE
 )
 _OTHER: Final = (
     ("A", re.compile(r"^(?:a|amps?|amperes?|amp)$", re.IGNORECASE)),
@@ -196,6 +200,11 @@ def split_header(text: str) -> tuple[str, Mark | None]:
     degree = re.search(r"(?:°|º|˚)\s?([CFK])\b", text)
     if degree:
         return text.replace(degree[0], " ").strip(), read_mark("°" + degree[1])
+    inner = _PRESSURE_INSIDE.search(text)
+    if inner and PRESSURE.search(words(text)):
+        mark = read_mark(inner[1])
+        if mark is not None and mark.kind == "pressure":
+            return text.replace(inner[1], " ").strip(), _with_reference(mark, text)
     return text, None
 
 
