@@ -1,0 +1,111 @@
+"""The README's commands run as written; its other blocks parse."""
+
+from __future__ import annotations
+
+import configparser
+import re
+import shlex
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+import pytest
+from chamberdrift.features import extract
+from chamberdrift.fixtures.simulator import plan_fleet, simulate_unit
+from chamberdrift.pipeline.cli.root import cli
+from click.testing import CliRunner
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+EXAMPLE_CYCLE = "ST-07@2026-05-01T06:12:40Z"
+
+
+def blocks(kind: str) -> list[str]:
+    """Return the README's fenced blocks of one kind."""
+    return re.findall(rf"^```{kind}\n(.*?)^```$", README, re.MULTILINE | re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """Return a folder as the README's reader has it, and the id of a cycle in it."""
+    folder = tmp_path_factory.mktemp("desk")
+    plan = plan_fleet(
+        1, 7, 5, start=datetime(2026, 5, 1, tzinfo=UTC), healthy_share=1.0, confounders=False,
+        proportioned_share=0.0, no_pressure_share=0.0, continuous_share=0.0,
+    )  # fmt: skip
+    unit = plan.units[0]
+    loggers = tuple(replace(u, interval_s=10.0, reference="absolute") for u in unit.loggers)
+    made = simulate_unit(replace(plan, units=(replace(unit, loggers=loggers),)), 0)
+    trace = made.trace.assign(unit_id="ST-07")
+    export = trace[["time", "temperature_c", "pressure_kpa"]].copy()
+    export["time"] = export["time"].dt.tz_convert("Europe/Oslo").dt.strftime("%Y-%m-%d %H:%M:%S")
+    export.columns = ["time", "chamber temperature [°C]", "chamber pressure [kPa absolute]"]
+    (folder / "exports" / "north").mkdir(parents=True)
+    export.to_csv(folder / "exports" / "north" / "ST-07_2026-05.csv", index=False)
+    (folder / "units.csv").write_text(
+        "unit_id,site,zone,altitude_m,type,volume_l\nST-07,north,Europe/Oslo,20,bench 18 l,18\n",
+        encoding="utf-8",
+    )
+    cycles = extract(trace, replace(unit.unit, id="ST-07")).cycles
+    return folder, str(cycles["cycle_id"].iloc[0])
+
+
+def test_the_readme_has_the_two_commands_first() -> None:
+    plain = blocks("")
+    assert plain[0].strip().endswith("chamberdrift demo")
+    assert plain[1].strip().endswith("pytest -n 2")
+
+
+def test_each_command_runs(desk: tuple[Path, str], monkeypatch: pytest.MonkeyPatch) -> None:
+    folder, cycle = desk
+    monkeypatch.chdir(folder)
+    runner = CliRunner()
+    lines = [line for block in blocks("sh") for line in block.strip().splitlines()]
+    assert len(lines) >= 12
+    for line in lines:
+        words = shlex.split(line.replace(EXAMPLE_CYCLE, cycle))
+        assert words[0] == "chamberdrift", line
+        result = runner.invoke(cli, words[1:])
+        assert result.exit_code == 0, f"{line}\n{result.output}"
+
+
+def test_cron_and_service_lines_parse() -> None:
+    cron = blocks("cron")[0].split(maxsplit=5)
+    assert cron[0].isdigit()
+    assert 0 <= int(cron[0]) < 60
+    assert int(cron[1]) < 24
+    service, timer = (configparser.ConfigParser() for _ in range(2))
+    service.optionxform = timer.optionxform = str  # type: ignore[assignment,method-assign]
+    units = blocks("ini")
+    service.read_string(units[0])
+    timer.read_string(units[1])
+    assert timer["Timer"]["Persistent"] == "true"
+    assert "OnCalendar" in timer["Timer"]
+    for command in (cron[5], service["Service"]["ExecStart"]):
+        parse_only(shlex.split(command)[1:])
+
+
+def test_cluster_lines_parse() -> None:
+    line = next(x for x in blocks("text")[0].splitlines() if x.startswith("chamberdrift"))
+    parse_only(shlex.split(line)[1:])
+
+
+def parse_only(words: list[str]) -> None:
+    """Fail unless the words parse as a command line."""
+    command = cli.get_command(click.Context(cli), words[0])
+    assert command is not None, words[0]
+    command.make_context(words[0], words[1:])
+
+
+def test_links_lead_somewhere() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    texts = {"": README, "DEVELOPERS.md": guide}
+    for target in re.findall(r"\]\(([^)]+)\)", README):
+        path, _, anchor = target.partition("#")
+        if path:
+            assert (ROOT / path).is_file(), target
+        if anchor:
+            heads = re.findall(r"^#+ (.+)$", texts[path], re.MULTILINE)
+            slugs = {re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in heads}
+            assert anchor in slugs, target
