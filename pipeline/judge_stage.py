@@ -67,8 +67,20 @@ def seen_service(service: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
     return service[((service["time"] <= as_of) & ~undone).to_numpy()].reset_index(drop=True)
 
 
+def judged_before(work: Work) -> pd.Timestamp | None:
+    """Return the moment that the judgement before this run looked from, or None."""
+    document = work.snapshot.state(STATE)
+    return None if document is None else pd.Timestamp(document["as_of"]).as_unit("ms")
+
+
 def judge_fleet(work: Work) -> JudgeResult:
     """Judge all cycles and put what differs into the transaction."""
+    before = judged_before(work)
+    if before is not None and work.as_of < before:
+        work.warnings.append(
+            f"judged as of {work.as_of:%Y-%m-%d %H:%M} UTC, but a run before looked from "
+            f"{before:%Y-%m-%d %H:%M} UTC: what came between is hidden until the next run"
+        )
     view = work.txn.preview()
     work.report("judging", 0, 1)
     tables = judge_tables(view, work.config, work.as_of)
@@ -78,16 +90,12 @@ def judge_fleet(work: Work) -> JudgeResult:
         FLAGS.conform(view.table("flags")),
         RESIDUALS.conform(view.table("residuals")),
     )
-    before = _sorted(old.judgements, JUDGEMENTS.key)
-    after = _sorted(tables.judgements, JUDGEMENTS.key)
-    judged = publish_since(
-        work.txn, JUDGEMENTS, before, after, (_cycle_times(before), _cycle_times(after))
-    )
-    before = _sorted(old.residuals, RESIDUALS.key)
-    after = _sorted(tables.residuals, RESIDUALS.key)
-    residual = publish_since(
-        work.txn, RESIDUALS, before, after, (before["started_at"], after["started_at"])
-    )
+    was = _sorted(old.judgements, JUDGEMENTS.key)
+    new = _sorted(tables.judgements, JUDGEMENTS.key)
+    judged = publish_since(work.txn, JUDGEMENTS, was, new, (_cycle_times(was), _cycle_times(new)))
+    was = _sorted(old.residuals, RESIDUALS.key)
+    new = _sorted(tables.residuals, RESIDUALS.key)
+    residual = publish_since(work.txn, RESIDUALS, was, new, (was["started_at"], new["started_at"]))
     flags = keep_recorded(tables.flags, old.flags, work.recorded_at)
     keys = changed_keys(old.flags, flags, list(FLAGS.key))
     units = _publish_flags(work, old.flags, flags, keys)
@@ -97,12 +105,12 @@ def judge_fleet(work: Work) -> JudgeResult:
         work.txn.put_state(STATE, {"as_of": work.as_of.isoformat()})
         work.changed = True
     counts = _flag_events(old.flags, flags, keys)
-    new = changed_keys(
+    verdicts = changed_keys(
         old.judgements[["cycle_id", "verdict"]],
         tables.judgements[["cycle_id", "verdict"]],
         ["cycle_id"],
     )
-    return JudgeResult(tuple(sorted({*judged, *units})), *counts, cycles=len(new))
+    return JudgeResult(tuple(sorted({*judged, *units})), *counts, cycles=len(verdicts))
 
 
 def keep_recorded(

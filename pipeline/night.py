@@ -16,7 +16,7 @@ from ..shared.errors import ChamberdriftError
 from ..shared.parts import SEVERITIES
 from .extract_stage import ExtractResult, extract_units, note_pending
 from .intake import IngestResult, ingest_inbox
-from .judge_stage import JudgeResult, judge_fleet
+from .judge_stage import JudgeResult, judge_fleet, judged_before
 from .moment import moment_of, now
 from .night_summary import NightSummary
 from .report_stage import ReportResult, attention, draw_reports
@@ -93,7 +93,7 @@ def run_night(
             published = publish(work, f"night of {work.as_of:%Y-%m-%d}")
         check_inbox(inbox, taken, store)
         snapshot = store.snapshot()
-        view = fleet_view(snapshot, work.config, work.as_of)
+        view = fleet_view(snapshot, work.config, work.as_of, since=judged_before(work))
         reports = ReportResult()
         if draw and (len(view.cycles) or len(view.units)):
             with work.stage("reports"):
@@ -210,14 +210,15 @@ def working(
     """Begin a transaction; what a failed run has written is removed again."""
     config = read_settings(store.place)
     snapshot = store.snapshot()
+    moment = moment_of(as_of, snapshot)
     txn = store.begin(snapshot)
     work = Work(
         store=store,
         config=config,
         snapshot=snapshot,
         txn=txn,
-        as_of=moment_of(as_of, snapshot),
-        recorded_at=now(),
+        as_of=moment,
+        recorded_at=moment,  # a run's clock is what it looks from: the same run, the same bytes
         workers=workers,
         scheduler=scheduler,
         progress=progress,

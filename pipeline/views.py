@@ -16,6 +16,8 @@ from .judge_stage import STATE, Tables, judge_tables, seen_cycles, seen_service
 from .store import Snapshot
 
 DEFERRALS: Final = "deferrals"
+DRAWN: Final = pd.Timedelta(days=370)
+"""Residuals that reports may draw."""
 MARGIN: Final = pd.Timedelta(minutes=30)
 """Samples shown before and after a cycle."""
 
@@ -32,7 +34,7 @@ def tables_at(snapshot: Snapshot, config: Config, as_of: pd.Timestamp) -> Tables
     return Tables(
         JUDGEMENTS.conform(snapshot.table("judgements")),
         FLAGS.conform(snapshot.table("flags")),
-        RESIDUALS.conform(snapshot.table("residuals")),
+        RESIDUALS.conform(snapshot.table("residuals", since=as_of - DRAWN)),
     )
 
 
@@ -61,7 +63,7 @@ def fleet_view(
         cycles=join_judgements(cycles, tables.judgements),
         as_of=as_of,
         flags=tables.flags,
-        residuals=tables.residuals,
+        residuals=tables.residuals[tables.residuals["started_at"] > as_of - DRAWN],
         service=seen_service(snapshot.table("service"), as_of),
         intake=snapshot.table("intake"),
         units=units_table(snapshot, config, cycles, tables.flags, as_of),
@@ -89,7 +91,7 @@ def unit_view_at(
         cycles=join_judgements(cycles, judgements),
         as_of=as_of,
         flags=FLAGS.conform(snapshot.table("flags", units=own)),
-        residuals=RESIDUALS.conform(snapshot.table("residuals", units=own)),
+        residuals=RESIDUALS.conform(snapshot.table("residuals", units=own, since=as_of - DRAWN)),
         service=seen_service(snapshot.table("service", units=own), as_of),
         intake=snapshot.table("intake"),
         deferrals=deferrals_table(snapshot),

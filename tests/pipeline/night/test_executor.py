@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 
+import chamberdrift.pipeline.executor as executor
 import pytest
 from chamberdrift.pipeline.executor import (
     THREAD_VARIABLES,
@@ -66,7 +67,8 @@ def test_the_serial_executor_keeps_errors_in_the_future() -> None:
         assert isinstance(executor.submit(fail, 3).exception(), ValueError)
 
 
-def test_an_unreachable_scheduler_is_a_message() -> None:
+def test_an_unreachable_scheduler_is_a_message(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(executor, "CONNECT_TIMEOUT_S", 0.5)
     with (
         pytest.raises(ChamberdriftError, match=r"cluster extra|can't be reached"),
         open_executor(1, "tcp://127.0.0.1:9"),
