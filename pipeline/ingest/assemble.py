@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from ...shared.config import Assignment, Config, LayoutPin
-from .columns import Roles, find_roles, preamble_units
+from .columns import find_roles
 from .containers import Member
 from .convert import (
     STRUCTURAL,
@@ -33,9 +33,11 @@ from .header_words import LONG_SUMMARY, tokens
 from .long_layout import Labels, convert_long, encode, find_labels
 from .order import arrange
 from .output import trace_table
+from .preamble_units import preamble_units
 from .raw import Raw, even_out, part_by_tabs, read_rows
 from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
 from .refuse import quoted, refusal
+from .roles import Roles
 from .statements import Statement, read_statements
 
 HEADS: Final = (1 << 12, 1 << 16, 1 << 20, 1 << 23)

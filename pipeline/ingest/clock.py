@@ -13,13 +13,13 @@ from numpy.typing import NDArray
 
 from . import header_words as vocabulary
 from .clock_text import ABBREVIATIONS, parse_offset, understand
-from .columns import TimePlan, offset_in_text
 from .dates import DAY_MS, Order, days_under, settle, words
 from .header_words import tokens
 from .refuse import layout_toml, quoted, refusal
+from .roles import TimePlan
 from .statements import Statement
 from .times import CERTAIN, DAY_MONTH, NO_OFFSET, SHORT, Moments, parse_moments
-from .zones import find_zone, transitions
+from .zones import find_zone, offset_in_text, transitions
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]

@@ -12,11 +12,11 @@ import hashlib
 import io
 import os
 import zipfile
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import IO, Any, Final
 
+from ...shared.errors import ExportRefusedError
 from .refuse import printable, refusal
 
 IN_MEMORY: Final = 48 * 2**20
@@ -141,7 +141,9 @@ class BoundedStream(io.RawIOBase):
         """Read up to ``size`` bytes; refuse where the archive is damaged or a bomb."""
         try:
             block = self._stream.read(1 << 20 if size is None or size < 0 else size)
-        except (EOFError, zlib.error, OSError, zipfile.BadZipFile, RuntimeError) as error:
+        except ExportRefusedError:
+            raise
+        except Exception as error:  # an archive can be spoilt in ways that nobody lists
             raise refusal(
                 "damaged_archive",
                 self._name,
@@ -176,7 +178,7 @@ def _unpacked(name: str, packed: int, opener: Callable[[], IO[bytes]]) -> Member
     def bounded() -> IO[bytes]:
         try:
             stream: Any = BoundedStream(opener(), name, packed)
-        except (NotImplementedError, RuntimeError, OSError, zipfile.BadZipFile) as error:
+        except Exception as error:
             raise refusal(
                 "damaged_archive",
                 name,
@@ -213,7 +215,7 @@ def _zip(name: str, opener: Callable[[], IO[bytes]]) -> list[Member]:
     try:
         archive = zipfile.ZipFile(opener())
         infos = archive.infolist()
-    except (zipfile.BadZipFile, OSError, ValueError, EOFError, NotImplementedError) as error:
+    except Exception as error:
         raise refusal(
             "damaged_archive",
             name,

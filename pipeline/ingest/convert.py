@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ...shared.config import Config
 from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
 from . import clock as clocks
-from .columns import Channel, Roles, channel_kind
+from .channels import channel_kind
 from .dates import DAY_MS
 from .dialect import Table
 from .header_words import words
@@ -22,6 +22,7 @@ from .order import arrange, is_descending
 from .plausibility import spoilt
 from .raw import Raw
 from .refuse import layout_toml, quoted, refusal
+from .roles import Channel, Roles
 from .times import Moments, parse_moments
 from .units_found import read_mark, split_header
 from .zones import find_zone, to_utc

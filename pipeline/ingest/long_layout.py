@@ -10,13 +10,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from .channels import assign_names, channel_kind, placement
 from .clock import RowTimes
-from .columns import Channel, assign_names, channel_kind, placement
 from .convert import Counts, Owner, Part, place_in_utc, to_schema_unit
 from .header_words import words
 from .order import is_descending
 from .plausibility import spoilt
 from .refuse import quoted, refusal
+from .roles import Channel
 from .statements import Statement
 from .units_found import Mark, read_mark, reference_in, split_header
 

@@ -25,7 +25,7 @@ from .statements import Statement, read_statements
 
 if TYPE_CHECKING:
     from .assemble import Assembly
-    from .columns import Roles
+    from .roles import Roles
 
 PIECE: Final = 12 << 20
 """Bytes of UTF-8 that are converted at once [B]."""

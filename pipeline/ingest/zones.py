@@ -7,6 +7,7 @@ nothing is guessed.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from functools import lru_cache
@@ -189,3 +190,23 @@ def _neighbour(local_ms: Int, row: int, side: int, time: int) -> int | None:
     if not 0 <= other < len(local_ms):
         return None
     return (int(local_ms[other]) - time) * side
+
+
+def offset_in_text(text: str) -> str | None:
+    """Return a zone that header text states (``UTC``, ``+02:00``), or None."""
+    match = re.search(r"\b(?:UTC|GMT)\b\s*([+−-]\s?\d{1,2}(?::?\d{2})?)?", text)
+    if match:
+        if match[1]:
+            minutes = parse_offset(match[1].replace("−", "-").replace(" ", ""))
+            return None if minutes is None else _offset_name(minutes)
+        return "UTC"
+    match = re.search(r"(?<![\d:])([+-]\d{2}:\d{2})(?!\d)", text)
+    if match:
+        minutes = parse_offset(match[1])
+        return None if minutes is None else _offset_name(minutes)
+    return None
+
+
+def _offset_name(minutes: int) -> str:
+    sign = "-" if minutes < 0 else "+"
+    return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"

@@ -1,0 +1,324 @@
+"""Whose rows they are, and which clock and atmosphere hold for them."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...shared.config import Assignment
+from ...shared.steam import STANDARD_ATMOSPHERE_KPA, pressure_at_altitude_kpa
+from ...shared.units import PRESSURE_TO_KPA
+from . import clock as clocks
+from . import header_words as vocabulary
+from .cells import number_of
+from .convert import Atmosphere, Owner
+from .identity import identify, valid_id
+from .long_layout import encode
+from .refuse import layout_toml, quoted, refusal, toml_text
+from .statements import Statement
+from .units_found import read_mark
+from .zones import find_zone
+
+if TYPE_CHECKING:
+    from .decide import Decider
+
+Int = NDArray[np.int64]
+Float = NDArray[np.float64]
+
+
+def find_units(d: Decider) -> list[tuple[str, str, Any]]:
+    """Return (unit, logger, mask of rows or None) of each group of rows."""
+    roles, parsed = d.roles, d.parsed
+    if roles.unit_column is not None and not d.pin.unit_id:
+        return _from_column(d, roles.unit_column)
+    logger_codes = None
+    if roles.logger_column is not None:
+        logger_codes, loggers = encode(parsed.texts[roles.logger_column])
+        filled = [k for k, text in enumerate(loggers) if text and (logger_codes == k).any()]
+        if len(filled) == 1:
+            extra = Statement("logger id", loggers[filled[0]], d.table.data_line)
+            own = identify(d.a.name, [*d.statements, extra], d.config, d.pin.unit_id)
+            d.a.note("unit", own.unit_id or own.logger_id, own.why)
+            return [(own.unit_id, own.logger_id, None)]
+        found: list[tuple[str, str, Any]] = []
+        for k in filled:
+            if not any(a.logger == loggers[k] for a in d.config.assignments):
+                raise unassigned(d, loggers[k])
+            found.append(("", loggers[k], logger_codes == k))
+        if found:
+            return found
+    own = identify(d.a.name, d.statements, d.config, d.pin.unit_id)
+    d.a.note("unit", own.unit_id or own.logger_id, own.why)
+    return [(own.unit_id, own.logger_id, None)]
+
+
+def unassigned(d: Decider, logger: str) -> Exception:
+    return refusal(
+        "unit_id",
+        d.a.name,
+        f"logger {quoted(logger)} is not assigned to a unit",
+        "say at which unit it sits in an [[assignment]]",
+        question=f"At which unit does logger {quoted(logger)} sit?",
+        toml=f'[[assignment]]\nlogger = {toml_text(logger)}\nunit = "unit-1"',
+    )
+
+
+def _from_column(d: Decider, column: int) -> list[tuple[str, str, Any]]:
+    codes, texts = encode(d.parsed.texts[column])
+    known = {u.id.casefold(): u.id for u in d.config.units}
+    loggers = {a.logger for a in d.config.assignments}
+    live = ~d.parsed.blank
+    header = {h.strip().casefold() for h in d.table.headers}
+    found: dict[tuple[str, str], Any] = {}
+    logger_texts: Any = None
+    if d.roles.logger_column is not None:
+        logger_texts = encode(d.parsed.texts[d.roles.logger_column])
+    if len(texts) > 5000:
+        raise refusal(
+            "unit_id",
+            d.a.name,
+            f"column {quoted(d.table.headers[column])} holds {len(texts)} different ids",
+            "name the unit's column in a [[layout]]",
+            line=d.table.header_line,
+        )
+    for k, text in enumerate(texts):
+        mask = (codes == k) & live
+        if not mask.any() or text.casefold() in header:
+            continue
+        if not valid_id(text):
+            # Counted by the owner loop as rows that no one claims.
+            continue
+        unit, logger = known.get(text.casefold(), text), ""
+        if text in loggers and text.casefold() not in known:
+            unit, logger = "", text
+        if logger_texts is not None and not logger:
+            own = np.unique(logger_texts[0][mask])
+            logger = logger_texts[1][own[0]] if len(own) == 1 and own[0] >= 0 else ""
+            logger = logger if len(logger.encode("utf-8")) <= 64 and logger.isprintable() else ""
+        old = found.get((unit, logger))
+        found[unit, logger] = mask if old is None else old | mask
+    if not found:
+        raise refusal(
+            "unit_id",
+            d.a.name,
+            f"column {quoted(d.table.headers[column])} holds no usable unit id",
+            "check the export, or pin unit_id in a [[layout]]",
+            line=d.table.data_line,
+            question="Which unit do these exports belong to?",
+            toml=layout_toml(d.a.name, 'unit_id = "unit-1"'),
+        )
+    stated = {
+        s.value.strip().casefold()
+        for s in d.statements
+        if vocabulary.UNIT_ID.search(s.key_words)
+        and not vocabulary.NOT_AN_ID.search(s.key_words)
+        and s.key_words
+        and not s.key_words.startswith("units")
+        and s.line < d.table.data_line
+        and read_mark(s.value) is None
+        and s.value.strip().casefold() in known
+    }
+    ids = {unit.casefold() for unit, _ in found if unit}
+    if stated and ids and not stated & ids:
+        raise refusal(
+            "unit_id",
+            d.a.name,
+            f"the text above the table names the unit {quoted(next(iter(stated)))}, "
+            f"the column {quoted(d.table.headers[column])} names {quoted(next(iter(ids)))}",
+            "pin unit_id in a [[layout]], or correct the export",
+            question="Which unit do these exports belong to?",
+            toml=layout_toml(d.a.name, f"unit_id = {toml_text(next(iter(ids)))}"),
+        )
+    d.a.note(
+        "unit",
+        ", ".join(u or g for u, g in found)[:200],
+        f"column {quoted(d.table.headers[column])}",
+    )
+    return [(unit, logger, mask) for (unit, logger), mask in found.items()]
+
+
+def zone_of(d: Decider, unit_id: str) -> tuple[str, str]:
+    if d.pin.zone:
+        return d.pin.zone, "pinned in the layout"
+    site = site_of(d, unit_id)
+    if site is not None and site.zone:
+        return site.zone, f"site {quoted(site.id)}"
+    if d.config.defaults.zone:
+        return d.config.defaults.zone, "the store's defaults"
+    raise refusal(
+        "zone",
+        d.a.name,
+        f"times such as {quoted(d.example_time() or d.a.name)} state no zone, and neither does the "
+        f"configuration for unit {quoted(unit_id)}",
+        "give the zone of the loggers' clocks in [defaults], in a [[site]] or in a [[layout]]",
+        line=d.table.data_line,
+        question="In which time zone (an IANA name such as Etc/UTC) do these loggers' clocks run?",
+        toml='[defaults]\nzone = "Etc/UTC"',
+    )
+
+
+def find_owners(
+    d: Decider, whose: list[tuple[str, str, Any]], times: clocks.RowTimes
+) -> tuple[list[tuple[Owner, Int | None]], int]:
+    stated = None
+    if not times.utc and not d.pin.zone:
+        stated = clocks.stated_zone(d.roles.time, d.table.marks, d.statements, d.a.name)
+        if stated is not None and stated.abbreviation:
+            ms = times.ms[times.ok]
+            if not clocks.abbreviation_fits(stated.abbreviation, int(ms.min()), int(ms.max())):
+                raise refusal(
+                    "zone",
+                    d.a.name,
+                    f"{stated.why}, but {stated.abbreviation} is not what clocks there show at these dates",
+                    "pin the zone in a [[layout]]",
+                    question="In which zone (an IANA name, or an offset) are the times written?",
+                    toml=layout_toml(d.a.name, 'zone = "Etc/UTC"'),
+                )
+    owners: list[tuple[Owner, Int | None]] = []
+    claimed = np.zeros(d.parsed.n, bool) if len(whose) > 1 or whose[0][2] is not None else None
+    shared = 0
+    all_ok = bool(times.ok.all())
+    for unit, logger, mask in whose:
+        if mask is None:
+            rows = None if all_ok else np.flatnonzero(times.ok)
+        else:
+            rows = np.flatnonzero(mask & times.ok)
+        if claimed is not None:
+            claimed |= mask
+        spans: list[tuple[str, int | None, int | None]] = [(unit, None, None)]
+        if not unit:
+            spans = _assigned(d, logger)
+            if spans[0][1] is not None or spans[0][2] is not None or len(spans) > 1:
+                shared += len(rows) if rows is not None else d.parsed.n
+        for own, start, end in spans:
+            if times.utc:
+                zone_name, zone = "in the export", None
+                why = "the times state their offset from UTC"
+                if d.roles.time.mode == "epoch":
+                    zone_name, why = "UTC", "a count since 1970 is UTC by definition"
+            elif stated is not None:
+                zone_name, why = stated.name, stated.why
+                zone = find_zone(zone_name)
+            else:
+                zone_name, why = zone_of(d, own)
+                zone = find_zone(zone_name)
+                if zone is None:
+                    raise refusal(
+                        "zone",
+                        d.a.name,
+                        f"the zone {quoted(zone_name)} ({why}) is not known",
+                        "give an IANA name such as Etc/UTC",
+                        question="In which time zone do these loggers' clocks run?",
+                        toml='[defaults]\nzone = "Etc/UTC"',
+                    )
+            d.a.note("zone", zone_name, why)
+            _check_summer(d, zone, zone_name, times)
+            owners.append(
+                (Owner(own, logger, zone, zone_name, atmosphere_of(d, own), start, end), rows)
+            )
+    if claimed is not None:
+        loose = int((times.ok & ~claimed).sum())
+        d.a.counts.drop("no_unit_id", loose)
+    return owners, shared
+
+
+def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes) -> None:
+    """Refuse a clock that is said to keep no summer time, read in a zone that has it."""
+    off = clocks.summer_time_off(d.statements)
+    if off is None or zone is None or d.pin.zone:
+        return
+    for ms in (int(times.ms[times.ok].min()), int(times.ms[times.ok].max())):
+        moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
+        if moment.astimezone(zone).dst():
+            raise refusal(
+                "zone",
+                d.a.name,
+                f"line {off.line} says {quoted(off.key + ' ' + off.value)}, but {zone_name} has summer "
+                "time at these dates",
+                "pin the offset that the clock keeps in a [[layout]]",
+                line=off.line,
+                question="Which offset from UTC does this logger's clock keep?",
+                toml=layout_toml(d.a.name, 'zone = "Etc/UTC"'),
+            )
+
+
+def _assigned(d: Decider, logger: str) -> list[tuple[str, int | None, int | None]]:
+    from .assemble import active
+
+    own: list[Assignment] = [a for a in d.config.assignments if a.logger == logger]
+    if not own:
+        raise unassigned(d, logger)
+    found = [(a.unit, *active(a)) for a in own]
+    return list(dict.fromkeys(found))
+
+
+def atmosphere_of(d: Decider, unit_id: str) -> Atmosphere:
+    stated: dict[float, Statement] = {}
+    for s in d.statements:
+        if not vocabulary.ATMOSPHERE.search(s.key_words):
+            continue
+        match = re.match(r"^\s*([\d.,]+)\s*(.*)$", s.value)
+        mark = read_mark(match[2]) if match else None
+        if match and mark is None:
+            inner = re.search(r"[\[(]([^\])]+)[\])]", s.key)
+            mark = read_mark(inner[1]) if inner else None
+        value = number_of(match[1]) if match else None
+        if value is not None and mark is not None and mark.kind == "pressure":
+            kpa = value * PRESSURE_TO_KPA[mark.unit]
+            if 50.0 <= kpa <= 110.0:
+                stated.setdefault(round(kpa, 6), s)
+    if len(stated) == 1:
+        kpa, s = next(iter(stated.items()))
+        return Atmosphere(kpa, False, f"line {s.line} states {quoted(s.value)}")
+    site = site_of(d, unit_id)
+    if site is not None and site.altitude_m is not None:
+        return Atmosphere(
+            pressure_at_altitude_kpa(site.altitude_m),
+            False,
+            f"site {quoted(site.id)} at {site.altitude_m:g} m",
+        )
+    if d.config.defaults.altitude_m is not None:
+        altitude = d.config.defaults.altitude_m
+        return Atmosphere(
+            pressure_at_altitude_kpa(altitude), False, f"the store's default of {altitude:g} m"
+        )
+    return Atmosphere(
+        STANDARD_ATMOSPHERE_KPA, True, "no atmosphere is known: taken as 101.325 kPa"
+    )
+
+
+def created_at(d: Decider, base: Any, owners: list[tuple[Owner, Int | None]]) -> datetime | None:
+    if base is None or base.local_ms is None:
+        return None
+    if base.offset_min is not None:
+        ms = base.local_ms - base.offset_min * 60_000
+    else:
+        zone = owners[0][0].zone if owners else None
+        if zone is None:
+            unit = owners[0][0].unit_id if owners else ""
+            site = site_of(d, unit)
+            name = (site.zone if site is not None else None) or d.config.defaults.zone
+            zone = find_zone(name) if name else None
+        if zone is None:
+            return None
+        from .zones import to_utc
+
+        local = to_utc(np.array([base.local_ms]), zone)
+        if local.missing[0] or local.ambiguous[0]:
+            return None
+        ms = int(local.utc_ms[0])
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
+
+
+def site_of(d: Decider, unit_id: str) -> Any:
+    """Return the site of a unit: its own, else the one its folder is named for."""
+    own = d.config.site(d.config.unit(unit_id).site)
+    if own is not None:
+        return own
+    folders = d.a.name.replace("\\", "/").split("/")[:-1]
+    named = [s for s in d.config.sites if s.id in folders]
+    return named[0] if len(named) == 1 else None

@@ -1,0 +1,94 @@
+"""Units and references that lines above the table state."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from . import header_words as vocabulary
+from .header_words import tokens, words
+from .roles import Channel
+from .statements import Statement
+from .units_found import Mark, marks_in, read_mark, reference_in, split_header
+
+
+def preamble_units(
+    channels: tuple[Channel, ...], statements: list[Statement]
+) -> tuple[Channel, ...]:
+    """Fill in units and references that the preamble states."""
+    result = []
+    for channel in channels:
+        if channel.kind in {"temperature", "pressure"}:
+            if not channel.unit:
+                channel = _unit_from(channel, statements)
+            if (
+                channel.kind == "pressure"
+                and not channel.reference
+                and channel.name == "pressure_kpa"
+            ):
+                channel = _reference_from(channel, statements)
+        result.append(channel)
+    return tuple(result)
+
+
+def _unit_from(channel: Channel, statements: list[Statement]) -> Channel:
+    pattern = vocabulary.TEMPERATURE if channel.kind == "temperature" else vocabulary.PRESSURE
+    found: dict[Mark, int] = {}
+    for s in statements:
+        key = s.key_words
+        whole = words(s.key + " " + s.value)
+        about = pattern.search(key) or words(channel.header) == key
+        general = bool(tokens(s.key) & vocabulary.UNIT_WORD) or key in {
+            "units",
+            "unit",
+            "einheiten",
+            "unites",
+            "unidades",
+        }
+        if not about and not general and not (not key and pattern.search(whole)):
+            continue
+        if vocabulary.NOT_A_READING.search(key) or vocabulary.ATMOSPHERE.search(key):
+            continue
+        marks = [m for m in [read_mark(s.value), *marks_in(s.value)] if m is not None]
+        if not marks:
+            rest, mark = split_header(s.value)
+            if mark is not None and len(rest) < 40 and not re.search(r"\d", rest):
+                marks = [mark]
+        for mark in marks:
+            if mark.kind == channel.kind:
+                found.setdefault(mark, s.line)
+    units = {m.unit for m in found}
+    if len(units) != 1:
+        return channel
+    mark, line = next(iter(found.items()))
+    why = f"line {line} says so"
+    return replace(
+        channel,
+        unit=mark.unit,
+        unit_why=why,
+        reference=channel.reference or mark.reference,
+        reference_why=channel.reference_why or (why if mark.reference else ""),
+    )
+
+
+def _reference_from(channel: Channel, statements: list[Statement]) -> Channel:
+    said: dict[str, int] = {}
+    for s in statements:
+        whole = words(s.key + " " + s.value)
+        if not (
+            vocabulary.PRESSURE.search(whole) or re.search(r"\breference\b|\bbezug", words(s.key))
+        ):
+            continue
+        if vocabulary.ATMOSPHERE.search(whole) and not re.search(r"gauge|absolut|relativ", whole):
+            continue
+        if vocabulary.NOT_A_READING.search(words(s.key)):
+            continue
+        mark = read_mark(s.value)
+        reference = mark.reference if mark is not None and mark.kind == "pressure" else ""
+        reference = reference or reference_in(s.key + " " + s.value)
+        if reference and reference != "both":
+            said.setdefault(reference, s.line)
+    if len(said) == 1:
+        reference, line = next(iter(said.items()))
+        return replace(channel, reference=reference, reference_why=f"line {line} says so")
+    return channel

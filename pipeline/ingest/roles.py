@@ -1,0 +1,85 @@
+"""The roles that a table's columns can have."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from .dialect import Table
+
+CHANNELS: Final = (
+    "temperature_c",
+    "pressure_kpa",
+    "temperature2_c",
+    "current_a",
+    "mains_v",
+    "ambient_c",
+    "atmosphere_kpa",
+)
+PIN_ROLES: Final = (
+    *CHANNELS,
+    "time",
+    "date",
+    "elapsed",
+    "unit_id",
+    "logger_id",
+    "channel",
+    "value",
+    "unit",
+    "ignore",
+)
+
+
+@dataclass(frozen=True)
+class Channel:
+    """A channel of an export: where it stands, what it is, and its unit's mark."""
+
+    name: str
+    kind: str
+    header: str
+    column: int
+    unit: str = ""
+    reference: str = ""
+    unit_why: str = ""
+    reference_why: str = ""
+    factor: float = 1.0
+
+
+@dataclass(frozen=True)
+class TimePlan:
+    """How the time is written.
+
+    ``mode``: ``moments`` (one or two columns of text), ``clock`` (time of day
+    or elapsed, decided by the values), ``epoch``, ``serial``, ``elapsed`` or
+    ``index``.
+    """
+
+    mode: str
+    columns: tuple[int, ...]
+    factor: float = 1.0
+    headers: tuple[str, ...] = ()
+    elapsed: bool = False
+    compact: tuple[int, ...] = ()
+    """Columns that hold clock times as six digits."""
+    offset_column: int | None = None
+    """Column of offsets from UTC."""
+
+
+@dataclass(frozen=True)
+class Roles:
+    """The roles of a table's columns."""
+
+    time: TimePlan
+    channels: tuple[Channel, ...]
+    unit_column: int | None = None
+    logger_column: int | None = None
+    long_channel: int | None = None
+    long_value: int | None = None
+    long_unit: int | None = None
+    unused: tuple[str, ...] = ()
+    evidence: tuple[tuple[str, str, str], ...] = ()
+
+
+def column_text(table: Table, k: int) -> list[str]:
+    """Return the filled sample cells of a column."""
+    return [row[k] for row in table.sample if row[k]]

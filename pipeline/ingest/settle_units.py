@@ -1,0 +1,358 @@
+"""Units and pressure references: stated, configured, or settled by steam."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ...shared.steam import STANDARD_ATMOSPHERE_KPA
+from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
+from . import clock as clocks
+from . import physics_check as physics
+from .convert import Atmosphere, Owner
+from .owners import atmosphere_of
+from .plausibility import stuck
+from .refuse import layout_toml, quoted, refusal
+from .roles import Channel
+from .units_found import read_mark
+
+if TYPE_CHECKING:
+    from .decide import Decider
+
+Int = NDArray[np.int64]
+Float = NDArray[np.float64]
+
+REFERENCES: Final = ("absolute", "vented_gauge", "sealed_gauge")
+
+
+def normal_unit(text: str, known: dict[str, Any]) -> str | None:
+    """Return a unit's own name for what a user wrote, or None."""
+    mark = read_mark(text)
+    return mark.unit if mark is not None and mark.unit in known else None
+
+
+def _values(d: Decider, channel: Channel) -> Float:
+    if d.labels is None:
+        return d.parsed.values[channel.column]
+    assert d.roles.long_value is not None
+    return d.parsed.values[d.roles.long_value][d.labels.codes == channel.column]
+
+
+def _known(d: Decider, unit_ids: list[str], field: str) -> str | None:
+    found = {getattr(d.a.facts.of(unit, d.layout_key), field) for unit in unit_ids} - {None}
+    return found.pop() if len(found) == 1 else None
+
+
+def settle_units(
+    d: Decider, channels: tuple[Channel, ...], unit_ids: list[str]
+) -> tuple[Channel, ...]:
+    done = []
+    for channel in channels:
+        if channel.kind == "temperature":
+            channel = _temperature_unit(d, channel, channels, unit_ids)
+        elif channel.kind == "pressure":
+            channel = _pressure_unit(d, channel, channels, unit_ids)
+        elif not channel.unit:
+            channel = replace(channel, unit="A" if channel.kind == "current" else "V")
+        d.a.note(
+            channel.name,
+            channel.unit,
+            f"column {quoted(channel.header)}: {channel.unit_why or 'usual unit'}",
+        )
+        done.append(channel)
+    return tuple(done)
+
+
+def _temperature_unit(
+    d: Decider, channel: Channel, channels: tuple[Channel, ...], unit_ids: list[str]
+) -> Channel:
+    pinned = d.pin.temperature_unit
+    if pinned:
+        unit = normal_unit(pinned, TEMPERATURE_TO_C)
+        if unit is None:
+            raise refusal(
+                "layout",
+                d.a.name,
+                f"the pinned temperature unit {quoted(pinned)} is not known",
+                "use °C, °F or K",
+            )
+        return replace(channel, unit=unit, unit_why="pinned in the layout")
+    if channel.unit:
+        return channel
+    beside = {c.unit for c in channels if c.kind == "temperature" and c.unit}
+    known = _known(d, unit_ids, "temperature_unit")
+    if known:
+        return replace(channel, unit=known, unit_why="the unit's other exports say so")
+    hottest = next(c for c in channels if c.kind == "temperature")
+    unit, why = physics.settle_temperature_unit(
+        _values(d, hottest if not channel.unit else channel)
+    )
+    pressure = next((c for c in channels if c.name == "pressure_kpa" and c.unit), None)
+    if unit and len(beside - {unit}) == 0:
+        if pressure is not None and d.labels is None:
+            agreed = [
+                r
+                for absolute in (True, False)
+                if (
+                    r := physics.read_as(
+                        _values(d, hottest),
+                        _values(d, pressure),
+                        unit,
+                        pressure.unit,
+                        absolute,
+                    )
+                ).agrees
+            ]
+            why += "; temperature and pressure agree with saturation" if agreed else ""
+        return replace(channel, unit=unit, unit_why=why)
+    default = d.config.defaults.temperature_unit
+    unit_default = normal_unit(default, TEMPERATURE_TO_C) if default else None
+    if unit_default:
+        return replace(channel, unit=unit_default, unit_why="the store's defaults")
+    raise refusal(
+        "temperature_unit",
+        d.a.name,
+        f"column {quoted(channel.header)} states no unit, and its values settle none",
+        "state the unit in [defaults] or in a [[layout]]",
+        line=d.table.header_line,
+        question=f"Is column {quoted(channel.header)} in °C, °F or K?",
+        toml='[defaults]\ntemperature_unit = "°C"',
+    )
+
+
+def _pressure_unit(
+    d: Decider, channel: Channel, channels: tuple[Channel, ...], unit_ids: list[str]
+) -> Channel:
+    pinned = d.pin.pressure_unit
+    if pinned and channel.name == "pressure_kpa":
+        mark = read_mark(pinned)
+        if mark is None or mark.kind != "pressure":
+            raise refusal(
+                "layout",
+                d.a.name,
+                f"the pinned pressure unit {quoted(pinned)} is not known",
+                "use one of " + ", ".join(PRESSURE_TO_KPA),
+            )
+        return replace(
+            channel,
+            unit=mark.unit,
+            unit_why="pinned in the layout",
+            reference=channel.reference or mark.reference,
+            reference_why=channel.reference_why or "pinned in the layout",
+        )
+    if channel.unit:
+        return channel
+    known = _known(d, unit_ids, "pressure_unit")
+    if known:
+        return replace(channel, unit=known, unit_why="the unit's other exports say so")
+    default = d.config.defaults.pressure_unit
+    mark = read_mark(default) if default else None
+    if mark is not None and mark.kind == "pressure":
+        return replace(
+            channel,
+            unit=mark.unit,
+            unit_why="the store's defaults",
+            reference=channel.reference or mark.reference,
+            reference_why=channel.reference_why or "the store's defaults",
+        )
+    likely = ""
+    temperature = next((c for c in channels if c.name == "temperature_c"), None)
+    if temperature is not None and d.labels is None:
+        unit = temperature.unit or physics.settle_temperature_unit(_values(d, temperature))[0]
+        if unit:
+            likely = physics.likely_pressure(
+                _values(d, temperature), _values(d, channel), unit, STANDARD_ATMOSPHERE_KPA
+            )
+    likely_unit, _, likely_reference = likely.partition(" ")
+    toml = f'pressure_unit = "{likely_unit or "kPa"}"'
+    raise refusal(
+        "pressure_unit",
+        d.a.name,
+        f"column {quoted(channel.header)} states no unit"
+        + (f"; with the temperature it would be steam in {likely}" if likely else ""),
+        "state the unit in [defaults] or in a [[layout]]",
+        line=d.table.header_line,
+        question=f"In which unit is column {quoted(channel.header)}"
+        + (f" ({likely}?)" if likely else "")
+        + "?",
+        toml=f"[defaults]\n{toml}",
+    )
+
+
+def _pair(
+    d: Decider, channels: tuple[Channel, ...], rows: Int | None, times: clocks.RowTimes
+) -> Any:
+    """Return temperatures and pressures as written, at the same moments, or None."""
+    t = next((c for c in channels if c.name == "temperature_c"), None)
+    t = t or next((c for c in channels if c.name == "temperature2_c"), None)
+    p = next((c for c in channels if c.name == "pressure_kpa"), None)
+    if t is None:
+        return None
+    if d.labels is None:
+        a = d.parsed.values[t.column]
+        b = d.parsed.values[p.column] if p is not None else None
+        if rows is not None:
+            a, b = a[rows], (b[rows] if b is not None else None)
+        return t, p, a, b
+    assert d.roles.long_value is not None
+    values = d.parsed.values[d.roles.long_value]
+    use = np.arange(d.parsed.n) if rows is None else rows
+    here = use[d.labels.codes[use] == t.column]
+    if p is None:
+        return t, p, values[here], None
+    there = use[d.labels.codes[use] == p.column]
+    if len(here) == 0 or len(there) == 0:
+        return t, p, values[here], None
+    ordered = there[np.argsort(times.ms[there], kind="stable")]
+    place = np.searchsorted(times.ms[ordered], times.ms[here])
+    place = np.minimum(place, len(ordered) - 1)
+    near = np.abs(times.ms[ordered[place]] - times.ms[here]) <= 5000
+    return t, p, values[here[near]], values[ordered[place[near]]]
+
+
+def settle_references(
+    d: Decider,
+    channels: tuple[Channel, ...],
+    unit_ids: list[str],
+    owners: list[tuple[Owner, Int | None]],
+    times: clocks.RowTimes,
+) -> tuple[Channel, ...]:
+    done = []
+    for channel in channels:
+        if channel.name == "pressure_kpa":
+            channel = _settle_reference(d, channel, channels, unit_ids, owners, times)
+            d.a.note("pressure reference", channel.reference, channel.reference_why)
+            if channel.reference == "vented_gauge":
+                for owner, _ in owners:
+                    if not any(c.name == "atmosphere_kpa" for c in channels):
+                        d.a.note(
+                            "atmosphere",
+                            f"{owner.atmosphere.kpa:.3f} kPa",
+                            owner.atmosphere.why,
+                        )
+        done.append(channel)
+    if any(c.name == "pressure_kpa" and c.reference == "sealed_gauge" for c in done):
+        owners[:] = [
+            (
+                replace(
+                    o,
+                    atmosphere=Atmosphere(
+                        STANDARD_ATMOSPHERE_KPA,
+                        False,
+                        "a sealed gauge is sealed at one standard atmosphere",
+                    ),
+                ),
+                rows,
+            )
+            for o, rows in owners
+        ]
+    return tuple(done)
+
+
+def _settle_reference(
+    d: Decider,
+    channel: Channel,
+    channels: tuple[Channel, ...],
+    unit_ids: list[str],
+    owners: list[tuple[Owner, Int | None]],
+    times: clocks.RowTimes,
+) -> Channel:
+    pinned = d.pin.pressure_reference
+    if pinned:
+        if pinned not in REFERENCES:
+            raise refusal(
+                "layout",
+                d.a.name,
+                f"the pinned pressure_reference {quoted(pinned)} is not known",
+                "use one of " + ", ".join(REFERENCES),
+            )
+        return replace(channel, reference=pinned, reference_why="pinned in the layout")
+    if channel.reference:
+        return channel
+    known = _known(d, unit_ids, "pressure_reference")
+    if known:
+        return replace(channel, reference=known, reference_why="the unit's other exports say so")
+    default = d.config.defaults.pressure_reference
+    if default in REFERENCES:
+        return replace(channel, reference=str(default), reference_why="the store's defaults")
+    settled: set[tuple[str, str]] = set()
+    for owner, rows in owners:
+        pair = _pair(d, channels, rows, times)
+        if pair is None or pair[3] is None:
+            continue
+        reference, why = physics.settle_reference(
+            pair[2],
+            pair[3],
+            pair[0].unit,
+            channel.unit,
+            owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA,
+        )
+        settled.add((reference, why))
+    names = {reference for reference, _ in settled}
+    if len(names) == 1 and "" not in names:
+        reference, why = settled.pop()
+        return replace(channel, reference=reference, reference_why=why)
+    raise refusal(
+        "pressure_reference",
+        d.a.name,
+        f"column {quoted(channel.header)} does not say whether it is absolute or gauge, and its values don't settle it",
+        "state pressure_reference in [defaults] or in a [[layout]]",
+        line=d.table.header_line,
+        question=f"Is column {quoted(channel.header)} absolute pressure, or gauge (reads zero with the door open)?",
+        toml='[defaults]\npressure_reference = "absolute"',
+    )
+
+
+def refuse_contradictions(
+    d: Decider,
+    channels: tuple[Channel, ...],
+    owners: list[tuple[Owner, Int | None]],
+    times: clocks.RowTimes,
+) -> None:
+    for owner, rows in owners:
+        pair = _pair(d, channels, rows, times)
+        if pair is None:
+            continue
+        t, p, temperature, pressure = pair
+        found = ""
+        if p is not None and pressure is not None:
+            found = physics.contradiction(
+                temperature,
+                pressure,
+                t.unit,
+                p.unit,
+                p.reference == "absolute",
+                owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA,
+            )
+            if not found and not owner.atmosphere.assumed:
+                found = physics.gauge_contradiction(
+                    temperature,
+                    pressure * PRESSURE_TO_KPA[p.unit],
+                    t.unit,
+                    p.reference,
+                    atmosphere_of(d, owner.unit_id).kpa or STANDARD_ATMOSPHERE_KPA,
+                )
+        found = found or physics.temperature_contradiction(temperature, t.unit)
+        for channel, values in ((t, temperature), (p, pressure)):
+            if channel is not None and values is not None and stuck(values):
+                d.a.note("stuck channel", channel.name, f"one value in all {len(values)} rows")
+        if found:
+            raise refusal(
+                "unit_contradiction",
+                d.a.name,
+                f"{found} (columns {quoted(t.header)}"
+                + (f" and {quoted(p.header)}" if p is not None else "")
+                + ")",
+                "correct the logger's settings, or pin unit and reference in a [[layout]]",
+                line=d.table.header_line,
+                question="Which units and which pressure reference do these columns really have?",
+                toml=layout_toml(
+                    d.a.name,
+                    f'temperature_unit = "{t.unit}"',
+                    f'pressure_unit = "{p.unit if p is not None else "kPa"}"',
+                    f'pressure_reference = "{"vented_gauge" if p is not None and p.reference == "absolute" else "absolute"}"',
+                ),
+            )

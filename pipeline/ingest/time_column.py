@@ -1,0 +1,276 @@
+"""Which columns hold the time of a sample, and how it is counted."""
+
+from __future__ import annotations
+
+import re
+
+from . import header_words as vocabulary
+from .cells import number_of
+from .clock_text import understand
+from .dialect import Table, has_time_word, is_index_word, moment_parts
+from .header_words import tokens, words
+from .refuse import layout_toml, quoted, refusal, toml_text
+from .roles import TimePlan, column_text
+from .units_found import SECONDS, read_mark, split_header
+
+
+def find_time(
+    table: Table, described: list[str], name: str, pinned: dict[int, str], taken: set[int]
+) -> TimePlan:
+    own = [k for k, role in pinned.items() if role in {"time", "date", "elapsed"}]
+    if own:
+        own.sort(key=lambda k: 0 if pinned[k] == "date" else 1)
+        return _pinned_time(table, described, own)
+    free = [k for k in range(table.columns) if k not in taken and k not in pinned]
+    moments = [k for k in free if table.kinds[k] == "moment"]
+    parts = {k: moment_parts([row[k] for row in table.sample]) for k in moments}
+    full = [k for k in moments if parts[k] == (True, True)]
+    dates = [k for k in moments if parts[k] == (True, False)]
+    clocks = [k for k in moments if parts[k] == (False, True)]
+    offset = _offset_column(table, free)
+    if full:
+        k = full[0] if len(full) == 1 else _best_moment(table, described, full, name)
+        return TimePlan("moments", (k,), headers=(table.headers[k],), offset_column=offset)
+    dates += [k for k in free if _is_compact_date(table, described, k)]
+    compact: tuple[int, ...] = ()
+    if dates and not clocks:
+        clocks = [k for k in free if k not in dates and _is_compact_clock(table, described, k)]
+        compact = tuple(clocks)
+    real = [k for k in clocks if not vocabulary.ELAPSED.search(words(described[k]))]
+    if dates and (real or clocks):
+        chosen = real or clocks
+        if len(dates) > 1 or len(chosen) > 1:
+            pair = _paired(dates, chosen, described)
+            if pair is None:
+                raise refusal(
+                    "time_column",
+                    name,
+                    "several columns hold dates or times: "
+                    + ", ".join(quoted(table.headers[j]) for j in dates + chosen),
+                    "pin the ones that count in a [[layout]]",
+                    line=table.header_line,
+                    question="Which columns hold the time of a sample?",
+                    toml=layout_toml(
+                        name,
+                        f'columns = {{ {toml_text(table.headers[dates[0]])} = "date", '
+                        f'{toml_text(table.headers[chosen[0]])} = "time" }}',
+                    ),
+                )
+            day, clock = pair
+        else:
+            day, clock = dates[0], chosen[0]
+        return TimePlan(
+            "moments",
+            (day, clock),
+            headers=(table.headers[day], table.headers[clock]),
+            elapsed=not real,
+            compact=compact,
+            offset_column=offset,
+        )
+    numeric = [k for k in free if table.kinds[k] == "number"]
+    for k in numeric:
+        plan = _numeric_time(table, described, k)
+        if plan is not None and plan.mode in {"epoch", "serial"}:
+            return plan
+    if clocks:
+        k = real[0] if real else clocks[0]
+        return TimePlan(
+            "clock",
+            (k,),
+            headers=(table.headers[k],),
+            elapsed=bool(vocabulary.ELAPSED.search(words(described[k]))),
+        )
+    for k in numeric:
+        plan = _numeric_time(table, described, k)
+        if plan is not None and plan.mode == "elapsed":
+            return plan
+    for k in numeric:
+        if is_index_word(described[k]) and _counts_up(table, k):
+            return TimePlan("index", (k,), headers=(table.headers[k],))
+    raise refusal(
+        "time_column",
+        name,
+        "no column holds the time of a sample, as far as headers and values tell",
+        "pin the column in a [[layout]]",
+        line=table.header_line or table.data_line,
+        question="Which column holds the time, and how is it counted?",
+        toml=layout_toml(name, f'columns = {{ {toml_text(table.headers[0])} = "time" }}'),
+    )
+
+
+def _is_compact_date(table: Table, described: list[str], k: int) -> bool:
+    """Say whether a column named for a date holds dates such as 20240531."""
+    cells = column_text(table, k)
+    if table.kinds[k] != "number" or not tokens(described[k]) & vocabulary.DATE or not cells:
+        return False
+    return all(
+        len(c) == 8 and c.isdigit() and (m := understand(c)) is not None and m.has_date
+        for c in cells
+    )
+
+
+def _is_compact_clock(table: Table, described: list[str], k: int) -> bool:
+    """Say whether a column named for a time holds clock times such as 093000."""
+    cells = column_text(table, k)
+    if table.kinds[k] != "number" or not tokens(described[k]) & vocabulary.TIME or not cells:
+        return False
+    return all(
+        c.isdigit()
+        and len(c) in {5, 6}
+        and int(c[-2:]) < 60
+        and int(c[-4:-2]) < 60
+        and int(c[:-4]) < 24
+        for c in cells
+    )
+
+
+def _offset_column(table: Table, free: list[int]) -> int | None:
+    """Return the column whose cells are offsets from UTC such as +02:00, or None."""
+    for k in free:
+        cells = column_text(table, k)
+        if (
+            cells
+            and all(re.fullmatch(r"(?:UTC|GMT)?[+-]\d{2}:?\d{2}", c) is not None for c in cells)
+            and re.search(r"\b(?:utc|gmt|offset|zone|tz|zeitzone)\b", words(table.headers[k]))
+        ):
+            return k
+    return None
+
+
+def _pinned_time(table: Table, described: list[str], own: list[int]) -> TimePlan:
+    headers = tuple(table.headers[k] for k in own)
+    if all(table.kinds[k] == "moment" for k in own):
+        has_date = any(moment_parts([r[k] for r in table.sample])[0] for k in own)
+        return TimePlan("moments" if has_date else "clock", tuple(own[:2]), headers=headers)
+    plan = _numeric_time(table, described, own[0], sure=True)
+    return plan or TimePlan("elapsed", (own[0],), 1.0, headers)
+
+
+def _paired(dates: list[int], clocks: list[int], described: list[str]) -> tuple[int, int] | None:
+    pairs = [(d, c) for d in dates for c in clocks if c == d + 1]
+    if len(pairs) > 1:
+        utc = [
+            p
+            for p in pairs
+            if re.search(r"\b(utc|gmt)\b", words(described[p[0]] + " " + described[p[1]]))
+        ]
+        pairs = utc or pairs
+    if len(pairs) == 1:
+        return pairs[0]
+    if len(dates) == 1:
+        named = [c for c in clocks if tokens(described[c]) & vocabulary.TIME]
+        if len(named) == 1:
+            return dates[0], named[0]
+    return None
+
+
+def _best_moment(table: Table, described: list[str], full: list[int], name: str) -> int:
+    """Choose among several columns of moments: the one that states its zone."""
+    for k in full:
+        found = [understand(c) for c in column_text(table, k)]
+        if any(m is not None and m.offset_min is not None for m in found):
+            return k
+    utc = [k for k in full if re.search(r"\b(utc|gmt|zulu)\b", words(described[k]))]
+    if len(utc) == 1:
+        return utc[0]
+    rest = [
+        k
+        for k in full
+        if not (
+            vocabulary.CREATED.search(words(described[k]))
+            or vocabulary.START.search(words(described[k]))
+            or vocabulary.END.search(words(described[k]))
+            or re.search(r"receiv|upload|server|sync", words(described[k]))
+        )
+    ]
+    moving = [k for k in rest if len(set(column_text(table, k))) > 1] or rest
+    if len(moving) == 1:
+        return moving[0]
+    raise refusal(
+        "time_column",
+        name,
+        "several columns hold date and time: " + ", ".join(quoted(table.headers[k]) for k in full),
+        "pin the one that counts in a [[layout]]",
+        line=table.header_line,
+        question="Which column is the time of a sample?",
+        toml=layout_toml(name, f'columns = {{ {toml_text(table.headers[full[0]])} = "time" }}'),
+    )
+
+
+def _numbers(table: Table, k: int) -> list[float]:
+    found = [number_of(c, table.decimal or ".") for c in column_text(table, k)]
+    return [v for v in found if v is not None]
+
+
+def _counts_up(table: Table, k: int) -> bool:
+    values = _numbers(table, k)
+    return len(values) >= 2 and all(b > a for a, b in zip(values, values[1:], strict=False))
+
+
+def _numeric_time(
+    table: Table, described: list[str], k: int, sure: bool = False
+) -> TimePlan | None:
+    values = _numbers(table, k)
+    if not values:
+        return None
+    header = (table.headers[k],)
+    rest, mark = split_header(described[k])
+    if mark is None and table.marks[k]:
+        mark = read_mark(table.marks[k])
+    low = words(described[k])
+    named = has_time_word(low) or bool(
+        re.search(r"epoch|unix|posix|timestamp|serial date|date serial", low)
+    )
+    rising = _counts_up(table, k) or len(values) < 2 or _mostly_up(values)
+    other = mark is not None and mark.kind not in {"time"} and mark.unit != "K"
+    if other and not sure:
+        return None
+    for factor, low_v, high_v in (
+        (1000.0, 1.2e9, 2.2e9),
+        (1.0, 1.2e12, 2.2e12),
+        (1e-3, 1.2e15, 2.2e15),
+        (1e-6, 1.2e18, 2.2e18),
+    ):
+        if all(low_v <= v <= high_v for v in values) and rising and (named or sure or k == 0):
+            return TimePlan("epoch", (k,), factor, header)
+    steps = sorted(b - a for a, b in zip(values, values[1:], strict=False) if b > a)
+    step = steps[len(steps) // 2] if steps else 0.0
+    if (
+        (named or sure)
+        and mark is None
+        and all(36526 <= v <= 73050 for v in values)
+        and rising
+        and any(v != int(v) for v in values)
+        and step < 0.5
+    ):
+        return TimePlan("serial", (k,), 1.0, header)
+    bare_t = re.fullmatch(r"t|t s|x", low) is not None and bool(mark and mark.kind == "time")
+    if rising and (
+        (mark is not None and mark.kind == "time" and (named or not rest or bare_t or sure))
+        or vocabulary.ELAPSED.search(low)
+        or re.fullmatch(
+            r"(?:s|sec|secs|seconds?|sekunden?|secondes?|segundos?|secondi|min|minutes?|ms)", low
+        )
+    ):
+        factor_unit = mark.unit if mark is not None and mark.kind == "time" else _elapsed_unit(low)
+        if factor_unit is None:
+            return None if not sure else TimePlan("elapsed", (k,), 1.0, header, True)
+        return TimePlan("elapsed", (k,), SECONDS[factor_unit], header, True)
+    return None
+
+
+def _elapsed_unit(low: str) -> str | None:
+    for pattern, unit in (
+        (r"\b(?:ms|msec|milli)", "ms"),
+        (r"\bs\b|\bsec|\bsek|\bseg", "s"),
+        (r"\bmin", "min"),
+        (r"\bh\b|\bhours?\b|\bstunden", "h"),
+    ):
+        if re.search(pattern, low):
+            return unit
+    return None
+
+
+def _mostly_up(values: list[float]) -> bool:
+    ups = sum(b >= a for a, b in zip(values, values[1:], strict=False))
+    return ups >= 0.9 * (len(values) - 1)
