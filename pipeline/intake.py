@@ -109,8 +109,6 @@ def ingest_inbox(
     outcomes = _again(outcomes, account, read, config)
     account.take(outcomes, copies, reading_digest(config, account.facts))
 
-    order = sorted((o for o in outcomes if o.kind == "accepted"), key=lambda o: o.index)
-    txn.know(o.export() for o in order)
     since: dict[str, int] = {}
     for result in read.results:
         for unit, month, file in result.files:

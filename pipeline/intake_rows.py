@@ -46,16 +46,18 @@ class Account:
     def of(cls, snapshot: Snapshot, sizes: Iterable[int], recorded_at: pd.Timestamp) -> Account:
         """Load what is known of exports with one of these sizes, and of those in quarantine."""
         wanted = sorted(set(sizes))
+        refused = snapshot.table("refused")
         by_size: dict[int, set[str]] = {}
         if wanted:
-            held = snapshot.table("intake", columns=["sha256", "bytes"])
-            held = held[held["bytes"].isin(wanted)]
-            for size, sha256 in zip(held["bytes"], held["sha256"], strict=True):
-                by_size.setdefault(int(size), set()).add(str(sha256))
+            held = snapshot.table("intake", columns=["sha256", "bytes", "outcome"])
+            held = held[held["bytes"].isin(wanted) & (held["outcome"] == "accepted")]
+            for rows in (held, refused):
+                for size, sha256 in zip(rows["bytes"], rows["sha256"], strict=True):
+                    by_size.setdefault(int(size), set()).add(str(sha256))
         return cls(
             snapshot,
             recorded_at,
-            snapshot.table("refused"),
+            refused,
             {s: frozenset(h) for s, h in by_size.items()},
             FactLedger.load(snapshot),
         )
@@ -137,6 +139,9 @@ class Account:
                     rows += self._plain(o.name, o, "quarantined", o.message, there)
                     self.quarantined += 1
                     tally["quarantined"] += 1
+            elif o.kind == "vanished" and o.quarantined:
+                # someone removed the bytes: let the inbox's copy, if any, be read anew
+                refused.pop(o.quarantined, None)
         for name, copy, sha256 in self._repeats():
             if sha256 in refused:
                 reason = str(refused[sha256]["message"])

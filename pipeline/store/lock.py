@@ -165,6 +165,8 @@ def _process_started(process: int) -> str:
 
 
 def _alive(process: int, started: str) -> bool:
+    if os.name == "nt":  # there, a signal of 0 would end the process
+        return True
     try:
         os.kill(process, 0)
     except ProcessLookupError:

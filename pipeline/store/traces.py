@@ -20,8 +20,13 @@ class NewPart:
     low: int
     high: int
     rows: int
+    place: int
+    """Its place in the order of arrival."""
     file: TraceFile | None = None
+    """Its footer tells what decides between its exports."""
     table: pa.Table | None = None
+    exports: tuple[Export, ...] = ()
+    """The exports of a table."""
 
 
 @dataclass(frozen=True)
@@ -33,8 +38,6 @@ class MonthTask:
     month: str
     parts: tuple[NewPart, ...]
     stored: tuple[TraceFile, ...]
-    exports: Mapping[str, Export]
-    arrival: Mapping[str, int]
 
 
 @dataclass(frozen=True)
@@ -50,12 +53,15 @@ class MonthChange:
     conflicts: dict[str, int] = field(default_factory=dict)
 
 
-def month_parts(table: pa.Table) -> dict[str, NewPart]:
+def month_parts(
+    table: pa.Table, exports: tuple[Export, ...], place: int
+) -> list[tuple[str, NewPart]]:
     """Split one unit's samples, sorted by time, into parts by month."""
-    found = {}
+    found = []
     for month, part in samples.split_months(table):
         at = part.column("time").cast(pa.int64())
-        found[month] = NewPart(at[0].as_py(), at[-1].as_py(), len(part), table=part)
+        low, high = at[0].as_py(), at[-1].as_py()
+        found.append((month, NewPart(low, high, len(part), place, table=part, exports=exports)))
     return found
 
 
@@ -77,8 +83,8 @@ def add_month(task: MonthTask) -> MonthChange:
         if len(parts) == 1 and not stored and parts[0].file is not None:
             added.append(parts[0].file)
             continue
-        tables, exports = _load(place, parts, stored, task.exports)
-        combined = combine(tables, exports, task.arrival)
+        tables, exports, arrival = _load(place, parts, stored)
+        combined = combine(tables, exports, arrival)
         files = samples.write(place, task.unit_id, task.month, combined.table, exports)
         kept = {f.path for f in files}
         added += [f for f in files if f.path not in {s.path for s in stored}]
@@ -120,19 +126,27 @@ def _groups(
 
 
 def _load(
-    place: Location,
-    parts: Sequence[NewPart],
-    stored: Sequence[TraceFile],
-    known: Mapping[str, Export],
-) -> tuple[list[pa.Table], dict[str, Export]]:
+    place: Location, parts: Sequence[NewPart], stored: Sequence[TraceFile]
+) -> tuple[list[pa.Table], dict[str, Export], dict[str, int]]:
+    """Return samples, what decides between their exports, and the order of arrival."""
     exports: dict[str, Export] = {}
+    arrival: dict[str, int] = {}
     tables = []
-    for path in [f.path for f in stored] + [p.file.path for p in parts if p.file]:
-        exports.update(samples.read_exports(place, path))
-        tables.append(samples.read_file(place, path))
-    tables += [p.table for p in parts if p.file is None and p.table is not None]
-    exports.update(known)
-    return tables, exports
+    for file in stored:
+        exports.update(samples.read_exports(place, file.path))
+        tables.append(samples.read_file(place, file.path))
+    for part in sorted(parts, key=lambda p: p.place):
+        known = {e.source: e for e in part.exports}
+        if part.file is not None:
+            known = samples.read_exports(place, part.file.path)
+            tables.append(samples.read_file(place, part.file.path))
+        elif part.table is not None:
+            tables.append(part.table)
+        for source in known:
+            if source not in exports:
+                arrival[source] = part.place
+        exports.update(known)
+    return tables, exports, arrival
 
 
 def _add(total: dict[str, int], more: Mapping[str, int]) -> None:

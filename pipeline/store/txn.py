@@ -41,8 +41,7 @@ class Txn:
         self._cuts: dict[str, dict[str, int]] = {}
         self._keys: dict[str, set[str]] = {}
         self._parts: dict[tuple[str, str], list[NewPart]] = {}
-        self._exports: dict[str, Export] = {}
-        self._arrival: dict[str, int] = {}
+        self._arrived = 0
         self._added: dict[str, TraceFile] = {}
         self._withdrawn: dict[str, TraceFile] = {}
         self._withdrawn_runs: list[RunFile] = []
@@ -84,25 +83,22 @@ class Txn:
         if not len(rows):
             return
         rows = rows.sort_by("time")
-        given = dict(exports or {})
+        known = dict(exports or {})
         for source, own in _by_source(rows):
-            if source not in given and source not in self._exports:
+            if source not in known:
                 last = int(samples.times_ms(own).max())
-                given[source] = Export(source, None, last, len(own))
-        self.know(given.values())
-        for month, part in month_parts(rows).items():
+                known[source] = Export(source, None, last, len(own))
+        for month, part in month_parts(rows, tuple(known.values()), self._next_place()):
             self._parts.setdefault((unit_id, month), []).append(part)
 
-    def know(self, exports: Iterable[Export]) -> None:
-        """Tell what decides between exports, in the order of their arrival."""
-        for export in exports:
-            self._exports[export.source] = export
-            self._arrival.setdefault(export.source, len(self._arrival))
+    def _next_place(self) -> int:
+        self._arrived += 1
+        return self._arrived
 
     def adopt(self, unit_id: str, month: str, file: TraceFile) -> None:
         """Add a trace file that another process wrote below the store."""
         self._written.add(file.path)
-        part = NewPart(file.low, file.high, file.rows, file=file)
+        part = NewPart(file.low, file.high, file.rows, self._next_place(), file=file)
         self._parts.setdefault((unit_id, month), []).append(part)
 
     def flush_traces(self, mapper: Mapper = map) -> None:
@@ -119,16 +115,7 @@ class Txn:
         for (unit_id, month), new in sorted(parts.items(), key=lambda p: p[0]):
             low, high = min(p.low for p in new), max(p.high for p in new)
             stored = snapshot.trace_files(unit_id, low, high)
-            task = MonthTask(
-                self._place.text,
-                unit_id,
-                month,
-                tuple(new),
-                tuple(stored),
-                self._exports if any(p.table is not None for p in new) or stored else {},
-                self._arrival if stored or len(new) > 1 else {},
-            )
-            tasks.append(task)
+            tasks.append(MonthTask(self._place.text, unit_id, month, tuple(new), tuple(stored)))
         simple = [t for t in tasks if len(t.parts) == 1 and t.parts[0].file and not t.stored]
         for task in simple:
             self._apply(MonthChange(task.unit_id, added=(task.parts[0].file,)))  # type: ignore[arg-type]

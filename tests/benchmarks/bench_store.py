@@ -177,7 +177,8 @@ def unchanged_inbox(folder: Path) -> None:
     assert bare == INBOX_FILES
     print(
         f"unchanged inbox: {INBOX_FILES} files in {took:.2f} s, "
-        f"{INBOX_FILES / took:,.0f} files/s; a bare look {INBOX_FILES / floor:,.0f} files/s, ratio {took / floor:.1f}"
+        f"{INBOX_FILES / took:,.0f} files/s; "
+        f"a bare look {INBOX_FILES / floor:,.0f} files/s, ratio {took / floor:.1f}"
     )
 
 
