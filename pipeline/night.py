@@ -15,6 +15,7 @@ from ..shared.config_template import commented_config
 from ..shared.errors import ChamberdriftError
 from ..shared.parts import SEVERITIES
 from .extract_stage import ExtractResult, extract_units, note_pending
+from .inbox import scan
 from .intake import IngestResult, ingest_inbox
 from .judge_stage import JudgeResult, judge_fleet, judged_before
 from .moment import moment_of, now
@@ -67,6 +68,7 @@ def run_night(
     ChamberdriftError
         If the run failed; nothing was published then.
     """
+    check_inbox(inbox, location)
     store = Store.open(location, create=True)
     with store.lock():
         keep_settings(store)
@@ -91,7 +93,6 @@ def run_night(
             with work.stage("judge"):
                 judged = judge_fleet(work)
             published = publish(work, f"night of {work.as_of:%Y-%m-%d}")
-        check_inbox(inbox, taken, store)
         snapshot = store.snapshot()
         view = fleet_view(snapshot, work.config, work.as_of, since=judged_before(work))
         reports = ReportResult()
@@ -132,6 +133,7 @@ def run_ingest(
     rehash: bool = False,
 ) -> NightSummary:
     """Take in an inbox's new exports; which units wait for extraction is kept."""
+    check_inbox(inbox, location)
     store = Store.open(location, create=True)
     with store.lock():
         keep_settings(store)
@@ -153,7 +155,6 @@ def run_ingest(
                 note_intake(work, taken)
                 note_pending(work, taken.since)
             published = publish(work, "ingest")
-        check_inbox(inbox, taken, store)
         commit = store.snapshot().commit
     return summarize(
         work, None, commit, published=published, taken=taken, service=(entries, refused)
@@ -280,17 +281,20 @@ def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[s
     return tuple(refused), new
 
 
-def check_inbox(inbox: str, taken: IngestResult, store: Store) -> None:
-    """Fail by name where a first run found nothing to read.
+def check_inbox(inbox: str, location: str) -> None:
+    """Fail by name where there is no data yet and nothing to read; no store is made then.
 
     Raises
     ------
     ChamberdriftError
-        If the inbox holds no export and the store no data.
+        If the inbox can't be read or holds no export, and the store no data.
     """
-    if taken.counts["looked_at"] or store.snapshot().unit_ids():
+    if Store.present(location) and Store.open(location).snapshot().commit > 1:
         return
-    other = ", ".join(f"{n} × {why}" for why, n in taken.ignored.items())
+    looked = scan(inbox)
+    if looked.files:
+        return
+    other = ", ".join(f"{n} × {why}" for why, n in sorted(looked.ignored.items()))
     raise ChamberdriftError(
         f"no exports in {inbox}"
         + (f" (left alone: {other})" if other else "")

@@ -73,8 +73,11 @@ def table(
         raise click.UsageError("Parquet is no text: add --output FILE, or pipe it on.")
     data = export_table(store, name, form, units=units, since=since)
     if output is not None:
-        with open(output, "wb") as file:
-            file.write(data)
+        try:
+            with open(output, "wb") as file:
+                file.write(data)
+        except OSError as error:
+            raise click.FileError(output, f"it can't be written: {error.strerror}.") from None
         click.echo(f"Wrote {output}", err=True)
     else:
         click.echo(data, nl=False)

@@ -211,9 +211,12 @@ def test_first_contact_ends_in_one_question_and_one_command(tmp_path: Path) -> N
     inbox.mkdir()
     for k in range(40):
         lines = ["time,temperature (°C),pressure (kPa abs)"]
-        day = 1 + k % 28
-        lines += [f"2026-05-{day:02d} 10:{m:02d}:{s:02d},{20 + m:.1f},101.3"
-                  for m in range(30) for s in range(0, 60, 10)]  # fmt: skip
+        day = f"{pd.Timestamp('2026-05-01') + pd.Timedelta(days=k):%Y-%m-%d}"
+        lines += [
+            f"{day} 10:{m:02d}:{s:02d},{20 + m:.1f},101.3"
+            for m in range(30)
+            for s in range(0, 60, 10)
+        ]
         (inbox / f"ST-{k // 4:02d}_{k % 4}.csv").write_text("\n".join(lines), encoding="utf-8")
     store = str(tmp_path / "store")
     first = run("nightly", inbox, "--store", store)
@@ -241,6 +244,7 @@ def test_an_empty_inbox_is_a_failure_with_a_name(tmp_path: Path) -> None:
     result = run("nightly", tmp_path / "nowhere", "--store", tmp_path / "s")
     assert result.exit_code == 1
     assert "Traceback" not in result.stderr
+    assert not (tmp_path / "s").exists()
 
 
 def test_a_busy_store_is_code_5(exports: Path, at_once: Path) -> None:
