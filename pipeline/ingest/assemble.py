@@ -97,7 +97,8 @@ class Assembly:
                 raise refusal(
                     "archive_too_large",
                     member.name,
-                    "an archive of several files holds one that is too large to be read beside others",
+                    "an archive of several files holds one that is too large to be read "
+                    "beside others",
                     "send it as an archive of its own",
                 )
             add_stream(self, member)
@@ -107,7 +108,7 @@ class Assembly:
         refuse_binary(data, member.name)
         self.note("encoding", encoding, why)
         data = unwrap(data)
-        table, lines, data = self.sniff(data, member.name)
+        table = self.sniff(data, member.name)
         statements = read_statements(table.preamble, table.delimiter)
         roles = self.roles(table, statements, member.name)
         raw, table, roles, typed = self.rows(data, table, roles, member.name)
@@ -129,8 +130,8 @@ class Assembly:
             return name, mark if found.startswith(name[:5]) else 0, "pinned in the layout"
         return detect(data if len(data) < 1 << 20 else data[: 1 << 20], whole=len(data) < 1 << 20)
 
-    def sniff(self, data: bytes, name: str) -> tuple[Table, list[Line], bytes]:
-        """Find the table; return it, the head's lines and the data."""
+    def sniff(self, data: bytes, name: str) -> Table:
+        """Find the table in a file's bytes."""
         bulk = _bulk(data)
         delimiter = self.pin.delimiter
         if delimiter is not None:
@@ -176,7 +177,7 @@ class Assembly:
                 table = replace(table, decimal=self.pin.decimal)
             for decision, value, why in table.evidence:
                 self.note(decision, value, why)
-            return table, lines, data
+            return table
         assert error is not None
         raise error
 
@@ -376,7 +377,8 @@ class Assembly:
                 "spoilt",
                 self.name,
                 f"{100 * worst:.0f} % of the rows are spoilt ({reasons})",
-                f"check the logger; up to {100 * limit:.0f} % are left out (max_dropped_share in [defaults])",
+                f"check the logger; up to {100 * limit:.0f} % are left out (max_dropped_share "
+                "in [defaults])",
             )
 
     def finish(self) -> Reading:

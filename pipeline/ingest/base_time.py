@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -127,7 +128,8 @@ def _two_fields(d: Decider, raw: Int) -> Int:
     raise refusal(
         "clock_format",
         d.member,
-        f"times such as {quoted(d.example_time())} may be hours and minutes or minutes and seconds",
+        f"times such as {quoted(d.example_time())} may be hours and minutes or minutes and "
+        "seconds",
         "export times with three fields, or say (mm:ss) or (hh:mm) in the header",
         line=d.table.data_line,
     )
@@ -147,7 +149,7 @@ def _segments(raw: Int, ok: Any, mode: str) -> list[tuple[int, int]]:
     if len(falls) == 0 or len(falls) > 1000:
         return [(0, len(raw))]
     edges = [0, *(int(rows[f + 1]) for f in falls), len(raw)]
-    return list(zip(edges[:-1], edges[1:], strict=True))
+    return list(pairwise(edges))
 
 
 def _block_statements(d: Decider) -> list[Statement]:
@@ -191,7 +193,8 @@ def _one_base(
         raise refusal(
             "day_month",
             d.member,
-            f"the start {quoted(open_[0].value)} can be read day first or month first, and nothing settles it",
+            f"the start {quoted(open_[0].value)} can be read day first or month first, and "
+            "nothing settles it",
             "say which comes first: day_first in [defaults], in a [[site]] or in a [[layout]]",
             line=open_[0].line,
             question=f"Does the day come first in dates such as {quoted(open_[0].value)}? "

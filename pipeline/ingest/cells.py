@@ -59,9 +59,8 @@ def kind_of(text: str) -> str:
         return "null"
     if low in ERROR_WORDS:
         return "error"
-    if text[0].isdigit() or text[0].isalpha():
-        if understand(text) is not None:
-            return "moment"
+    if (text[0].isdigit() or text[0].isalpha()) and understand(text) is not None:
+        return "moment"
     match = WITH_UNIT.match(text)
     if match and read_mark(match[2]) is not None:
         return "unit"

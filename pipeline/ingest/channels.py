@@ -18,7 +18,7 @@ from .units_found import Mark, read_mark, reference_in, split_header
 
 @lru_cache(maxsize=4096)
 def channel_kind(low: str, mark: Mark | None) -> str:
-    """Return ``temperature``, ``pressure``, ``current``, ``voltage``, ``other`` or an empty text."""
+    """Return temperature, pressure, current, voltage, place, other or an empty text."""
     if vocabulary.NOT_A_READING.search(low):
         return "other"
     if mark is not None and mark.kind in {"temperature", "pressure", "current", "voltage"}:
@@ -50,7 +50,7 @@ def channel_kind(low: str, mark: Mark | None) -> str:
 
 @lru_cache(maxsize=4096)
 def placement(low: str) -> str:
-    """Return ``drain``, ``chamber``, ``control``, ``load``, ``ambient``, ``other`` or an empty text."""
+    """Return drain, chamber, control, load, ambient, other or an empty text."""
     if vocabulary.OTHER_PLACE.search(low):
         return "other"
     for name, pattern in (
@@ -295,7 +295,8 @@ def assign_names(
             + (f" (columns: {', '.join(quoted(u, 30) for u in unused[:8])})" if unused else ""),
             "name the columns in a [[layout]]",
             line=line,
-            question="Which columns hold the chamber's temperature and pressure, and in which units?",
+            question="Which columns hold the chamber's temperature and pressure, and in which "
+            "units?",
             toml=layout_toml(
                 name, 'columns = { "column 2" = "temperature_c" }', 'temperature_unit = "°C"'
             ),

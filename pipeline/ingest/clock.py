@@ -438,7 +438,8 @@ def date_question(order: Order, name: str, example: str, line: int) -> Exception
         f"{quoted(example)} can be read as {ways}, and no row settles it",
         "say which comes first: day_first in [defaults], in a [[site]] or in a [[layout]]",
         line=line,
-        question=f"Does the day come first in dates such as {quoted(example)}? (true: day first, false: month first)",
+        question=f"Does the day come first in dates such as {quoted(example)}? (true: day "
+        "first, false: month first)",
         toml="[defaults]\nday_first = true",
     )
 

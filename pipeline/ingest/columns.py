@@ -136,7 +136,8 @@ def _described(header: str, statements: list[Statement]) -> str:
         same = key == own
         if short and not same:
             other = re.fullmatch(
-                r"(?:ch|channel|kanal|canal|canale|kanaal|input|in|c|k|t|sensor|probe) ?0*(\d{1,2})",
+                r"(?:ch|channel|kanal|canal|canale|kanaal|input|in|c|k|t|sensor|probe) "
+                r"?0*(\d{1,2})",
                 key,
             )
             same = other is not None and other[1] == short[1]

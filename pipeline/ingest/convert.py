@@ -136,9 +136,9 @@ def parse_rows(
         numeric.append(roles.long_value)
     for k in numeric:
         values[k], words[k] = _numbers(raw.columns[k], decimals.get(k, "."))
-    for k in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
-        if k is not None:
-            texts[k] = raw.columns[k]
+    for own in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
+        if own is not None:
+            texts[own] = raw.columns[own]
     empty_time = _empty(raw.columns[columns[0]])
     blank = np.zeros(n, bool)
     if empty_time.any():
@@ -267,7 +267,8 @@ def _decimal_question(column: Any, table: Table, k: int, name: str) -> Exception
     return refusal(
         "decimal_mark",
         name,
-        f"cells such as {quoted(cell)} in column {quoted(table.headers[k])} can be a decimal with three "
+        f"cells such as {quoted(cell)} in column {quoted(table.headers[k])} can be a decimal "
+        "with three "
         "places or a number in thousands",
         "pin the decimal mark in a [[layout]]",
         line=table.data_line,
@@ -297,7 +298,8 @@ def check_cell_units(raw: Raw, table: Table, channel: Channel, name: str) -> Non
         raise refusal(
             "units_differ",
             name,
-            f"column {quoted(channel.header)} holds values in {', '.join(sorted(units | {channel.unit} - {''}))}",
+            f"column {quoted(channel.header)} holds values in "
+            f"{', '.join(sorted(units | {channel.unit} - {''}))}",
             "export it in one unit",
             line=table.data_line,
         )
@@ -418,7 +420,7 @@ def convert_rows(
         if channel.name == "pressure_kpa" and channel.reference != "absolute":
             if gauge_of is None or channel.reference == "sealed_gauge":
                 gauge_of = owner.atmosphere.kpa
-            value = value + gauge_of
+            value = value + (gauge_of if gauge_of is not None else np.nan)
         elif channel.name == "pressure_kpa":
             gauge_of = None
         bad = spoilt(channel.name, value, written)
@@ -502,7 +504,8 @@ def place_in_utc(
             raise refusal(
                 "ambiguous_hour",
                 name,
-                "most rows lie in the hour that autumn repeats, and their order does not show which pass it is",
+                "most rows lie in the hour that autumn repeats, and their order does not show "
+                "which pass it is",
                 "pin the offset of this export in a [[layout]]",
                 question="Was summer time still on when this record was made?",
                 toml=layout_toml(name, 'zone = "+00:00"'),

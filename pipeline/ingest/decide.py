@@ -104,6 +104,7 @@ class Decider:
         """
         whose = find_units(self)
         unit_ids = [unit for unit, _, _ in whose]
+        stated: str | None
         if before is not None:
             order, stated = before.order, before.order
         else:
@@ -312,7 +313,8 @@ class Decider:
             raise refusal(
                 "twelve_hour_clock",
                 self.member,
-                "the clock goes from 12:59 to 1:00 and never past 12: a 12-hour clock without AM or PM",
+                "the clock goes from 12:59 to 1:00 and never past 12: a 12-hour clock without "
+                "AM or PM",
                 "export with a 24-hour clock or with AM and PM",
                 line=self.table.data_line,
             )

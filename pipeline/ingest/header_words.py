@@ -286,8 +286,10 @@ NOT_A_READING: Final = _any(
 
 DATE: Final = _tokens("date datum fecha data dato dia jour tag giorno day datums paiva pvm dag")
 TIME: Final = _tokens(
-    "time zeit uhrzeit heure hora ora orario tijd tempo temps timestamp datetime zeitstempel horodatage "
-    "tijdstip zeitpunkt momento instant czas cas aika tid clock epoch unix unixtime hour hours stunde stunden heures "
+    "time zeit uhrzeit heure hora ora orario tijd tempo temps timestamp datetime zeitstempel "
+    "horodatage "
+    "tijdstip zeitpunkt momento instant czas cas aika tid clock epoch unix unixtime hour "
+    "hours stunde stunden heures "
     "horas ore uur klok tiempo datahora fechahora dateheure dataora datumzeit datumtijd"
 )
 ELAPSED: Final = _any(
@@ -321,7 +323,8 @@ ELAPSED: Final = _any(
     "offset",
 )
 INDEX: Final = _tokens(
-    "no nr num number index idx sample samples record rec row lfd id messung punkt point # n lfdnr zeile "
+    "no nr num number index idx sample samples record rec row lfd id messung punkt point # n "
+    "lfdnr zeile "
     "ligne fila riga linha regel muestra campione amostra scan sequence seq count"
 )
 UNIT_ID: Final = _any(
@@ -413,12 +416,15 @@ SERIAL: Final = _any(
     "seriennr",
 )
 CHANNEL: Final = _tokens(
-    "channel channels kanal canal canale kanaal parameter parametre parametro sensor signal variable messgrosse "
-    "quantity measurement measurand tag grandeur magnitud grandezza grootheid probe sonde sonda series item point "
+    "channel channels kanal canal canale kanaal parameter parametre parametro sensor signal "
+    "variable messgrosse "
+    "quantity measurement measurand tag grandeur magnitud grandezza grootheid probe sonde "
+    "sonda series item point "
     "kanalname channelname capteur sensore senal segnale sinal messstelle name"
 )
 VALUE: Final = _tokens(
-    "value values wert messwert valeur valor valore waarde reading readings measurement mesure medida misura lectura "
+    "value values wert messwert valeur valor valore waarde reading readings measurement "
+    "mesure medida misura lectura "
     "lettura leitura meting data measured val result"
 )
 UNIT_WORD: Final = _tokens(
@@ -533,13 +539,15 @@ SITE: Final = _any(
 )
 ABSOLUTE: Final = Phrases(r"\babs\b|absolut|assolut|\bpabs\b|[_ ]abs|abs[_ ]")
 GAUGE: Final = Phrases(
-    r"\bgauge|\bgau\b|\brel\b|relativ|relatie|\buberdruck|\bueberdruck|uberdruck|overdruk|overpressure|over pressure|"
+    r"\bgauge|\bgau\b|\brel\b|relativ|relatie|\buberdruck|\bueberdruck|uberdruck|"
+    r"overdruk|overpressure|over pressure|"
     r"sobrepresion|sovrapression|surpression|sobrepressao|manometr|\beffecti(?:f|ve)\b|\bpg\b"
 )
 SEALED: Final = Phrases(r"\bsealed\b|\bsealed[_ -]gauge")
 LONG_SUMMARY: Final = _any(
     r"^\W*(?:max|min|avg|average|mean|mittel|moyenne|media|promedio|gemiddeld|std|sd|sum|total|count|summary|"
-    r"statisti|result|ergebnis|resultat|end of|ende|fin\b|eof|f0|phase|note|remark|checksum|crc|signature|"
+    r"statisti|result|ergebnis|resultat|end "
+    r"of|ende|fin\b|eof|f0|phase|note|remark|checksum|crc|signature|"
     r"operator|printed|exported|rows|records|samples)"
 )
 

@@ -92,21 +92,24 @@ def identify(
         if in_path and chosen not in in_path and chosen.casefold() not in known:
             raise _ask(
                 name,
-                f"line {named[0].line} names the unit {quoted(chosen)}, the file's path {quoted(in_path[0])}",
+                f"line {named[0].line} names the unit {quoted(chosen)}, the file's path "
+                f"{quoted(in_path[0])}",
                 chosen,
                 named[0].line,
             )
         if in_path and chosen.casefold() in known and chosen not in in_path:
             raise _ask(
                 name,
-                f"line {named[0].line} names the unit {quoted(chosen)}, the file's path {quoted(in_path[0])}",
+                f"line {named[0].line} names the unit {quoted(chosen)}, the file's path "
+                f"{quoted(in_path[0])}",
                 chosen,
                 named[0].line,
             )
         if mapped and chosen not in mapped:
             raise _ask(
                 name,
-                f"line {named[0].line} names the unit {quoted(chosen)}, but logger {quoted(logger)} "
+                f"line {named[0].line} names the unit {quoted(chosen)}, but logger "
+                f"{quoted(logger)} "
                 f"is assigned to {quoted(mapped[0])}",
                 chosen,
                 named[0].line,
@@ -241,7 +244,8 @@ def _from_name(name: str, logger: str, config: Config) -> Identity:
             return Identity(own, logger, f"the {where} name, date and sequence taken off")
     raise _ask(
         name,
-        "nothing names the unit: no column, no line above the table, not the file's or folder's name",
+        "nothing names the unit: no column, no line above the table, not the file's or "
+        "folder's name",
         "unit-1",
         None,
     )

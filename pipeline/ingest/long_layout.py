@@ -97,7 +97,8 @@ def find_labels(
                 raise refusal(
                     "units_differ",
                     name,
-                    f"channel {quoted(text)} has values in {', '.join(sorted(m.unit for m in own_marks))}",
+                    f"channel {quoted(text)} has values in "
+                    f"{', '.join(sorted(m.unit for m in own_marks))}",
                     "export it in one unit",
                     line=line,
                 )
@@ -194,7 +195,7 @@ def convert_long(
                 gauge_of = air_here
                 value = value + air_here[place[here]]
             else:
-                value = value + gauge_of
+                value = value + (gauge_of if gauge_of is not None else np.nan)
         bad = spoilt(channel.name, value, raw)
         if error_of is not None and error_of[here].any():
             bad["sensor_error"] = error_of[here]

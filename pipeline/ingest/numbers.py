@@ -33,7 +33,7 @@ def decimal_in(column: Any) -> str | None:
 
 
 def _joined(*patterns: Any) -> str:
-    """Join patterns in the dialect of Arrow's expressions, which know no \\u and no groups back."""
+    """Join patterns in the dialect of Arrow's expressions."""
     text = "|".join(p.pattern for p in patterns)
     for code in ("00a0", "202f"):
         text = text.replace(f"\\u{code}", f"\\x{{{code}}}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -105,7 +106,7 @@ def _set_back(time_ms: Int, fresh: Bool) -> tuple[Bool, int]:
     usual = float(np.median(forward)) if len(forward) else 1000.0
     earlier = times[: edges[1]]
     count = 0
-    for a, b in zip(edges[1:-1], edges[2:], strict=True):
+    for a, b in pairwise(edges[1:]):
         run = times[a:b]
         place = np.searchsorted(earlier, run)
         left = earlier[np.maximum(place - 1, 0)]

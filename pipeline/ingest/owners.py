@@ -152,7 +152,8 @@ def zone_of(d: Decider, unit_id: str) -> tuple[str, str]:
     raise refusal(
         "zone",
         d.a.name,
-        f"times such as {quoted(d.example_time() or d.a.name)} state no zone, and neither does the "
+        f"times such as {quoted(d.example_time() or d.a.name)} state no zone, and neither does "
+        "the "
         f"configuration for unit {quoted(unit_id)}",
         "give the zone of the loggers' clocks in [defaults], in a [[site]] or in a [[layout]]",
         line=d.table.data_line,
@@ -173,7 +174,8 @@ def find_owners(
                 raise refusal(
                     "zone",
                     d.a.name,
-                    f"{stated.why}, but {stated.abbreviation} is not what clocks there show at these dates",
+                    f"{stated.why}, but {stated.abbreviation} is not what clocks there show at "
+                    "these dates",
                     "pin the zone in a [[layout]]",
                     question="In which zone (an IANA name, or an offset) are the times written?",
                     toml=layout_toml(d.a.name, 'zone = "Etc/UTC"'),
@@ -237,7 +239,8 @@ def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes)
             raise refusal(
                 "zone",
                 d.a.name,
-                f"line {off.line} says {quoted(off.key + ' ' + off.value)}, but {zone_name} has summer "
+                f"line {off.line} says {quoted(off.key + ' ' + off.value)}, but {zone_name} "
+                "has summer "
                 "time at these dates",
                 "pin the offset that the clock keeps in a [[layout]]",
                 line=off.line,

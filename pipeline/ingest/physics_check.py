@@ -74,6 +74,16 @@ class Reading:
         )
 
 
+@dataclass(frozen=True)
+class Contradiction:
+    """Why stated units can't be, and the ones that could; empty where none is likely."""
+
+    words: str
+    temperature_unit: str = ""
+    pressure_unit: str = ""
+    reference: str = ""
+
+
 def thin(n: int, most: int = 600) -> slice:
     """Return a slice that keeps at most about ``most`` of ``n`` rows."""
     return slice(None, None, max(n // most, 1))
@@ -160,8 +170,8 @@ def contradiction(
     pressure_unit: str,
     absolute: bool,
     atmosphere_kpa: float,
-) -> str:
-    """Say how the stated units contradict steam, or return an empty text.
+) -> Contradiction | None:
+    """Say how the stated units contradict steam, or return None.
 
     A deviation alone is no contradiction, for air and bad sensors make one; a
     contradiction needs another reading that agrees where this one can't.
@@ -171,9 +181,9 @@ def contradiction(
     declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
     if still(t) or still(p):
         # A channel that stands still is a sensor's fault and says nothing about units.
-        return ""
+        return None
     if declared.hot_samples >= LEAST_SAMPLES and not declared.far:
-        return ""
+        return None
     celsius = to_celsius(t, temperature_unit)
     kpa = p * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
     steamy = int((np.isfinite(kpa) & (kpa > 150.0)).sum()) >= LEAST_SAMPLES
@@ -189,9 +199,12 @@ def contradiction(
                     if declared.hot_samples >= LEAST_SAMPLES and abs(declared.deviation_k) < 900
                     else "temperature and pressure can't both be steam"
                 )
-                return (
+                return Contradiction(
                     f"read as {declared.words} {said}, read as {other.words} they agree "
-                    f"within {abs(other.deviation_k):.1f} K"
+                    f"within {abs(other.deviation_k):.1f} K",
+                    other.temperature_unit,
+                    other.pressure_unit,
+                    "absolute" if other.absolute else "vented_gauge",
                 )
             swapped = [
                 r
@@ -201,16 +214,17 @@ def contradiction(
                 if r.agrees and r.open_fits is not False
             ]
             if swapped:
-                return (
+                return Contradiction(
                     f"read as {declared.words} temperature and pressure don't agree with steam, "
                     "but they do with the two columns swapped"
                 )
     if declared.hot_samples == 0 and declared.cold_samples >= LEAST_SAMPLES:
         largest = float(np.nanmax(np.abs(kpa)))
         if absolute and largest < 15.0 and abs(declared.cold_kpa) < 4.0:
-            return (
+            return Contradiction(
                 f"read as {declared.words} the cold chamber would hold a vacuum of "
-                f"{declared.cold_kpa:.1f} kPa throughout, read as gauge it stands open"
+                f"{declared.cold_kpa:.1f} kPa throughout, read as gauge it stands open",
+                reference="vented_gauge",
             )
         lowest = float(np.nanmin(kpa))
         if (
@@ -218,11 +232,12 @@ def contradiction(
             and lowest > 150.0
             and OPEN_KPA[0] <= declared.cold_kpa - atmosphere_kpa <= OPEN_KPA[1]
         ):
-            return (
+            return Contradiction(
                 f"read as {declared.words} the cold chamber would be under "
-                f"{declared.cold_kpa:.0f} kPa throughout, read as absolute it stands open"
+                f"{declared.cold_kpa:.0f} kPa throughout, read as absolute it stands open",
+                reference="absolute",
             )
-    return ""
+    return None
 
 
 def still(values: Float) -> bool:
@@ -236,30 +251,32 @@ def still(values: Float) -> bool:
 
 def gauge_contradiction(
     temperature: Float, gauge_kpa: Float, unit: str, reference: str, atmosphere_kpa: float
-) -> str:
-    """Say how an open chamber contradicts the kind of gauge, or return an empty text.
+) -> Contradiction | None:
+    """Say how an open chamber contradicts the kind of gauge, or return None.
 
     Open to the air a vented gauge reads zero, and a sealed one what the air lacks
     to one standard atmosphere: at height they tell each other apart.
     """
     lack = atmosphere_kpa - STANDARD_ATMOSPHERE_KPA
     if abs(lack) < 6.0 or reference == "absolute":
-        return ""
+        return None
     cold = (to_celsius(temperature, unit) < COLD_C) & np.isfinite(gauge_kpa)
     if int(cold.sum()) < LEAST_SAMPLES:
-        return ""
+        return None
     reads = float(np.median(gauge_kpa[cold]))
     if reference == "vented_gauge" and abs(reads - lack) < 2.5:
-        return (
+        return Contradiction(
             f"a vented gauge would read 0 kPa in the open chamber, not {reads:.1f} kPa: "
-            "that is what a sealed gauge reads at this height"
+            "that is what a sealed gauge reads at this height",
+            reference="sealed_gauge",
         )
     if reference == "sealed_gauge" and abs(reads) < 2.5:
-        return (
+        return Contradiction(
             f"a sealed gauge would read {lack:.1f} kPa in the open chamber at this height, "
-            f"not {reads:.1f} kPa: that is a vented gauge"
+            f"not {reads:.1f} kPa: that is a vented gauge",
+            reference="vented_gauge",
         )
-    return ""
+    return None
 
 
 def declared_cold_only(declared: Reading) -> bool:
@@ -267,20 +284,23 @@ def declared_cold_only(declared: Reading) -> bool:
     return declared.hot_samples < LEAST_SAMPLES
 
 
-def temperature_contradiction(temperature: Float, unit: str) -> str:
-    """Say how a temperature channel alone contradicts its stated unit, or return an empty text."""
+def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | None:
+    """Say how a temperature channel alone contradicts its stated unit, or return None."""
     values = temperature[np.isfinite(temperature)]
     if len(values) < 2 * LEAST_SAMPLES:
-        return ""
+        return None
     low, high = (float(q) for q in np.quantile(values, (0.02, 0.98)))
     if unit == "°C" and 220.0 <= high <= 290.0 and low >= 40.0:
         c = (high - 32.0) / 1.8
-        return f"a plateau at {high:.0f} °C is no steam; as °F it is {c:.0f} °C"
+        return Contradiction(
+            f"a plateau at {high:.0f} °C is no steam; as °F it is {c:.0f} °C", "°F"
+        )
     if unit == "°F" and 108.0 <= high <= 142.0 and low <= 40.0:
         c = (low - 32.0) / 1.8
-        return (
+        return Contradiction(
             f"as °F the chamber would start at {c:.0f} °C and never boil; "
-            f"as °C it runs from {low:.0f} to {high:.0f} °C"
+            f"as °C it runs from {low:.0f} to {high:.0f} °C",
+            "°C",
         )
     if unit == "°C":
         over = values[values > 160.0]
@@ -290,15 +310,18 @@ def temperature_contradiction(temperature: Float, unit: str) -> str:
             and bool(((as_f > 70.0) & (as_f < 145.0)).all())
             and float(np.ptp(over)) > 5.0
         ):
-            return (
+            return Contradiction(
                 f"{len(over)} samples lie above 160 °C, where no steam is; "
-                f"as °F they reach {float(as_f.max()):.0f} °C"
+                f"as °F they reach {float(as_f.max()):.0f} °C",
+                "°F",
             )
     if unit == "K" and high < 200.0:
-        return f"{high:.0f} K is colder than any clinic; as °C it is steam"
+        return Contradiction(f"{high:.0f} K is colder than any clinic; as °C it is steam", "°C")
     if unit != "K" and 370.0 <= high <= 420.0 and low > 270.0:
-        return f"a plateau at {high:.0f} {unit} is no steam; as K it is {high - 273.15:.0f} °C"
-    return ""
+        return Contradiction(
+            f"a plateau at {high:.0f} {unit} is no steam; as K it is {high - 273.15:.0f} °C", "K"
+        )
+    return None
 
 
 def settle_temperature_unit(temperature: Float) -> tuple[str, str]:
@@ -307,12 +330,11 @@ def settle_temperature_unit(temperature: Float) -> tuple[str, str]:
     if len(values) < 2 * LEAST_SAMPLES:
         return "", ""
     low, high = (float(q) for q in np.quantile(values, (0.01, 0.99)))
-    if 112.0 <= high <= 142.0 and 2.0 <= low <= 110.0:
-        if low <= 60.0:
-            return (
-                "°C",
-                f"values run from {low:.0f} to {high:.0f}: steam in °C, in °F it would freeze and never boil",
-            )
+    if 112.0 <= high <= 142.0 and 2.0 <= low <= 60.0:
+        return "°C", (
+            f"values run from {low:.0f} to {high:.0f}: steam in °C, in °F it would freeze "
+            "and never boil"
+        )
     if 235.0 <= high <= 288.0 and 40.0 <= low <= 140.0:
         return (
             "°F",

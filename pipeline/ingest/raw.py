@@ -174,7 +174,7 @@ def part_by_tabs(data: bytes, delimiter: str) -> bytes:
     drop[:-1] = (out[:-1] == 9) & end[1:]
     if len(out) and out[-1] == 9:
         drop[-1] = True
-    return out[~drop].tobytes() if drop.any() else out.tobytes()
+    return bytes(out[~drop].tobytes() if drop.any() else out.tobytes())
 
 
 def even_out(data: bytes, table: Table) -> bytes:

@@ -65,8 +65,8 @@ def read_export(
                 raise
         if len(left_out) == len(found):
             raise left_out[0][1]
-        for member, error in left_out:
-            assembly.note("left out", member.name, error.message)
+        for member, refused in left_out:
+            assembly.note("left out", member.name, refused.message)
         return assembly.finish()
     except ExportRefusedError:
         raise
@@ -83,6 +83,7 @@ def read_export(
         raise refusal(
             "not_understood",
             name,
-            f"reading stopped at something unforeseen ({type(error).__name__}: {printable(str(error), 120)})",
+            f"reading stopped at something unforeseen ({type(error).__name__}: "
+            f"{printable(str(error), 120)})",
             "send this file to the maintainers; it is kept in quarantine",
         ) from error

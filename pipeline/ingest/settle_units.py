@@ -15,7 +15,7 @@ from . import physics_check as physics
 from .convert import Atmosphere, Owner
 from .owners import atmosphere_of
 from .plausibility import stuck
-from .refuse import layout_toml, quoted, refusal
+from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import Channel
 from .units_found import read_mark
 
@@ -38,7 +38,8 @@ def _values(d: Decider, channel: Channel) -> Float:
     if d.labels is None:
         return d.parsed.values[channel.column]
     assert d.roles.long_value is not None
-    return d.parsed.values[d.roles.long_value][d.labels.codes == channel.column]
+    values: Float = d.parsed.values[d.roles.long_value]
+    return np.asarray(values[d.labels.codes == channel.column])
 
 
 def _known(d: Decider, unit_ids: list[str], field: str) -> str | None:
@@ -166,7 +167,7 @@ def _pressure_unit(
             likely = physics.likely_pressure(
                 _values(d, temperature), _values(d, channel), unit, STANDARD_ATMOSPHERE_KPA
             )
-    likely_unit, _, likely_reference = likely.partition(" ")
+    likely_unit = likely.partition(" ")[0]
     toml = f'pressure_unit = "{likely_unit or "kPa"}"'
     raise refusal(
         "pressure_unit",
@@ -298,10 +299,12 @@ def _settle_reference(
     raise refusal(
         "pressure_reference",
         d.a.name,
-        f"column {quoted(channel.header)} does not say whether it is absolute or gauge, and its values don't settle it",
+        f"column {quoted(channel.header)} does not say whether it is absolute or gauge, and "
+        "its values don't settle it",
         "state pressure_reference in [defaults] or in a [[layout]]",
         line=d.table.header_line,
-        question=f"Is column {quoted(channel.header)} absolute pressure, or gauge (reads zero with the door open)?",
+        question=f"Is column {quoted(channel.header)} absolute pressure, or gauge (reads zero "
+        "with the door open)?",
         toml='[defaults]\npressure_reference = "absolute"',
     )
 
@@ -317,7 +320,7 @@ def refuse_contradictions(
         if pair is None:
             continue
         t, p, temperature, pressure = pair
-        found = ""
+        found: physics.Contradiction | None = None
         if p is not None and pressure is not None:
             found = physics.contradiction(
                 temperature,
@@ -327,7 +330,7 @@ def refuse_contradictions(
                 p.reference == "absolute",
                 owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA,
             )
-            if not found and not owner.atmosphere.assumed:
+            if found is None and not owner.atmosphere.assumed:
                 found = physics.gauge_contradiction(
                     temperature,
                     pressure * PRESSURE_TO_KPA[p.unit],
@@ -339,20 +342,22 @@ def refuse_contradictions(
         for channel, values in ((t, temperature), (p, pressure)):
             if channel is not None and values is not None and stuck(values):
                 d.a.note("stuck channel", channel.name, f"one value in all {len(values)} rows")
-        if found:
-            raise refusal(
-                "unit_contradiction",
-                d.a.name,
-                f"{found} (columns {quoted(t.header)}"
-                + (f" and {quoted(p.header)}" if p is not None else "")
-                + ")",
-                "correct the logger's settings, or pin unit and reference in a [[layout]]",
-                line=d.table.header_line,
-                question="Which units and which pressure reference do these columns really have?",
-                toml=layout_toml(
-                    d.a.name,
-                    f'temperature_unit = "{t.unit}"',
-                    f'pressure_unit = "{p.unit if p is not None else "kPa"}"',
-                    f'pressure_reference = "{"vented_gauge" if p is not None and p.reference == "absolute" else "absolute"}"',
-                ),
-            )
+        if found is None:
+            continue
+        lines = []
+        if found.temperature_unit:
+            lines.append(f"temperature_unit = {toml_text(found.temperature_unit)}")
+        if found.pressure_unit:
+            lines.append(f"pressure_unit = {toml_text(found.pressure_unit)}")
+        if found.reference:
+            lines.append(f"pressure_reference = {toml_text(found.reference)}")
+        columns = quoted(t.header) + (f" and {quoted(p.header)}" if p is not None else "")
+        raise refusal(
+            "unit_contradiction",
+            d.a.name,
+            f"{found.words} (columns {columns})",
+            "correct the logger's settings, or pin unit and reference in a [[layout]]",
+            line=d.table.header_line,
+            question="Which units and which pressure reference do these columns really have?",
+            toml=layout_toml(d.a.name, *lines) if lines else "",
+        )

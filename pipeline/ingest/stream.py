@@ -46,7 +46,7 @@ def add_stream(assembly: Assembly, member: Member) -> None:
     with _text(member, encoding, mark) as text:
         first = _read(text, PIECE)
     refuse_binary(first, member.name)
-    table, _, _ = assembly.sniff(first, member.name)
+    table = assembly.sniff(first, member.name)
     statements = read_statements(table.preamble, table.delimiter)
     roles = assembly.roles(table, statements, member.name)
     if roles.time.mode in {"clock", "index"}:

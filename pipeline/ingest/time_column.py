@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 from . import header_words as vocabulary
 from .cells import number_of
@@ -204,7 +205,7 @@ def _numbers(table: Table, k: int) -> list[float]:
 
 def _counts_up(table: Table, k: int) -> bool:
     values = _numbers(table, k)
-    return len(values) >= 2 and all(b > a for a, b in zip(values, values[1:], strict=False))
+    return len(values) >= 2 and all(b > a for a, b in pairwise(values))
 
 
 def _numeric_time(
@@ -233,7 +234,7 @@ def _numeric_time(
     ):
         if all(low_v <= v <= high_v for v in values) and rising and (named or sure or k == 0):
             return TimePlan("epoch", (k,), factor, header)
-    steps = sorted(b - a for a, b in zip(values, values[1:], strict=False) if b > a)
+    steps = sorted(b - a for a, b in pairwise(values) if b > a)
     step = steps[len(steps) // 2] if steps else 0.0
     if (
         (named or sure)
@@ -272,5 +273,5 @@ def _elapsed_unit(low: str) -> str | None:
 
 
 def _mostly_up(values: list[float]) -> bool:
-    ups = sum(b >= a for a, b in zip(values, values[1:], strict=False))
+    ups = sum(b >= a for a, b in pairwise(values))
     return ups >= 0.9 * (len(values) - 1)

@@ -41,7 +41,10 @@ _PRESSURE: Final = (
     ("inHg", r"in\.?\s?hg|\"hg"),
     ("kgf/cm2", r"kgf?/cm(?:2|²|\^2)|kp/cm(?:2|²|\^2)"),
 )
-_REFERENCE_TAIL = r"(?:[\s_.-]*[(\[]?\s*(?P<ref>abs(?:olut[eo]?)?\.?|a|gauge|g|rel(?:ativ[e]?)?\.?|u|ü|ue|man\.?)\s*[)\]]?)?"
+_REFERENCE_TAIL = (
+    r"(?:[\s_.-]*[(\[]?\s*(?P<ref>abs(?:olut[eo]?)?\.?|a|gauge|g|rel(?:ativ[e]?)?\.?"
+    r"|u|ü|ue|man\.?)\s*[)\]]?)?"
+)
 _PRESSURE_UNITS: Final = tuple(
     (name, re.compile(rf"^(?:{pattern}){_REFERENCE_TAIL}$", re.IGNORECASE))
     for name, pattern in _PRESSURE
