@@ -92,6 +92,17 @@ def test_help_names_exit_codes_and_completion() -> None:
         assert f"{shell}_source" in text
 
 
+def test_the_exit_codes_of_readme_and_help_agree() -> None:
+    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    table = dict(re.findall(r"^\| (\d) \| (.+) \|$", readme, re.MULTILINE))
+    shown = run("--help").output
+    assert set(table) == set("012345")
+    for code, meaning in table.items():
+        assert re.search(
+            rf"^ +{code}  {re.escape(meaning.replace('`', ''))}$", shown, re.MULTILINE
+        )
+
+
 def test_help_loads_no_heavy_library() -> None:
     code = (
         "import sys\n"
