@@ -85,16 +85,15 @@ def thin(x: FloatArray, y: FloatArray, most: int) -> tuple[FloatArray, FloatArra
     if len(x) <= most or most < 4:
         return x, y
     stretch = int(np.ceil(2 * len(x) / most))
-    whole = len(x) // stretch * stretch
-    blocks = y[:whole].reshape(-1, stretch)
+    short = -len(y) % stretch
+    blocks = np.concatenate([y, np.full(short, y[-1])]).reshape(-1, stretch)
     base = np.arange(len(blocks)) * stretch
-    filled_low = np.where(np.isfinite(blocks), blocks, np.inf)
-    filled_high = np.where(np.isfinite(blocks), blocks, -np.inf)
-    least = base + filled_low.argmin(axis=1)
-    greatest = base + filled_high.argmax(axis=1)
-    picks = [least, greatest, base[~np.isfinite(blocks).all(axis=1)]]
-    rest = np.arange(whole, len(x))
-    index = np.unique(np.concatenate([*picks, [0], rest]))
+    known = np.isfinite(blocks)
+    least = base + np.where(known, blocks, np.inf).argmin(axis=1)
+    greatest = base + np.where(known, blocks, -np.inf).argmax(axis=1)
+    picks = [least, greatest, np.flatnonzero(~np.isfinite(y)), [0, len(x) - 1]]
+    index = np.unique(np.concatenate(picks).astype(np.int64))
+    index = index[index < len(x)]
     return x[index], y[index]
 
 

@@ -106,5 +106,8 @@ def _append(
 
 def _dictionary(pdf: bytes, number: int) -> bytes | None:
     """Return what stands between ``<<`` and ``>>`` of a plain dictionary object."""
-    found = re.search(rb"(?:^|\n)%d 0 obj\s*<<(.*?)>>\s*endobj" % number, pdf, re.DOTALL)
-    return found[1] if found else None
+    pattern = re.compile(rb"(?:^|\n)%d 0 obj\s*<<(.*?)>>\s*endobj" % number, re.DOTALL)
+    newest = None
+    for found in pattern.finditer(pdf):
+        newest = found[1]
+    return newest

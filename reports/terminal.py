@@ -89,7 +89,17 @@ def show_text(
     if sparks:
         lines += ["", "Trends, oldest left, last 120 days at most:", *sparks]
     text = "\n".join(line.rstrip() for line in lines) + "\n"
-    return text.encode("ascii", "replace").decode("ascii") if ascii_only else text
+    return to_ascii(text) if ascii_only else text
+
+
+_ASCII = str.maketrans(
+    {"–": "-", "−": "-", "—": "-", "…": "...", "±": "+-", "°": "deg ", "·": "-", "’": "'"}
+)
+
+
+def to_ascii(text: str) -> str:
+    """Return text for a terminal that shows nothing else; other letters become ``?``."""
+    return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
 
 
 def _flag_lines(flag: pd.Series, at: Clock, as_of: pd.Timestamp) -> list[str]:

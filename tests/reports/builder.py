@@ -6,6 +6,8 @@ functions; heater and loss figures are round numbers for a small chamber.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 from chamberdrift.reports.views import FleetView, Provenance, UnitView, join_judgements
@@ -103,7 +105,13 @@ def trace(
 
 def _triangle(t: np.ndarray, period: float, duty: float) -> np.ndarray:
     x = np.mod(t, period) / period
-    return np.where(x < duty, -1.0 + 2.0 * x / duty, 1.0 - 2.0 * (x - duty) / (1.0 - duty))
+    up, down = -1.0 + 2.0 * x / duty, 1.0 - 2.0 * (x - duty) / (1.0 - duty)
+    return np.asarray(np.where(x < duty, up, down))
+
+
+@lru_cache(maxsize=2)
+def _facts(pressure: bool) -> dict[str, object]:
+    return trace(LAST, pressure=pressure)[1]
 
 
 def unit_tables(
@@ -136,10 +144,10 @@ def unit_tables(
     if repaired_before:
         ramp[cycles - repaired_before :] = 0.0
     ramp = ramp * drift
-    _, facts = trace(starts[0], pressure=pressure) if cycles else (None, {})
+    facts = _facts(pressure)
     rows, res = [], []
     for i, start in enumerate(starts):
-        shift = start - starts[0]
+        shift = start - LAST
         row = {k: (v + shift if isinstance(v, pd.Timestamp) else v) for k, v in facts.items()}
         row |= {
             "cycle_id": f"{unit_id}@{start.strftime('%Y-%m-%dT%H:%M:%SZ')}",
@@ -210,7 +218,9 @@ def unit_tables(
     return {"cycles": join_judgements(table, judged), "residuals": residuals}
 
 
-def flag(unit_id: str, part: str = "door_seal", severity: str = "service", **more: object) -> dict:
+def flag(
+    unit_id: str, part: str = "door_seal", severity: str = "service", **more: object
+) -> dict[str, object]:
     """Return one flag's row."""
     base: dict[str, object] = {
         "flag_id": f"{unit_id}-{part}-1",
@@ -241,7 +251,9 @@ def flag(unit_id: str, part: str = "door_seal", severity: str = "service", **mor
     return base | more
 
 
-def service_row(unit_id: str, days_ago: float, part: str, action: str, **more: object) -> dict:
+def service_row(
+    unit_id: str, days_ago: float, part: str, action: str, **more: object
+) -> dict[str, object]:
     """Return one service entry."""
     when = AS_OF - pd.Timedelta(days=days_ago)
     return {
@@ -274,8 +286,8 @@ def trace_source(cycles: pd.DataFrame, *, pressure: bool = True, interval_s: flo
 def unit_view(
     unit_id: str = "Otter Creek 2",
     *,
-    flags: list[dict] | None = None,
-    service: list[dict] | None = None,
+    flags: list[dict[str, object]] | None = None,
+    service: list[dict[str, object]] | None = None,
     pressure: bool = True,
     **tables: object,
 ) -> UnitView:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -35,7 +35,7 @@ def text_boxes(figure: Figure) -> Boxes:
     figure.set_dpi(72.0 * FINE)  # the raster renderer rounds small text to whole pixels
     canvas = FigureCanvasAgg(figure)
     figure.draw_without_rendering()
-    renderer = canvas.get_renderer()
+    renderer: Any = canvas.get_renderer()  # type: ignore[no-untyped-call]
     boxes = []
     for artist in figure.findobj(Text):
         assert isinstance(artist, Text)
@@ -88,7 +88,7 @@ def check(document: Document) -> int:
     return pages
 
 
-def flagged(builder: ModuleType, name: str = "Otter Creek 2", **more: object) -> UnitView:
+def flagged(builder: Any, name: str = "Otter Creek 2", **more: object) -> Any:
     return builder.unit_view(
         name,
         drift=1.0,
@@ -98,56 +98,56 @@ def flagged(builder: ModuleType, name: str = "Otter Creek 2", **more: object) ->
     )
 
 
-def with_columns(view: UnitView, **columns: object) -> UnitView:
+def with_columns(view: UnitView, **columns: Any) -> UnitView:
     return replace(view, cycles=view.cycles.assign(**columns))
 
 
-def no_cycles(builder: ModuleType) -> UnitView:
+def no_cycles(builder: Any) -> Any:
     return builder.unit_view(cycles=0)
 
 
-def one_cycle(builder: ModuleType) -> UnitView:
+def one_cycle(builder: Any) -> Any:
     return builder.unit_view(cycles=1)
 
 
-def three_cycles(builder: ModuleType) -> UnitView:
+def three_cycles(builder: Any) -> Any:
     return flagged(builder, cycles=3, drift_cycles=3)
 
 
-def three_thousand(builder: ModuleType) -> UnitView:
+def three_thousand(builder: Any) -> Any:
     return flagged(builder, cycles=3000, per_day=4.0, gap_at=1500, drift_cycles=200)
 
 
-def no_pressure(builder: ModuleType) -> UnitView:
+def no_pressure(builder: Any) -> Any:
     return flagged(builder, pressure=False)
 
 
-def no_flags(builder: ModuleType) -> UnitView:
+def no_flags(builder: Any) -> Any:
     return builder.unit_view()
 
 
-def long_name(builder: ModuleType) -> UnitView:
+def long_name(builder: Any) -> Any:
     return flagged(builder, LONG)
 
 
-def odd_name(builder: ModuleType) -> UnitView:
+def odd_name(builder: Any) -> Any:
     return flagged(builder, "消毒器-3 $x_1^2$ \u202eabc\n\x1b[31m")
 
 
-def no_trace(builder: ModuleType) -> UnitView:
+def no_trace(builder: Any) -> Any:
     return replace(flagged(builder), trace=lambda _: TRACES.empty())
 
 
-def coarse_trace(builder: ModuleType) -> UnitView:
+def coarse_trace(builder: Any) -> Any:
     view = flagged(builder)
     return replace(view, trace=builder.trace_source(view.cycles, interval_s=60.0))
 
 
-def gappy_trace(builder: ModuleType) -> UnitView:
+def gappy_trace(builder: Any) -> Any:
     view = flagged(builder)
     source = builder.trace_source(view.cycles)
 
-    def get(cycle_id: str) -> pd.DataFrame:
+    def get(cycle_id: str) -> Any:
         samples = source(cycle_id)
         samples.loc[300:700, "temperature_c"] = np.nan
         return samples.drop(index=range(900, 1100)).reset_index(drop=True)
@@ -155,28 +155,28 @@ def gappy_trace(builder: ModuleType) -> UnitView:
     return replace(view, trace=get)
 
 
-def constant(builder: ModuleType) -> UnitView:
+def constant(builder: Any) -> Any:
     view = flagged(builder)
     flat = view.residuals.assign(value=4.4, adjusted=4.4, expected=4.4, scale=0.0, z=np.nan)
     return replace(view, residuals=RESIDUALS.conform(flat))
 
 
-def no_residuals(builder: ModuleType) -> UnitView:
+def no_residuals(builder: Any) -> Any:
     return replace(flagged(builder), residuals=RESIDUALS.empty())
 
 
-def no_program(builder: ModuleType) -> UnitView:
+def no_program(builder: Any) -> Any:
     view = flagged(builder)
     return with_columns(view, program=pd.Series(pd.NA, index=view.cycles.index, dtype="string"))
 
 
-def leak_tests_only(builder: ModuleType) -> UnitView:
+def leak_tests_only(builder: Any) -> Any:
     view = builder.unit_view(cycles=12)
     none = pd.Series(pd.NaT, index=view.cycles.index, dtype="datetime64[ms, UTC]")
     return with_columns(view, kind="leak_test", exposure_start=none, leak_kpa_per_min=0.08)
 
 
-def aborted(builder: ModuleType) -> UnitView:
+def aborted(builder: Any) -> Any:
     view = builder.unit_view(cycles=5)
     none = pd.Series(pd.NaT, index=view.cycles.index, dtype="datetime64[ms, UTC]")
     return with_columns(
@@ -190,7 +190,7 @@ def aborted(builder: ModuleType) -> UnitView:
     )
 
 
-def bare_flag(builder: ModuleType) -> UnitView:
+def bare_flag(builder: Any) -> Any:
     view = builder.unit_view(drift=0.5)
     row = {
         "flag_id": "f",
@@ -202,7 +202,7 @@ def bare_flag(builder: ModuleType) -> UnitView:
     return replace(view, flags=FLAGS.conform(pd.DataFrame([row])))
 
 
-def many_flags(builder: ModuleType) -> UnitView:
+def many_flags(builder: Any) -> Any:
     name = "Otter Creek 2"
     parts = ("door_seal", "heater", "vent_path", "air_removal", "temperature_sensor", "logger")
     features = (
@@ -221,7 +221,7 @@ def many_flags(builder: ModuleType) -> UnitView:
     return builder.unit_view(name, drift=1.0, flags=flags)
 
 
-def busy_service(builder: ModuleType) -> UnitView:
+def busy_service(builder: Any) -> Any:
     name = "Otter Creek 2"
     rows = [
         builder.service_row(name, float(d), "door_seal", "cleaned", note="wiped " * 30)
@@ -230,7 +230,7 @@ def busy_service(builder: ModuleType) -> UnitView:
     return builder.unit_view(name, service=rows)
 
 
-def repaired(builder: ModuleType) -> UnitView:
+def repaired(builder: Any) -> Any:
     view = builder.unit_view(drift=1.0, repaired_before=17)
     row = builder.service_row(view.unit.id, 9.0, "door_seal", "replaced", result="confirmed")
     return replace(view, service=SERVICE.conform(pd.DataFrame([row])))
@@ -261,33 +261,29 @@ CASES = [
 
 
 @pytest.mark.parametrize("make", CASES)
-def test_unit_report_has_clean_pages(
-    builder: ModuleType, make: Callable[[ModuleType], UnitView]
-) -> None:
+def test_unit_report_has_clean_pages(builder: Any, make: Callable[[Any], Any]) -> None:
     assert 1 <= check(unit_document(make(builder), ReportOptions())) <= 7
 
 
-def test_ordinary_unit_report_has_two_to_four_pages(builder: ModuleType) -> None:
+def test_ordinary_unit_report_has_two_to_four_pages(builder: Any) -> None:
     assert 2 <= check(unit_document(flagged(builder), ReportOptions())) <= 4
     assert 2 <= check(unit_document(no_flags(builder), ReportOptions())) <= 4
 
 
-def test_other_units_paper_and_dates(builder: ModuleType) -> None:
+def test_other_units_paper_and_dates(builder: Any) -> None:
     for style in ("iso", "day_first", "month_first"):
         check(unit_document(long_name(builder), replace(IMPERIAL, date_style=style)))
 
 
 @pytest.mark.parametrize("make", [c for c in CASES if c is not no_cycles])
-def test_cycle_sheet_is_one_clean_page(
-    builder: ModuleType, make: Callable[[ModuleType], UnitView]
-) -> None:
+def test_cycle_sheet_is_one_clean_page(builder: Any, make: Callable[[Any], Any]) -> None:
     view = make(builder)
     for options in (ReportOptions(), IMPERIAL):
         sheet = cycle_view(view, str(view.cycles["cycle_id"].iloc[-1]))
         assert check(cycle_document(sheet, options)) == 1
 
 
-def test_cycle_sheet_of_an_unknown_unit(builder: ModuleType) -> None:
+def test_cycle_sheet_of_an_unknown_unit(builder: Any) -> None:
     view = one_cycle(builder)
     bare = CYCLES.conform(
         pd.DataFrame(
@@ -304,21 +300,21 @@ def test_cycle_sheet_of_an_unknown_unit(builder: ModuleType) -> None:
 
 
 @pytest.mark.parametrize(("units", "cycles"), [(1, 1), (3, 20), (12, 40), (60, 12), (130, 6)])
-def test_fleet_report_has_clean_pages(builder: ModuleType, units: int, cycles: int) -> None:
+def test_fleet_report_has_clean_pages(builder: Any, units: int, cycles: int) -> None:
     check(fleet_document(builder.fleet_view(units, cycles=cycles), ReportOptions()))
 
 
-def test_fleet_report_with_many_flags_repeats_its_header(builder: ModuleType) -> None:
+def test_fleet_report_with_many_flags_repeats_its_header(builder: Any) -> None:
     view = builder.fleet_view(70, cycles=5, flagged=70)
     assert check(fleet_document(view, IMPERIAL)) >= 4
 
 
-def test_empty_fleet(builder: ModuleType) -> None:
+def test_empty_fleet(builder: Any) -> None:
     view = builder.fleet_view(1, cycles=0, flagged=0)
     assert check(fleet_document(view, ReportOptions())) == 1
 
 
-def test_fleet_with_long_names(builder: ModuleType) -> None:
+def test_fleet_with_long_names(builder: Any) -> None:
     view: FleetView = builder.fleet_view(9, cycles=10)
 
     def longer(frame: pd.DataFrame) -> pd.DataFrame:
@@ -333,7 +329,7 @@ def test_fleet_with_long_names(builder: ModuleType) -> None:
     check(fleet_document(view, ReportOptions()))
 
 
-def test_a_planted_overlap_and_a_planted_escape_are_found(builder: ModuleType) -> None:
+def test_a_planted_overlap_and_a_planted_escape_are_found(builder: Any) -> None:
     document = unit_document(no_flags(builder), ReportOptions())
     figure = next(figures(document))
     boxes = text_boxes(figure)

@@ -1,0 +1,251 @@
+"""What the fleet report says, read back from the PDF's text or from its tables."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import replace
+from typing import Any
+
+import pandas as pd
+import pytest
+from chamberdrift.reports import FleetView, ReportOptions, fleet_report
+from chamberdrift.reports.fleet import one_line
+from chamberdrift.reports.metrics import text_width_pt
+from chamberdrift.reports.recent import by_part, leading, recent_z
+from chamberdrift.reports.states import (
+    changed_flags,
+    known_units,
+    open_flags,
+    quarantined,
+    silent_units,
+    verdict_counts,
+)
+from chamberdrift.reports.views import FleetView as View
+from chamberdrift.shared.config import Config, Unit
+from chamberdrift.shared.schema import FLAGS, INTAKE
+from pypdf import PdfReader
+
+FORBIDDEN = re.compile(r"\b(pass(ed|es)?|sterile|releas\w*|fail(ed)?)\b", re.IGNORECASE)
+"""Words that a page never uses for a verdict."""
+
+
+def pages(view: FleetView, **options: Any) -> list[str]:
+    target = io.BytesIO()
+    fleet_report(view, target, options=ReportOptions(**options))
+    return [p.extract_text() for p in PdfReader(target).pages]
+
+
+@pytest.fixture(scope="module")
+def view(builder: Any) -> View:
+    made: View = builder.fleet_view(12)
+    return made
+
+
+@pytest.fixture(scope="module")
+def text(view: View) -> list[str]:
+    return pages(view)
+
+
+def test_first_page_is_the_work_list(text: list[str]) -> None:
+    first = text[0]
+    for words in (
+        "Fleet report",
+        "12 units at 4 sites",
+        "Work list",
+        "■ stop",
+        "Otter 01",
+        "door seal",
+        "12 d (8–20)",
+        "12 d (8–over 365)",
+        "16 Nov 2026",
+        "Heat loss over heat capacity rose from 4.4 to 5.9 K/min",
+        "heater (element weak)",
+        "own temperature sensor",
+    ):
+        assert words in first
+    assert first.index("Work list") < first.index("Changed since")
+
+
+def test_gravest_come_first(text: list[str]) -> None:
+    listed = re.findall(r"[■▲○] (stop|service|watch)", text[0].split("Work list")[1])
+    assert listed == ["stop", "service", "service", "watch", "watch"]
+
+
+def test_every_section_is_there(text: list[str]) -> None:
+    whole = "\n".join(text)
+    for words in (
+        "Changed since the last report",
+        "opened as service",
+        "To carry on the round",
+        "door seal; cleaning kit",
+        "Units without data",
+        "Harbour 03",
+        "Exports set aside",
+        "lakeside/old logger 0.csv",
+        "gauge or absolute",
+        "Calendar",
+        "200 of 90 days since the last service",
+        "Cycles and verdicts by site",
+        "All units",
+        "Residuals by part",
+        "store clinics-store, commit 41",
+        "data through 24 Nov 2026",
+        "Europe/Paris",
+        "from 12 exports",
+    ):
+        assert words in whole
+
+
+def test_no_word_of_release(text: list[str]) -> None:
+    assert not FORBIDDEN.search("\n".join(text))
+
+
+def test_every_unit_stands_in_the_small_multiples_and_the_map(view: View, text: list[str]) -> None:
+    whole = "\n".join(text[1:])
+    for unit in view.config.units:
+        assert whole.count(unit.id) == 2
+
+
+def test_a_fleet_without_flags_says_so(builder: Any) -> None:
+    first = pages(builder.fleet_view(2, cycles=5, flagged=0))[0]
+    assert "Nothing is flagged." in first
+    assert "No open flag" not in first  # exports stand aside, and the head line says that
+    assert "2 exports set aside" in first
+
+
+def test_a_deferral_moves_a_flag_down_but_never_a_stop(builder: Any) -> None:
+    view: View = builder.fleet_view(5, cycles=8)
+    until = view.as_of + pd.Timedelta(days=10)
+    ids = [f"{u}-{p}-1" for u, p in zip(view.flags["unit_id"], view.flags["part"], strict=True)]
+    table = pd.DataFrame({"flag_id": ids, "until": until, "reason": "visit on 5 December"})
+    table["until"] = table["until"].astype("datetime64[ms, UTC]")
+    put_off = replace(view, deferrals=table[table["flag_id"].isin(ids[:2])])
+    opened = open_flags(put_off.flags, put_off.deferrals, view.as_of)
+    assert list(opened["severity"]) == ["stop", "service", "watch", "watch", "service"]
+    assert opened["deferred_until"].notna().tolist() == [False, False, False, False, True]
+    first = pages(put_off)[0]
+    assert "Deferred until 5 Dec 2026: visit on 5 December" in first
+    over = replace(put_off, as_of=until + pd.Timedelta(days=1))
+    assert open_flags(over.flags, over.deferrals, over.as_of)["deferred_until"].isna().all()
+
+
+def test_deferred_flags_are_not_carried_for(builder: Any) -> None:
+    view: View = builder.fleet_view(5, cycles=4)
+    row = view.flags[view.flags["part"] == "heater"].iloc[0]
+    table = pd.DataFrame(
+        {
+            "flag_id": [row["flag_id"]],
+            "until": pd.Series([view.as_of + pd.Timedelta(days=5)]).astype("datetime64[ms, UTC]"),
+            "reason": ["waiting for the part"],
+        }
+    )
+    assert "heating element" in pages(view)[0]
+    assert "heating element" not in pages(replace(view, deferrals=table))[0]
+
+
+def test_changes_since_the_last_report(builder: Any) -> None:
+    at = builder.AS_OF
+    hour = pd.Timedelta(hours=1)
+    rows = [
+        builder.flag("A", severity="watch", first_seen=at - 90 * hour, closed_at=at - 5 * hour,
+                     close_reason="risen", recorded_at=at - 80 * hour),
+        builder.flag("A", severity="service", first_seen=at - 5 * hour, recorded_at=at),
+        builder.flag("B", severity="watch", first_seen=at - 3 * hour, recorded_at=at),
+        builder.flag("C", first_seen=at - 200 * hour, closed_at=at - 2 * hour,
+                     close_reason="serviced", recorded_at=at - 190 * hour),
+        builder.flag("D", first_seen=at - 200 * hour, recorded_at=at - 190 * hour),
+        builder.flag("E", first_seen=at - 200 * hour, closed_at=at - 100 * hour,
+                     close_reason="recovered", recorded_at=at - 190 * hour),
+    ]  # fmt: skip
+    view: View = replace(
+        builder.fleet_view(1, cycles=2, flagged=0),
+        flags=FLAGS.conform(pd.DataFrame(rows)),
+        since=at - 24 * hour,
+    )
+    changed = changed_flags(view)
+    assert list(zip(changed["unit_id"], changed["change"], strict=True)) == [
+        ("A", "rose to service"),
+        ("B", "opened as watch"),
+        ("C", "closed: serviced"),
+    ]
+    assert changed_flags(replace(view, since=None)).empty
+
+
+def test_silent_units_count_from_their_last_data(builder: Any) -> None:
+    view: View = builder.fleet_view(4, cycles=3)
+    extra = Config(
+        sites=view.config.sites,
+        units=(
+            *view.config.units,
+            Unit("never sent", "lakeside"),
+            Unit("gone", "lakeside", retired_at=view.as_of.to_pydatetime()),
+        ),
+    )
+    silent = silent_units(replace(view, config=extra))
+    assert list(silent["unit_id"]) == ["never sent", "Harbour 01"]
+    assert silent["silent_days"].isna().tolist() == [True, False]
+    # last start 9 days and 15 h before the report, the cycle itself took 70 minutes
+    expected = 9 + 15 / 24 - 70 / 1440
+    assert silent["silent_days"].iloc[1] == pytest.approx(expected, abs=0.01)
+
+
+def test_counts_by_site_agree_with_counting(view: View) -> None:
+    counts = verdict_counts(view).set_index("site")
+    site_of = {u.id: u.site for u in view.config.units}
+    for site in counts.index:
+        own = view.cycles[[site_of[u] == site for u in view.cycles["unit_id"]]]
+        assert counts.loc[site, "cycles"] == len(own)
+        for verdict in ("inside", "outside", "incomplete"):
+            assert counts.loc[site, verdict] == int((own["verdict"] == verdict).sum())
+    assert int(counts["units"].sum()) == 12
+
+
+def test_an_export_that_was_read_later_no_longer_stands_aside(builder: Any) -> None:
+    at = builder.AS_OF
+    base = {"export": "a.csv", "sha256": "x" * 64, "bytes": 1}
+    rows = [
+        {**base, "outcome": "quarantined", "reason": "zone", "recorded_at": at},
+        {**base, "outcome": "accepted", "recorded_at": at + pd.Timedelta(days=1)},
+        {**base, "export": "b.csv", "sha256": "y" * 64, "outcome": "quarantined",
+         "reason": "zone", "recorded_at": at},
+    ]  # fmt: skip
+    assert list(quarantined(INTAKE.conform(pd.DataFrame(rows)))["export"]) == ["b.csv"]
+
+
+def test_units_that_only_the_store_knows_are_listed(builder: Any) -> None:
+    view: View = builder.fleet_view(3, cycles=3)
+    bare = known_units(replace(view, config=Config()))
+    assert len(bare) == 3
+    assert (bare["site"] == "").all()
+
+
+def test_recent_residuals_by_hand() -> None:
+    times = pd.date_range("2026-01-01", periods=20, freq="D", tz="UTC")
+    frame = pd.DataFrame(
+        {
+            "unit_id": "u",
+            "started_at": [*times, *times],
+            "feature": ["heater_duty"] * 20 + ["rise_k_per_min"] * 20,
+            "z": [0.0] * 10 + [4.0] * 10 + [-1.0] * 20,
+        }
+    )
+    recent = recent_z(frame)
+    # the last 15: five of 0 and ten of 4
+    assert dict(zip(recent["feature"], recent["z"], strict=True)) == {
+        "heater_duty": 4.0,
+        "rise_k_per_min": -1.0,
+    }
+    assert by_part(recent).loc["u", "heater"] == 4.0
+    none = pd.DataFrame({"unit_id": [], "feature": []})
+    assert leading(recent, none)["feature"].tolist() == ["heater_duty"]
+    flagged = pd.DataFrame({"unit_id": ["u"], "feature": ["rise_k_per_min"]})
+    assert leading(recent, flagged)["feature"].tolist() == ["rise_k_per_min"]
+
+
+def test_evidence_on_one_line_ends_at_a_clause() -> None:
+    text = "The rate fell from 5.81 to 3.88 K/min in 13 days; it took 37 % longer. More follows."
+    assert one_line(text, 1000.0) == text.split(". More")[0] + "."
+    short = one_line(text, 215.0)
+    assert short == "The rate fell from 5.81 to 3.88 K/min in 13 days …"
+    assert text_width_pt(short, 6.6) <= 215.0

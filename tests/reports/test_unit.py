@@ -1,0 +1,309 @@
+"""What a unit's report and a cycle's sheet say, read back from the PDF's text."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from chamberdrift.reports import ReportOptions, cycle_sheet, cycle_view, unit_report
+from chamberdrift.reports.bench import (
+    CARRY,
+    CHECKS,
+    GENERAL,
+    MAINS,
+    STEAM,
+    VESSEL,
+    cautions_for,
+    split_cautions,
+)
+from chamberdrift.reports.carrying import carrying_features
+from chamberdrift.reports.recorded import recorded_lines, saturation_uncertainty_k, stands
+from chamberdrift.reports.repair import latest_repair, recoveries
+from chamberdrift.reports.states import open_flags
+from chamberdrift.reports.trend import hard_limits, trend_of
+from chamberdrift.shared.config import Limits
+from chamberdrift.shared.parts import PARTS
+from chamberdrift.shared.schema import SERVICE
+from pypdf import PdfReader
+
+FORBIDDEN = re.compile(r"\b(pass(ed|es)?|sterile|releas\w*|fail(ed)?)\b", re.IGNORECASE)
+NAME = "Otter Creek 2"
+
+
+def text_of(view: Any, **options: Any) -> list[str]:
+    target = io.BytesIO()
+    unit_report(view, target, options=ReportOptions(**options))
+    return [p.extract_text() for p in PdfReader(target).pages]
+
+
+def sheet_of(view: Any, cycle_id: str, **options: Any) -> list[str]:
+    target = io.BytesIO()
+    cycle_sheet(cycle_view(view, cycle_id), target, options=ReportOptions(**options))
+    return [p.extract_text() for p in PdfReader(target).pages]
+
+
+def flagged(builder: Any, **more: Any) -> Any:
+    return builder.unit_view(NAME, cycles=60, drift=1.0, flags=[builder.flag(NAME, **more)])
+
+
+@pytest.fixture(scope="module")
+def pages(builder: Any) -> list[str]:
+    return text_of(flagged(builder))
+
+
+def test_state_and_trend_that_carries_the_flag_come_first(pages: list[str]) -> None:
+    first = re.sub(r"\s+", " ", pages[0])
+    assert first.startswith(NAME)
+    order = [
+        "State",
+        "Door seal: service since 16 Nov 2026",
+        "likely 12 days (8–20) until a cycle falls outside its limits",
+        "vent path would look alike",
+        "59 cycles in the last 30 days",
+        "Trends",
+        "Heat loss over heat capacity",
+        "drift began about 5 Nov",
+        "Time from 102 to 110 °C",
+    ]
+    places = [first.index(words) for words in order]
+    assert places == sorted(places)
+
+
+def test_every_section_is_there(pages: list[str]) -> None:
+    whole = "\n".join(pages)
+    for words in (
+        "Latest cycle",
+        "Temperature against saturation",
+        "Heater switching",
+        "Exhaust, gauge, log scale",
+        "exposure",
+        "What to check, in this order",
+        "Before you begin",
+        "Last cycles",
+        "◆ outside limits",
+        "· inside limits",
+        "◇ incomplete",
+        "store clinics-store, commit 41",
+        "data through 24 Nov 2026",
+        "Europe/Paris",
+        "newest otter-creek/Otter Creek 2-2026-11.csv",
+    ):
+        assert words in whole
+    assert not FORBIDDEN.search(whole)
+
+
+def test_cautions_stand_before_the_checks(pages: list[str]) -> None:
+    whole = "\n".join(pages)
+    flat = re.sub(r"\s+", " ", whole)
+    assert flat.index(STEAM[:40]) < flat.index("Look along the seal for cuts and flat spots")
+    assert GENERAL[:60] in flat
+
+
+def test_stop_is_said_in_words(builder: Any) -> None:
+    first = text_of(flagged(builder, severity="stop"))[0]
+    assert "Take the unit out of use until it is checked" in first
+    assert "■ stop" in first
+
+
+def test_silence_is_said(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=10, last=builder.AS_OF - pd.Timedelta(days=8))
+    assert "No data for 8 days" in text_of(view)[0]
+
+
+def test_other_units_reach_every_number(builder: Any) -> None:
+    pages = text_of(flagged(builder, evidence=""), temperature_unit="°F", pressure_unit="psi")
+    whole = re.sub(r"\s+", " ", "\n".join(pages))
+    assert "°F/min" in whole
+    assert "lower limit 249.8 °F" in whole
+    # windows in a feature's name, and reasons as they were written when judged, stay in °C
+    for fixed_words in ("102 to 110 °C", "60 to 100 °C", "temperature 120.4 °C under 121 °C"):
+        whole = whole.replace(fixed_words, "")
+    assert "°C" not in whole
+    assert "kPa" not in whole
+
+
+def test_dates_and_zone_are_the_readers(builder: Any) -> None:
+    whole = "\n".join(text_of(flagged(builder), date_style="iso", zone="Asia/Tokyo"))
+    assert "2026-11-16" in whole
+    assert "Asia/Tokyo" in whole
+    assert "Nov 2026" not in whole
+
+
+def test_flag_without_a_feature_shows_what_stands_out_most(builder: Any) -> None:
+    view = flagged(builder, feature="", part="unknown", layer="forest")
+    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    (first, flag), *_ = carrying_features(view, opened)
+    z = view.residuals.groupby("feature")["z"].apply(lambda s: s.tail(15).median()).abs()
+    assert first == z.idxmax()
+    assert flag is not None
+
+
+def test_trend_of_a_unit_without_baseline_is_its_bare_values(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=8)
+    bare = replace(view, residuals=view.residuals.head(0))
+    trend = trend_of(bare, "heater_duty", ReportOptions())
+    assert not trend.judged
+    assert trend.raw == pytest.approx(100.0 * view.cycles["heater_duty"].to_numpy(float))
+    assert np.isnan(trend.adjusted).all()
+    assert len(trend_of(bare, "drying_s", ReportOptions()).x) == 0
+
+
+def test_hard_limits_by_program() -> None:
+    limits = Limits()
+
+    def values(feature: str, program: str | None, *, relative: bool = False) -> list[float]:
+        return [x.value for x in hard_limits(feature, limits, program, relative=relative)]
+
+    assert values("exposure_min_c", "prevacuum-134x3.5") == [134.0]
+    assert values("exposure_max_c", "prevacuum-134x3.5") == [138.0]
+    assert values("exposure_mean_c", "gravity-121x30", relative=True) == [0.0, 4.0]
+    assert values("exposure_s", "gravity-121x30") == [1800.0]
+    assert values("leak_kpa_per_min", None) == [0.13]
+    assert values("heater_duty", None) == [1.0]
+    assert values("exposure_s", None) == []
+    assert values("noise_k", "gravity-121x30") == []
+
+
+def test_every_part_has_checks_and_things_to_carry() -> None:
+    assert set(CHECKS) == set(PARTS)
+    assert set(CARRY) == set(PARTS)
+    for part in PARTS:
+        cautions = cautions_for([part])
+        assert cautions[-1] == GENERAL
+        touched = {c for check in CHECKS[part] for c in check.touches}
+        assert set(cautions[:-1]) == touched
+    assert MAINS in cautions_for(["heater"])
+    assert VESSEL in cautions_for(["door_seal"])
+
+
+@pytest.mark.parametrize("part", list(PARTS))
+def test_cautions_of_the_flags_own_check_are_told_from_the_check(part: str) -> None:
+    from chamberdrift.models.bench import bench_check
+
+    caution, check = split_cautions(bench_check(part, ""))
+    assert check
+    assert "caution" not in check.lower()
+    assert f"{caution} {check}" == bench_check(part, "")
+
+
+def test_a_text_of_cautions_alone_stays_whole() -> None:
+    assert split_cautions("Caution: steam.") == ("", "Caution: steam.")
+
+
+def test_after_a_repair_cycles_at_the_healthy_level_are_counted(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=120, drift=1.0, repaired_before=10)
+    row = builder.service_row(NAME, 5.4, "door_seal", "replaced")
+    view = replace(view, service=SERVICE.conform(pd.DataFrame([row])))
+    repair = latest_repair(view)
+    assert repair is not None
+    found = recoveries(view, repair)
+    assert found[0].feature in ("loss_over_capacity_k_per_min", "seat_s")
+    for recovery in found:
+        own = view.residuals[view.residuals["feature"] == recovery.feature]
+        after = own[own["started_at"] >= repair["time"]]
+        assert len(recovery.after) == len(after) == 10
+        level, sd, _ = builder.FEATURES[recovery.feature]
+        inside = int(((after["adjusted"] - level).abs() <= 3 * sd).sum())
+        assert recovery.back == inside
+        assert inside >= 9
+    whole = re.sub(r"\s+", " ", "\n".join(text_of(view)))
+    assert f"{found[0].back} of 10 cycles since are back at the healthy level; 5 more" in whole
+
+
+def test_repair_of_the_wrong_part_is_not_called_settled(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=120, drift=1.0)
+    row = builder.service_row(NAME, 9.0, "door_seal", "replaced")
+    whole = "\n".join(text_of(replace(view, service=SERVICE.conform(pd.DataFrame([row])))))
+    assert "0 of 15 cycles since are back" in whole
+    assert "the finding is not settled" in whole
+
+
+def test_old_or_undone_service_makes_no_repair_section(builder: Any) -> None:
+    for days, undone in ((200.0, False), (5.0, True)):
+        row = builder.service_row(NAME, days, "door_seal", "replaced", undone=undone)
+        view = builder.unit_view(NAME, cycles=30)
+        view = replace(view, service=SERVICE.conform(pd.DataFrame([row])))
+        assert latest_repair(view) is None
+
+
+def test_cycle_sheet_is_a_record(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=6)
+    cycle = view.cycles.iloc[3]
+    (text,) = sheet_of(view, cycle["cycle_id"])
+    flat = re.sub(r"\s+", " ", text)
+    for words in (
+        "Cycle record",
+        "Recorded values and limits",
+        "The recorded values are inside their limits.",
+        "at least 30 min",
+        "not checked",
+        "lethality F0",
+        "reference 121.1 °C, z 10 K",
+        "It does not decide on the use of the load",
+        "does not prove the quality of the steam",
+        "heat up",
+        "exhaust",
+        "5f1d0c9e8a7b",
+        "page 1 of 1",
+    ):
+        assert words in flat
+    assert not FORBIDDEN.search(text)
+
+
+def test_cycle_is_found_by_an_earlier_id(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=3)
+    cycles = view.cycles.assign(aliases=["", "old@1,older@1", ""])
+    moved = replace(view, cycles=cycles)
+    assert cycle_view(moved, "older@1").cycle["cycle_id"] == cycles["cycle_id"].iloc[1]
+    with pytest.raises(KeyError, match="nothing"):
+        cycle_view(moved, "nothing")
+
+
+def test_recorded_values_outside_are_said_with_their_uncertainty(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=2)
+    cycle = view.cycles.iloc[0].copy()
+    cycle["exposure_s"], cycle["exposure_min_c"], cycle["exposure_max_c"] = 1500.0, 120.7, 126.2
+    cycle["saturation_deviation_k"] = float("nan")
+    lines = {x.what: x for x in recorded_lines(cycle, Limits(), ReportOptions())}
+    assert lines["exposure time"].stands == "outside"
+    assert lines["lowest temperature"].stands == "outside, within uncertainty"
+    assert lines["highest temperature"].stands == "outside"
+    assert lines["temperature less saturation"].stands == "not recorded"
+    assert lines["lowest temperature"].limit == "at least 121.00 °C"
+    assert lines["lowest temperature"].uncertainty == "0.5 K"
+
+
+def test_assumed_atmosphere_is_not_held_against_the_limit(builder: Any) -> None:
+    cycle = builder.unit_view(NAME, cycles=2).cycles.iloc[0].copy()
+    cycle["saturation_deviation_k"], cycle["atmosphere_assumed"] = 5.0, True
+    lines = {x.what: x for x in recorded_lines(cycle, Limits(), ReportOptions())}
+    assert "not held against" in lines["temperature less saturation"].stands
+
+
+def test_leak_test_has_its_own_line(builder: Any) -> None:
+    cycle = builder.unit_view(NAME, cycles=2).cycles.iloc[0].copy()
+    cycle["kind"], cycle["leak_kpa_per_min"], cycle["leak_se"] = "leak_test", 0.2, 0.01
+    cycle["program"] = pd.NA
+    lines = {x.what: x for x in recorded_lines(cycle, Limits(), ReportOptions())}
+    assert lines["air leakage"].stands == "outside"
+    assert lines["air leakage"].recorded == "0.200 kPa/min"
+    assert "temperature less saturation" not in lines
+
+
+def test_saturation_uncertainty_combines_both_channels() -> None:
+    # dTsat/dp from the IF97 table: 120.21 °C at 200 kPa, 123.25 °C at 220 kPa (handbook
+    # values, from memory): 0.152 K/kPa; with ±2 kPa and ±0.5 K that is 0.585 K.
+    assert saturation_uncertainty_k(121.7, Limits()) == pytest.approx(0.585, abs=0.01)
+
+
+def test_where_a_value_stands() -> None:
+    assert stands(5.0, 1.0, low=5.0) == "inside"
+    assert stands(4.5, 1.0, low=5.0) == "outside, within uncertainty"
+    assert stands(3.5, 1.0, low=5.0) == "outside"
+    assert stands(4.5, float("nan"), low=5.0) == "outside"
+    assert stands(float("nan"), 1.0, low=5.0) == "not recorded"
