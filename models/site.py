@@ -28,6 +28,10 @@ FIRST_CYCLES: Final = 30
 SOFT: Final = 0.03
 """A common movement well below this is the units' own noise and is not taken off: the error
 of a median of three units over three days (loads scatter by about 6 %)."""
+SHARE: Final = 0.75
+ALIKE: Final = 0.35
+"""Share of the site's units that must have moved alike, and how alike: two weak heaters among
+three units are no low mains (design choice)."""
 SHARES: Final = {"power": 1.0, "heat_rate": 1.1, "heat_up": -1.2}
 """Movement of a sign per log of power (P goes with the square of the voltage)."""
 
@@ -92,8 +96,11 @@ def _of_site(power: FloatArray, unit: IntArray, day: IntArray) -> FloatArray:
     common = np.zeros(length)
     enough = np.isfinite(mean).sum(axis=1) >= LEAST_UNITS
     for i in np.flatnonzero(enough).tolist():
-        middle = float(np.nanmedian(mean[i]))
-        common[i] = middle * middle**2 / (middle**2 + SOFT**2)
+        seen = mean[i][np.isfinite(mean[i])]
+        middle = float(np.median(seen))
+        alike = np.abs(seen - middle) <= ALIKE * abs(middle) + SOFT
+        if alike.mean() >= SHARE and int(alike.sum()) >= LEAST_UNITS:
+            common[i] = middle * middle**2 / (middle**2 + SOFT**2)
     return np.asarray(common[day - first])
 
 
