@@ -104,15 +104,14 @@ def ingest_inbox(
     first, copies = _drop_copies(files, place, run)
     facts = account.facts
     retried = _retries(account, config, len(files))
-    read = _Reader(store.location, place.text, config, run, progress)
+    read = _Reader(store.location, place.text, config, run, txn, progress)
     outcomes = read(first + retried, facts)
     outcomes = _again(outcomes, account, read, config)
     account.take(outcomes, copies, reading_digest(config, account.facts))
 
     since: dict[str, int] = {}
     for result in read.results:
-        for unit, month, file in result.files:
-            txn.adopt(unit, month, file)
+        for unit, _, file in result.files:
             since[unit] = min(file.low, since.get(unit, file.low))
     txn.flush_traces(partial(_map, workers=workers, scheduler=scheduler))
     account.count(read.results, txn)
@@ -155,6 +154,7 @@ class _Reader:
     inbox: str
     config: Config
     run: Callable[..., Iterable[Any]]
+    txn: Txn
     progress: Progress | None
     results: list[ReadResult] = field(default_factory=list)
 
@@ -167,6 +167,8 @@ class _Reader:
         outcomes: list[Outcome] = []
         for result in self.run(read_exports, tasks, chunk=1, cut_over=2):
             self.results.append(result)
+            for unit, month, file in result.files:  # at once, so that a failure removes them
+                self.txn.adopt(unit, month, file)
             outcomes += result.outcomes
             if self.progress is not None:
                 self.progress("ingest", len(outcomes), len(files))

@@ -125,9 +125,9 @@ class Account:
             elif o.kind == "accepted":
                 accepted.add(o.sha256)
                 refused.pop(o.sha256, None)
-                if o.quarantined:
+                tally["retried"] += bool(o.quarantined)
+                if o.quarantined or (before["sha256"] == o.sha256).any():
                     rows += self._retold(o, before)
-                    tally["retried"] += 1
                 else:
                     rows.append(self._accepted(o))
                 tally["accepted"] += 1

@@ -251,6 +251,10 @@ class RemoteLocation(Location):
 
     text: str
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # an open filesystem may hold credentials: another process opens its own
+        return (RemoteLocation, (self.text,))
+
     @cached_property
     def _opened(self) -> tuple[Any, str]:
         return _open_remote(self.text)
