@@ -27,7 +27,7 @@ from .convert import (
     settle_decimals,
 )
 from .decide import Decided, Decider
-from .dialect import BLANKS, WIDE_BLANKS, Line, Table, find_table, logical_lines
+from .dialect import BLANKS, WIDE_BLANKS, Line, Table, find_table, is_rule, logical_lines
 from .encoding import detect, refuse_binary, to_utf8
 from .header_words import LONG_SUMMARY, tokens
 from .long_layout import Labels, convert_long, encode, find_labels
@@ -154,7 +154,9 @@ class Assembly:
             head = data[:size].decode("utf-8", "replace")
             if size < len(data):
                 cut = max(head.rfind("\n"), head.rfind("\r"))
-                head = head[: cut + 1] if cut > 0 else head
+                if cut < 0 and size <= LONGEST_LINE:
+                    continue
+                head = head[: cut + 1] if cut >= 0 else head
             lines = logical_lines(head)
             longest = max((len(line.text) for line in lines), default=0)
             if longest > LONGEST_LINE:
@@ -200,15 +202,7 @@ class Assembly:
         self, data: bytes, table: Table, roles: Roles, name: str
     ) -> tuple[Raw, Table, Roles, set[int]]:
         """Read the table's rows, evened out where their ends differ."""
-        wanted, floats = wanted_columns(table, roles)
-        body = data[table.data_offset :]
-        if table.delimiter in {BLANKS, WIDE_BLANKS}:
-            body = part_by_tabs(body, table.delimiter)
-        raw, typed = read_rows(body, table, wanted, floats, name)
-        if raw.odd_count > 2 and raw.odd_count > 0.02 * len(raw.lines):
-            raw_even, typed_even = read_rows(even_out(body, table), table, wanted, floats, name)
-            if raw_even.odd_count < raw.odd_count:
-                raw, typed = raw_even, typed_even
+        raw, typed = read_evened(data[table.data_offset :], table, roles, name)
         return raw, table, roles, typed
 
     def convert(
@@ -246,7 +240,10 @@ class Assembly:
                 self.note(
                     "unused channels", ", ".join(labels.unused)[:300], "no channel that is kept"
                 )
-        decider = Decider(self, table, roles, statements, parsed, labels, member, data)
+        shown = table.decimal or next(iter(decimals.values()), ".")
+        decider = Decider(
+            self, replace(table, decimal=shown), roles, statements, parsed, labels, member, data
+        )
         decided = decider.decide(before)
         self.keys.append(decided.layout_key)
         self.layouts.append(decided.summary(encoding))
@@ -315,6 +312,9 @@ class Assembly:
         self.counts.read += parsed.n - blank + parsed.odd_count
         header = {h.strip().casefold() for h in table.headers if h.strip()}
         for _, text in parsed.odd:
+            if is_rule(text):
+                self.counts.read -= 1
+                continue
             cells = {c.strip().strip('"').casefold() for c in re.split(r"[,;\t|]", text)}
             self.counts.drop(_odd_reason(text, cells, header), 1)
         if parsed.odd_count > len(parsed.odd):
@@ -529,6 +529,19 @@ def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
     if roles.time.mode in {"epoch", "serial", "elapsed", "index"}:
         floats.add(roles.time.columns[0])
     return sorted(wanted), floats if table.decimal is not None else set()
+
+
+def read_evened(body: bytes, table: Table, roles: Roles, name: str) -> tuple[Raw, set[int]]:
+    """Read rows, evened out where only the empty cells at their ends differ."""
+    wanted, floats = wanted_columns(table, roles)
+    if table.delimiter in {BLANKS, WIDE_BLANKS}:
+        body = part_by_tabs(body, table.delimiter)
+    raw, typed = read_rows(body, table, wanted, floats, name)
+    if raw.odd_count > 2 and raw.odd_count > 0.02 * len(raw.lines):
+        even, typed_even = read_rows(even_out(body, table), table, wanted, floats, name)
+        if even.odd_count < raw.odd_count:
+            return even, typed_even
+    return raw, typed
 
 
 def tail_statements(raw: Raw, table: Table) -> list[Statement]:

@@ -19,7 +19,7 @@ from .refuse import layout_toml, quoted, refusal
 from .roles import TimePlan
 from .statements import Statement
 from .times import CERTAIN, DAY_MONTH, NO_OFFSET, SHORT, Moments, parse_moments
-from .zones import find_zone, offset_in_text, transitions
+from .zones import find_zone, offset_in_text, pinnable_zone, transitions
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -358,7 +358,7 @@ def stated_zone(
             f"the export states several zones: {listed}",
             "pin the right one in a [[layout]]",
             question="In which zone are the times written?",
-            toml=layout_toml(name, f'zone = "{next(iter(found))}"'),
+            toml=layout_toml(name, f'zone = "{pinnable_zone(next(iter(found))) or "Etc/UTC"}"'),
         )
     zone_found = next(iter(found.values()), None)
     if zone_found is not None and summer is not None and "/" not in zone_found.name:
@@ -422,14 +422,18 @@ def abbreviation_fits(abbreviation: str, low_ms: int, high_ms: int) -> bool:
 def date_question(order: Order, name: str, example: str, line: int) -> Exception:
     """Return the refusal of dates whose order nothing settles."""
     if order.contradiction:
+        only = order.open_orders[0] if len(order.open_orders) == 1 else ""
+        settles = only in {"dmy", "mdy"}
         return refusal(
-            "day_month",
+            "dates",
             name,
             f"{order.why} (such as {quoted(example)})",
-            "check the file; a [[layout]] with day_first settles the order",
+            "pin day_first in a [[layout]]" if settles else "export it with dates of one form",
             line=line,
-            question="Does the day or the month come first in these dates?",
-            toml="[defaults]\nday_first = true",
+            question="Does the day come first in this layout's dates?" if settles else "",
+            toml=layout_toml(name, f"day_first = {'true' if only == 'dmy' else 'false'}")
+            if settles
+            else "",
         )
     ways = " or ".join(words(o) for o in order.open_orders)
     return refusal(

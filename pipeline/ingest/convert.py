@@ -498,7 +498,7 @@ def place_in_utc(
                 f"{local.unfollowed}: the logger's clock does not follow {owner.zone_name}",
                 "pin the fixed offset that its clock keeps, in a [[layout]]",
                 question="Which fixed offset from UTC does this logger's clock keep?",
-                toml=layout_toml(name, 'zone = "+00:00"'),
+                toml=layout_toml(name, 'zone = "Etc/UTC"'),
             )
         if local.ambiguous.any() and int(local.ambiguous.sum()) * 2 > n:
             raise refusal(
@@ -508,7 +508,7 @@ def place_in_utc(
                 "which pass it is",
                 "pin the offset of this export in a [[layout]]",
                 question="Was summer time still on when this record was made?",
-                toml=layout_toml(name, 'zone = "+00:00"'),
+                toml=layout_toml(name, 'zone = "Etc/UTC"'),
             )
         utc = local.utc_ms
         counts.folds += local.fold_resolved

@@ -26,6 +26,7 @@ from .roles import Channel, Roles
 from .settle_units import refuse_contradictions, settle_references, settle_units
 from .statements import Statement
 from .times import DAY_MONTH, parse_moments
+from .zones import pinnable_zone
 
 if TYPE_CHECKING:
     from .assemble import Assembly
@@ -336,7 +337,7 @@ class Decider:
         lines.append(f"decimal = {toml_text(self.table.decimal or '.')}")
         if order in {"dmy", "mdy"}:
             lines.append(f"day_first = {'true' if order == 'dmy' else 'false'}")
-        zones = {o.zone_name for o, _ in owners if o.zone is not None}
+        zones = {pinnable_zone(o.zone_name) for o, _ in owners if o.zone is not None} - {""}
         if len(zones) == 1:
             lines.append(f"zone = {toml_text(zones.pop())}")
         for channel in channels:

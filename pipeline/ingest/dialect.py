@@ -339,6 +339,14 @@ def _locate(
         lines, start, delimiter, columns, kinds, name, pinned_header
     )
     preamble = tuple(lines[: start if header_at is None else header_at])
+    # All that stands below the header is read, so that no spoilt first row goes uncounted.
+    first = start
+    while (
+        header_at is not None
+        and first - 1 > header_at
+        and not _is_head_line(lines[first - 1], delimiter, columns)
+    ):
+        first -= 1
     decimal, why = decimal_of([c for row in wider for c in row])
     shown = {
         "\t": "tab",
@@ -362,8 +370,8 @@ def _locate(
         headers=headers,
         header_line=None if header_at is None else lines[header_at].number,
         marks=marks,
-        data_line=lines[start].number,
-        data_offset=lines[start].offset,
+        data_line=lines[first].number,
+        data_offset=lines[first].offset,
         sample=sample,
         kinds=tuple(kind.split(" ")[0] for kind in kinds),
         decimal=decimal,
@@ -487,6 +495,22 @@ def _header(
             texts = [f"{u} {t}".strip() for u, t in zip(filled, texts, strict=True)]
             first = above[-1]
     return tuple(texts), marks, first
+
+
+def is_rule(text: str) -> bool:
+    """Say whether a line only draws a rule."""
+    return _RULE.match(text) is not None
+
+
+def _is_head_line(line: Line, delimiter: str, columns: int) -> bool:
+    """Say whether a line right above the rows belongs to the header."""
+    cells = split(line.text, delimiter)
+    wordy = [c for c in cells if c.strip() and kind_of(c) in {"text", "mark"}]
+    return (
+        len(cells) in {columns, columns + 1}
+        and len(wordy) * 2 > len([c for c in cells if c.strip()])
+        and not any(kind_of(c) == "moment" for c in cells)
+    )
 
 
 def _nameless(columns: int) -> tuple[str, ...]:

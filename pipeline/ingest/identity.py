@@ -21,7 +21,7 @@ GENERIC: Final = word_set(
     "pressure measurements messung messdaten daten protokoll charge chargen zyklus donnees "
     "datos dati dados gegevens inbox new copy kopie copie download downloads upload raw final "
     "part teil file results batch day daily week month of the and utc gmt local am pm no nr "
-    "samples readings sample test"
+    "samples readings sample test all units fleet merged combined"
 )
 SUFFIXES: Final = (".gz", ".zip", ".csv", ".tsv", ".txt", ".dat", ".log", ".asc", ".prn")
 _LABELS: Final = word_set(

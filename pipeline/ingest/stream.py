@@ -15,10 +15,10 @@ from . import clock as clocks
 from .containers import Member
 from .dates import settle
 from .decide import Decided, Decider
-from .dialect import BLANKS, WIDE_BLANKS, Table
+from .dialect import Table
 from .encoding import RecodingStream, detect, refuse_binary
 from .output import trace_table
-from .raw import part_by_tabs, read_rows
+from .raw import read_rows
 from .reading import LineMapBuilder, Reading
 from .refuse import refusal
 from .statements import Statement, read_statements
@@ -157,12 +157,9 @@ def _pieces(
 
 
 def _rows(data: bytes, table: Table, roles: Roles, name: str) -> Any:
-    from .assemble import wanted_columns
+    from .assemble import read_evened
 
-    wanted, floats = wanted_columns(table, roles)
-    if table.delimiter in {BLANKS, WIDE_BLANKS}:
-        data = part_by_tabs(data, table.delimiter)
-    return read_rows(data, table, wanted, floats, name)
+    return read_evened(data, table, roles, name)
 
 
 def _decide(

@@ -210,3 +210,15 @@ def offset_in_text(text: str) -> str | None:
 def _offset_name(minutes: int) -> str:
     sign = "-" if minutes < 0 else "+"
     return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
+
+
+def pinnable_zone(name: str) -> str:
+    """Return the IANA name of a zone or of an offset of whole hours, else an empty text."""
+    minutes = parse_offset(name)
+    if minutes is None:
+        return name
+    if minutes % 60:
+        return ""
+    # The names of fixed offsets count westward.
+    hours = -minutes // 60
+    return f"Etc/GMT{hours:+d}" if hours else "Etc/UTC"

@@ -12,7 +12,6 @@ import zipfile
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-
 from chamberdrift.shared.config import Assignment, Config, Defaults, LayoutPin, Site, Unit
 from chamberdrift.shared.steam import pressure_at_altitude_kpa
 
@@ -326,7 +325,7 @@ def date_shapes() -> list[Shape]:
             "stated month first, impossible",
             one("%d/%m/%Y %H:%M:%S"),
             config=zoned(day_first=False),
-            cause="day_month",
+            cause="dates",
         ),
         Shape(
             "epoch seconds",

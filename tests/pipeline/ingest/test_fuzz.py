@@ -13,26 +13,69 @@ import random
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-
 from chamberdrift.pipeline.ingest import read_export
 from chamberdrift.shared.config import Config, Defaults
 from chamberdrift.shared.errors import ExportRefusedError
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from .shapes import all_shapes
 from .truth import Shape
 
 SEEDS = all_shapes()
 MATTERS = [
-    b"\x00", b"\n", b"\r", b"\r\n", b",", b";", b"\t", b'"', b"'", b"-", b"+", b".", b":", b" ", b"/", b"\xff", b"\xfe",
-    b"\xef\xbb\xbf", b"\x80", b"\xc3", b"9" * 30, b"1e400", b"NaN", b"=1+2", b"@SUM(A1)", b"\x1b[31m", b"\x1f\x8b", b"PK\x03\x04",
-    b"99/99/9999", b"0000-00-00", b"24:00:00", b"-999", b"\xe2\x84\x83", b"%s", b"{}", b"[[", b"C:\\", b"../../x", b"CON",
+    b"\x00",
+    b"\n",
+    b"\r",
+    b"\r\n",
+    b",",
+    b";",
+    b"\t",
+    b'"',
+    b"'",
+    b"-",
+    b"+",
+    b".",
+    b":",
+    b" ",
+    b"/",
+    b"\xff",
+    b"\xfe",
+    b"\xef\xbb\xbf",
+    b"\x80",
+    b"\xc3",
+    b"9" * 30,
+    b"1e400",
+    b"NaN",
+    b"=1+2",
+    b"@SUM(A1)",
+    b"\x1b[31m",
+    b"\x1f\x8b",
+    b"PK\x03\x04",
+    b"99/99/9999",
+    b"0000-00-00",
+    b"24:00:00",
+    b"-999",
+    b"\xe2\x84\x83",
+    b"%s",
+    b"{}",
+    b"[[",
+    b"C:\\",
+    b"../../x",
+    b"CON",
 ]
 CONFIGS = (
     Config(),
     Config(defaults=Defaults(zone="Europe/Berlin")),
-    Config(defaults=Defaults(zone="Europe/Berlin", day_first=True, pressure_reference="absolute", temperature_unit="°C", pressure_unit="kPa")),
+    Config(
+        defaults=Defaults(
+            zone="Europe/Berlin",
+            day_first=True,
+            pressure_reference="absolute",
+            temperature_unit="°C",
+            pressure_unit="kPa",
+        )
+    ),
 )
 
 
@@ -134,8 +177,36 @@ def test_any_bytes(data: bytes, config: Config) -> None:
 
 CELL = st.one_of(
     st.sampled_from(
-        ["", "121.3", "121,3", "1.013", "1,013", "-999", "OL", "nan", "=1+1", "2024-05-01 10:00:00", "01/02/2024", "10:00", "10:00:00 PM",
-         "1714557600", "45413.4", "°C", "kPa", "bar(g)", "Temp °C", "Zeit", "Druck", "Unit", "CON", "../..", "\x00", "é", "　", "١٢"]
+        [
+            "",
+            "121.3",
+            "121,3",
+            "1.013",
+            "1,013",
+            "-999",
+            "OL",
+            "nan",
+            "=1+1",
+            "2024-05-01 10:00:00",
+            "01/02/2024",
+            "10:00",
+            "10:00:00 PM",
+            "1714557600",
+            "45413.4",
+            "°C",
+            "kPa",
+            "bar(g)",
+            "Temp °C",
+            "Zeit",
+            "Druck",
+            "Unit",
+            "CON",
+            "../..",
+            "\x00",
+            "é",
+            "　",
+            "١٢",
+        ]
     ),
     st.text(max_size=8),
     st.floats(width=32).map(str),

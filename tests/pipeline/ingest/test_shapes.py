@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from chamberdrift.pipeline.ingest import read_export
 from chamberdrift.shared.errors import ExportRefusedError
 

@@ -13,7 +13,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
-
 from chamberdrift.shared.config import Config, Defaults, Site, Unit
 from chamberdrift.shared.steam import p_sat_kpa
 

@@ -1,0 +1,147 @@
+"""Content that means harm or makes no sense: refused with a cause, in bounded time and memory."""
+
+from __future__ import annotations
+
+import gzip
+import io
+import tracemalloc
+import zipfile
+import zlib
+from pathlib import Path
+
+import pytest
+from chamberdrift.pipeline.ingest import containers, read_export
+from chamberdrift.shared.errors import ExportRefusedError
+
+from .shapes import HEAD, C, iso
+from .truth import lines, zoned
+
+TEXT = lines(iso(), HEAD).encode()
+CONFIG = zoned()
+
+
+def refused(data: bytes, name: str = "S-12.csv") -> ExportRefusedError:
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(data, name=name, config=CONFIG)
+    return caught.value
+
+
+def zipped(*members: tuple[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in members:
+            archive.writestr(name, data)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("data", "cause"),
+    [
+        (b"", "empty"),
+        (b"\n\n\n", "no_table"),
+        (b"%PDF-1.7\n" + TEXT, "not_a_table"),
+        (b"\x89PNG\r\n\x1a\n" + TEXT, "not_a_table"),
+        (b"PAR1" + TEXT, "not_a_table"),
+        (b"\xd0\xcf\x11\xe0" + TEXT, "not_a_table"),
+        (bytes(range(256)) * 40, "not_a_table"),
+        (b"\x00" * 100_000, "not_a_table"),
+        (b"hello world\n" * 500, "no_table"),
+        (gzip.compress(TEXT)[:-40], "damaged_archive"),
+        (gzip.compress(b""), "empty"),
+        (gzip.compress(gzip.compress(TEXT)), "nested_archive"),
+        (zipped(("a.zip", zipped(("b.csv", TEXT)))), "nested_archive"),
+        (zipped(("a.csv.gz", gzip.compress(TEXT))), "nested_archive"),
+        (zipped(("[Content_Types].xml", b"<x/>"), ("xl/sheet.xml", b"<y/>")), "spreadsheet"),
+        (zipped(), "empty"),
+        (zipped(("a.csv", TEXT))[:-30], "damaged_archive"),
+        (b"PK\x03\x04" + TEXT, "damaged_archive"),
+        (zipped(("a.csv", TEXT), ("b.csv", b"not a table\n")), "no_table"),
+    ],
+)
+def test_what_is_no_export_is_refused(data: bytes, cause: str) -> None:
+    assert refused(data).cause == cause
+
+
+def test_a_compressed_bomb_stops_early() -> None:
+    packed = zlib.compressobj(9, zlib.DEFLATED, 31)
+    bomb = b"".join(packed.compress(b"\0" * (1 << 20)) for _ in range(200)) + packed.flush()
+    tracemalloc.start()
+    error = refused(bomb, "S-12.csv.gz")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert error.cause == "archive_too_large"
+    assert peak < 64 * 2**20
+
+
+def test_too_many_members_are_refused() -> None:
+    data = zipped(*((f"{k}.csv", b"x") for k in range(containers.MAX_MEMBERS + 1)))
+    assert refused(data, "S-12.zip").cause == "archive_too_large"
+
+
+@pytest.mark.parametrize("line", [b"1,", b"x", b'"', b"1,2024-05-21 10:00:00;", b"  a"])
+def test_one_endless_line_is_refused(line: bytes) -> None:
+    error = refused(line * (4_000_000 // len(line)))
+    assert error.cause in {"line_too_long", "no_table"}
+
+
+@pytest.mark.slow
+def test_a_line_of_a_hundred_megabytes_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "S-12.csv"
+    path.write_bytes(TEXT + b"9," * 50_000_000)
+    with pytest.raises(ExportRefusedError) as caught:
+        reading = read_export(path, name="S-12.csv", config=CONFIG)
+        for _ in reading.tables:
+            pass
+    assert caught.value.cause in {"line_too_long", "spoilt", "no_table"}
+
+
+def test_a_tail_of_zeros_costs_no_row() -> None:
+    reading = read_export(TEXT + b"\0" * 4096, name="S-12.csv", config=CONFIG)
+    assert reading.rows_kept == len(C.ms)
+    assert reading.rows_dropped == 1
+
+
+@pytest.mark.parametrize(
+    "unit", ["../../x", "CON", "=cmd|'/c calc'!A1", "a/b", "ä" * 32, "-1+2", "'"]
+)
+def test_odd_unit_ids_are_kept_as_they_are(unit: str) -> None:
+    rows = [f"{unit};" + r.replace(",", ";") for r in iso()]
+    data = lines(rows, "Unit;" + HEAD.replace(",", ";")).encode()
+    assert read_export(data, name="all.csv", config=CONFIG).unit_ids == (unit,)
+
+
+@pytest.mark.parametrize("unit", ["", "x" * 65, "ä" * 33, "a\x07b", "\x1b[31mred"])
+def test_ids_that_can_be_none_are_refused(unit: str) -> None:
+    rows = [f"{unit};" + r.replace(",", ";") for r in iso()]
+    data = lines(rows, "Unit;" + HEAD.replace(",", ";")).encode()
+    assert refused(data, "all.csv").cause in {"unit_id", "not_a_table"}
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../../etc/S-12.csv",
+        "a\nb/S-12.csv",
+        "$(rm -rf)/S-12.csv",
+        "..\\S-12.csv",
+        "\x1b[2J/S-12.csv",
+    ],
+)
+def test_names_do_not_reach_messages_raw(name: str) -> None:
+    assert read_export(TEXT, name=name, config=CONFIG).unit_ids == ("S-12",)
+    error = refused(b"nothing\n" * 9, name)
+    assert error.message.isprintable()
+
+
+def test_a_formula_is_no_number() -> None:
+    rows = [
+        r if k % 30 else r.split(",")[0] + ',=1+2,"=HYPERLINK(1)"' for k, r in enumerate(iso())
+    ]
+    reading = read_export(lines(rows, HEAD).encode(), name="S-12.csv", config=CONFIG)
+    assert reading.dropped_by_reason == {"sensor_error": 12}
+
+
+def test_a_missing_file_is_a_message(tmp_path: Path) -> None:
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(tmp_path / "gone.csv", name="gone.csv", config=CONFIG)
+    assert caught.value.cause == "unreadable"

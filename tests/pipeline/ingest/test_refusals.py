@@ -1,0 +1,113 @@
+"""Every question can be answered by the TOML that comes with it."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from chamberdrift.pipeline.ingest import Facts, read_export
+from chamberdrift.shared.config import Config, Defaults
+from chamberdrift.shared.config_file import parse_config
+from chamberdrift.shared.errors import ExportRefusedError
+
+from .shapes import EARLY, HEAD, all_shapes, iso
+from .truth import Shape, lines, zoned
+
+REFUSED = [s for s in all_shapes() if s.cause]
+READ = [s for s in all_shapes() if not s.cause]
+
+
+def refusal(shape: Shape, config: Config) -> ExportRefusedError:
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(shape.data, name=shape.file, config=config)
+    return caught.value
+
+
+def merged(config: Config, more: Config) -> Config:
+    """Add what a TOML snippet says to a configuration."""
+    changes = {
+        f.name: getattr(more.defaults, f.name)
+        for f in dataclasses.fields(Defaults)
+        if getattr(more.defaults, f.name) != f.default
+    }
+    return dataclasses.replace(
+        config,
+        defaults=dataclasses.replace(config.defaults, **changes),
+        layouts=more.layouts + config.layouts,
+        assignments=config.assignments + more.assignments,
+        units=config.units + more.units,
+    )
+
+
+@pytest.mark.parametrize("shape", REFUSED, ids=[s.name for s in REFUSED])
+def test_a_refusal_says_what_where_and_what_to_do(shape: Shape) -> None:
+    error = refusal(shape, shape.config)
+    assert error.message.startswith(shape.file)
+    assert error.message.endswith(".")
+    assert "; " in error.message
+    if error.toml:
+        assert error.question.endswith(("?", ")"))
+        parse_config(error.toml)
+
+
+@pytest.mark.parametrize("shape", REFUSED, ids=[s.name for s in REFUSED])
+def test_the_toml_settles_the_question(shape: Shape) -> None:
+    config = shape.config
+    error = refusal(shape, config)
+    if not error.toml:
+        pytest.skip("no setting answers this one")
+    for _ in range(4):
+        config = merged(config, parse_config(error.toml))
+        try:
+            read_export(shape.data, name=shape.file, config=config)
+        except ExportRefusedError as again:
+            assert again.cause != error.cause, again.message
+            error = again
+            if not error.toml:
+                return
+        else:
+            return
+    raise AssertionError(f"still refused: {error.message}")
+
+
+@pytest.mark.parametrize("shape", READ, ids=[s.name for s in READ])
+def test_the_pin_of_a_reading_gives_the_same_reading(shape: Shape) -> None:
+    reading = read_export(shape.data, name=shape.file, config=shape.config)
+    pinned = merged(shape.config, parse_config(reading.toml))
+    again = read_export(shape.data, name=shape.file, config=pinned)
+    assert again.table().equals(reading.table())
+
+
+def test_four_hundred_exports_ask_one_question() -> None:
+    data = lines(iso(), HEAD).encode()
+    errors = set()
+    for k in range(400):
+        with pytest.raises(ExportRefusedError) as caught:
+            read_export(data, name=f"north/U-{k:03d}_20240521.csv", config=Config())
+        errors.add((caught.value.cause, caught.value.question, caught.value.toml))
+    assert len(errors) == 1
+    cause, question, toml = errors.pop()
+    assert cause == "zone"
+    assert question
+    read_export(data, name="north/U-000.csv", config=parse_config(toml))
+
+
+def test_other_exports_of_the_layout_settle_day_and_month() -> None:
+    def export(c: object) -> bytes:
+        from .truth import rows_of
+
+        return lines(
+            rows_of(c, "Europe/Berlin", lambda w, t, p, q: f"{w:%d/%m/%Y %H:%M:%S},{t},{p}"), HEAD
+        ).encode()  # type: ignore[arg-type]
+
+    from .truth import cycle
+
+    clear = read_export(export(cycle("2024-05-21T08:00:00")), name="S-12/1.csv", config=zoned())
+    facts = Facts().learn("S-12", clear.layout_key, clear.learned["S-12"])
+    open_one = export(EARLY)
+    with pytest.raises(ExportRefusedError):
+        read_export(open_one, name="S-12/2.csv", config=zoned())
+    reading = read_export(open_one, name="S-12/2.csv", config=zoned(), facts=facts)
+    assert reading.first_time is not None
+    assert reading.first_time.isoformat() == "2024-05-04T08:00:00+00:00"
+    assert any("other exports" in e.why for e in reading.evidence)

@@ -1,0 +1,152 @@
+"""Clocks: zones, both daylight-saving changes, steps, order, doubles.
+
+The zone rules are those of the IANA database that Python ships; the truth is the
+UTC times that the rows were written from.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from chamberdrift.pipeline.ingest import Reading, read_export
+from chamberdrift.shared.config import Config
+from chamberdrift.shared.errors import ExportRefusedError
+
+from .shapes import HEAD
+from .truth import Cycle, cycle, lines, rows_of, zoned
+
+BERLIN = "Europe/Berlin"
+
+
+def rows(c: Cycle, zone: str) -> list[str]:
+    return rows_of(c, zone, lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S},{t},{p}")
+
+
+def read(texts: list[str], config: Config | None = None) -> Reading:
+    return read_export(lines(texts, HEAD).encode(), name="S-12.csv", config=config or zoned())
+
+
+def times(reading: Reading) -> np.ndarray:
+    return reading.table().to_pandas()["time"].astype("int64").to_numpy()
+
+
+@pytest.mark.parametrize(
+    ("start", "count", "step_s", "zone"),
+    [
+        ("2024-10-26T23:30:00", 1080, 10, BERLIN),
+        ("2024-10-26T23:30:00", 250, 10, BERLIN),
+        ("2024-10-27T01:10:00", 600, 10, BERLIN),
+        ("2024-10-27T00:40:00", 240, 10, BERLIN),
+        ("2024-10-26T20:00:00", 600, 60, BERLIN),
+        ("2024-10-26T20:00:00", 200, 300, BERLIN),
+        ("2024-03-31T00:00:00", 1080, 10, BERLIN),
+        ("2024-11-03T04:00:00", 1800, 10, "America/New_York"),
+        ("2024-03-10T05:00:00", 1800, 10, "America/New_York"),
+        ("2024-04-06T13:00:00", 1080, 10, "Australia/Lord_Howe"),
+        ("2024-04-06T13:00:00", 360, 10, "Asia/Kathmandu"),
+    ],
+)
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_changes_of_the_clock_are_undone(
+    start: str, count: int, step_s: int, zone: str, newest_first: bool
+) -> None:
+    c = cycle(start, count, step_s)
+    texts = rows(c, zone)
+    reading = read(texts[::-1] if newest_first else texts, zoned(zone))
+    assert np.array_equal(times(reading), c.ms)
+    assert reading.dropped_by_reason == {}
+
+
+@pytest.mark.parametrize("start", ["2024-10-27T01:10:00", "2024-10-27T00:10:00"])
+def test_rows_within_the_repeated_hour_alone_are_asked_about(start: str) -> None:
+    with pytest.raises(ExportRefusedError) as caught:
+        read(rows(cycle(start, 200), BERLIN))
+    assert caught.value.cause == "ambiguous_hour"
+
+
+@pytest.mark.parametrize(
+    ("start", "count", "hours"),
+    [
+        ("2024-10-26T22:30:00", 1800, "+1"),
+        ("2024-10-26T22:30:00", 1800, "+2"),
+        ("2024-03-31T00:00:00", 1080, "+1"),
+    ],
+)
+def test_a_clock_that_does_not_follow_its_zone_is_noticed(
+    start: str, count: int, hours: str
+) -> None:
+    with pytest.raises(ExportRefusedError) as caught:
+        read(rows(cycle(start, count), hours))
+    assert caught.value.cause == "zone_not_followed"
+
+
+def test_a_clock_set_back_does_not_mix_two_records() -> None:
+    c = cycle()
+    texts = [
+        f"{w - timedelta(minutes=5 if k > 200 else 0):%Y-%m-%d %H:%M:%S},{t},{p}"
+        for k, (w, t, p) in enumerate(zip(c.local(BERLIN), c.t, c.p, strict=True))
+    ]
+    reading = read(texts)
+    assert reading.rows_read == 360
+    assert reading.rows_kept == 330
+    assert sum(reading.dropped_by_reason.values()) == 30
+    assert set(reading.dropped_by_reason) <= {"clock_set_back", "duplicate"}
+    assert any(e.decision == "clock" for e in reading.evidence)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_shuffled_rows_are_sorted(seed: int) -> None:
+    c = cycle()
+    order = np.random.default_rng(seed).permutation(len(c.ms))
+    texts = rows(c, BERLIN)
+    reading = read([texts[k] for k in order])
+    assert np.array_equal(times(reading), c.ms)
+    frame = reading.table().to_pandas()
+    np.testing.assert_allclose(frame["temperature_c"], c.t)
+    assert reading.line_map is not None
+    for sample in (0, 100, 359):
+        _, first, last = reading.line_map.lines_of(sample)
+        assert first <= 2 + int(np.flatnonzero(order == sample)[0]) <= last
+
+
+def test_a_late_block_fills_its_hole() -> None:
+    c = cycle()
+    texts = rows(c, BERLIN)
+    reading = read(texts[:100] + texts[150:] + texts[100:150])
+    assert np.array_equal(times(reading), c.ms)
+
+
+def test_doubles_are_counted_by_kind() -> None:
+    c = cycle()
+    texts = rows(c, BERLIN)
+    other = texts[99].split(",")[0] + ",99.9,101.3"
+    reading = read([*texts[:100], other, texts[99], *texts[100:]])
+    assert reading.dropped_by_reason == {"duplicate": 1, "duplicate_time": 1}
+    np.testing.assert_allclose(reading.table().to_pandas()["temperature_c"], c.t)
+
+
+def test_the_same_moment_in_two_zones() -> None:
+    c = cycle()
+    one = read(rows(c, "America/New_York"), zoned("America/New_York"))
+    two = read(rows(c, "Asia/Tokyo"), zoned("Asia/Tokyo"))
+    assert np.array_equal(times(one), times(two))
+
+
+def test_rows_with_and_without_an_offset_are_not_mixed() -> None:
+    texts = [
+        r.replace(",", "+02:00,", 1) if k % 2 else r for k, r in enumerate(rows(cycle(), BERLIN))
+    ]
+    with pytest.raises(ExportRefusedError) as caught:
+        read(texts)
+    assert caught.value.cause == "spoilt"
+
+
+def test_the_export_says_when_it_was_made() -> None:
+    head = ("Exported: 2024-05-22 07:30:00", HEAD)
+    reading = read_export(
+        lines(rows(cycle(), BERLIN), *head).encode(), name="S-12.csv", config=zoned()
+    )
+    assert reading.created_at is not None
+    assert reading.created_at.isoformat() == "2024-05-22T05:30:00+00:00"
