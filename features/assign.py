@@ -78,7 +78,7 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
             kinds.append(row.kind)
             completions.append(row.completion)
             continue
-        held = row.plateau if np.isfinite(row.plateau) else row.exposure
+        held = float(np.fmax(row.plateau, row.exposure))
         program, source = _program(programs, removal, row.setpoint, held, seen)
         names.append(program.name if program is not None else None)
         sources.append(source)

@@ -108,9 +108,11 @@ def _one_slow_fall(time: FloatArray, temp: FloatArray, least: float, noise: floa
     top = int(np.flatnonzero(temp[: a + 1] >= peak[a] - max(0.3, 3.0 * noise))[-1])
     low = top + int(np.argmin(temp[top:b]))
     seconds = float(time[low] - time[top])
-    if seconds < CUT_LEAST_S:
-        return False
-    return float(temp[top] - temp[low]) / seconds * 60.0 < CUT_K_PER_MIN
+    interval = float(time[-1] - time[0]) / (len(time) - 1)
+    rate = float(temp[top] - temp[low]) / max(seconds, 1.0) * 60.0
+    if b == len(temp) and low >= b - 2:  # into the exhaust: a late knee must not count
+        return seconds > max(90.0, 4.0 * interval) and rate < 0.6 * CUT_K_PER_MIN
+    return seconds > max(CUT_LEAST_S, 2.0 * interval) and rate < CUT_K_PER_MIN
 
 
 def _usual_swing(temp: FloatArray) -> float:

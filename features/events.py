@@ -183,19 +183,23 @@ def _fell_fast(samples: Samples, event: Event) -> bool:
 
 
 def _rested(time: FloatArray, pressure: FloatArray) -> bool:
-    """Return whether pressure stood still for REST_S, seen by medians of five samples."""
-    end = np.searchsorted(time, time + REST_S)
-    mid = np.searchsorted(time, time + 0.5 * REST_S)
-    start = np.flatnonzero(end < len(time))
+    """Return whether pressure stood still for REST_S, or four intervals where they are long."""
+    n = len(time)
+    if n < 4:
+        return False
+    window = max(REST_S, 4.0 * float(time[-1] - time[0]) / (n - 1))
+    end = np.searchsorted(time, time + window)
+    start = np.flatnonzero(end < n)
     if not len(start):
         return False
-    smooth = pressure
-    if len(pressure) >= 5:
+    even = pressure
+    if n >= 9 and window == REST_S:
         stack = np.lib.stride_tricks.sliding_window_view(pressure, 5)
-        smooth = np.concatenate((pressure[:2], np.median(stack, axis=1), pressure[-2:]))
-    flat = (np.abs(smooth[end[start]] - smooth[start]) < REST_KPA) & (
-        np.abs(smooth[mid[start]] - smooth[start]) < REST_KPA
-    )
+        even = np.concatenate((pressure[:2], np.median(stack, axis=1), pressure[-2:]))
+    flat = np.ones(len(start), dtype=bool)
+    for share in (0.25, 0.5, 0.75, 1.0):
+        place = np.searchsorted(time, time[start] + share * window)
+        flat &= np.abs(even[place] - even[start]) < REST_KPA
     return bool(flat.any())
 
 

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from ..shared.steam import KELVIN, t_sat_c
-from .crossing import line, median, noise_sd, resolution
+from .crossing import line, median, noise_sd, resolution, smooth
 from .samples import FloatArray
 
 WINDOW_S: Final = 600.0
@@ -41,16 +41,20 @@ def hold_bounds(time: FloatArray, pressure: FloatArray) -> tuple[int, int]:
     The hold begins at the deepest point that pumping reaches and ends before
     the pressure is let up faster than any leak.
     """
-    rate = np.diff(pressure) / np.maximum(np.diff(time), 1e-9)
-    deep = float(np.nanmin(pressure))
-    low = np.flatnonzero(pressure <= deep + 0.3)
-    first = int(low[0])
-    span = float(np.nanmax(pressure)) - deep
-    fast = np.flatnonzero((rate[first:] > 0.1) & (pressure[first + 1 :] > deep + 0.35 * span))
+    noise = noise_sd(pressure)
+    width = 1
+    while width < 31 and noise > 0.15 * np.sqrt(width):
+        width += 2
+    even = smooth(pressure, width)
+    rate = np.diff(even) / np.maximum(np.diff(time), 1e-9)
+    deep = float(even.min())
+    span = float(even.max()) - deep
+    first = int(np.flatnonzero(even <= deep + 0.3)[0])
+    fast = np.flatnonzero((rate[first:] > 0.1) & (even[first + 1 :] > deep + 0.35 * span))
     last = first + int(fast[0]) if len(fast) else len(pressure) - 1
     while last > first + 1 and rate[last - 1] > 0.05:
         last -= 1
-    return first, last
+    return first, max(first, last - width // 2)
 
 
 def leak_rate(

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from ..shared.config import Limits
+from ..shared.steam import t_sat_c
 from . import exhaust as exhaust_module
 from . import heatup, saturation, sawtooth, vacuum
-from .crossing import line, median, share_below
+from .crossing import line, median, resolution, share_below
 from .events import Event
 from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite, noise_of
 from .samples import Samples
+
+LAG_SHARE: Final = 0.1
+"""A sensor's lag beyond this share of the period rounds the saw-tooth (no source)."""
 
 
 def add_exposure(
@@ -40,10 +46,14 @@ def add_exposure(
     row.put("exposure_slope_k_per_min", line(time, temp)[0] * 60.0, "too_coarse")
     row.put("overshoot_k", top - setpoint)
     pressure = samples.pressure_kpa[part]
-    tau = saturation.sensor_lag(time, temp, pressure, noise_of(finite(pressure)))
+    tau = saturation.sensor_lag(time, temp, pressure, noise)
     row.put("sensor_lag_s", tau, "no_pressure_or_no_swings")
     step = row.values.get("resolution_k", 0.0)
     tooth = sawtooth.measure(time, temp, noise, step, tau if np.isfinite(tau) else 0.0)
+    if np.isfinite(tau) and not tau < LAG_SHARE * tooth.period_s:
+        boil = t_sat_c(pressure)  # pressure has no lag: its saw-tooth is the chamber's
+        quick = sawtooth.measure(time, boil, noise_of(boil), resolution(boil))
+        tooth = tooth if quick.reason else quick
     if tooth.reason:
         row.null(SAWTOOTH, tooth.reason)
         row.values["sawtooth_count"] = 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..shared.steam import t_sat_c
-from .crossing import first_above, median, slope_width, slopes
+from .crossing import first_above, median
 from .samples import FloatArray
 
 
@@ -35,30 +35,29 @@ def deviation(
     return mean, error, float(np.partition(gap, k)[k])
 
 
-def sensor_lag(time: FloatArray, temp: FloatArray, pressure: FloatArray, noise_p: float) -> float:
-    """Return how far temperature runs behind Tsat(p) in exposure [s]; NaN where it can't be seen.
+def sensor_lag(time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: float) -> float:
+    """Return the time constant by which temperature follows Tsat(p) [s]; NaN if not seen.
 
-    A first-order sensor that follows slow swings is late by its time constant:
-    T = Tsat - tau dTsat/dt. Least squares of T - Tsat on the local slope of
-    Tsat, where the swings stand out of the noise.
+    A first-order sensor moves by dT/dt = (Tsat - T + offset)/tau. Least squares
+    of the steps of T on the mean difference over each step, where the swings
+    stand out of the noise.
     """
     nan = float("nan")
     if len(time) < 30 or not np.isfinite(pressure).all():
         return nan
-    boil = t_sat_c(pressure)
-    noise = max(noise_p / 6.5, 1e-3)  # dp/dT of saturated steam at 121 °C [kPa/K]
-    interval = float(time[-1] - time[0]) / (len(time) - 1)
-    width = min(slope_width(noise, 0.02, interval), 2 * int(8.0 / interval / 2.0) + 1)
-    rate = slopes(time, boil, max(width, 3))
-    gap = temp - boil
-    x, y = rate - rate.mean(), gap - gap.mean()
-    power = float(x @ x)
-    if power / len(x) < max(9.0 * (noise / interval) ** 2 / max(width, 3) ** 3, 0.015**2):
+    span = np.diff(time)
+    gap = t_sat_c(pressure) - temp
+    drive = 0.5 * span * (gap[1:] + gap[:-1])
+    step = np.diff(temp)
+    x, y = drive - drive.mean(), step - step.mean()
+    power, both = float(x @ x), float(x @ y)
+    own = 2.0 * noise * noise * len(y)
+    if both <= 0.0 or float(y @ y) < 1.5 * own:
         return nan
-    tau = -float(x @ y) / power
-    left = y + tau * x
+    rate = both / power
+    left = y - rate * x
     error = float(np.sqrt(float(left @ left) / (len(x) - 2) / power))
-    return max(0.0, tau) if error < max(1.0, 0.3 * abs(tau)) else nan
+    return 1.0 / rate if error < 0.2 * rate else nan
 
 
 def equilibration(
