@@ -17,9 +17,9 @@ from .store.entries import TraceFile
 from .store.location import Location
 from .store.precedence import Export, combine
 
-SPILL_ROWS: Final = 2_000_000
-"""Samples held in memory before they go to disk (about 250 MB)."""
-FLUSH_ROWS: Final = 2_000_000
+SPILL_ROWS: Final = 1_000_000
+"""Samples held in memory before they go to disk (about 130 MB)."""
+FLUSH_ROWS: Final = 1_000_000
 """Samples of several exports that are written together at most."""
 
 DAY_MS: Final = 86_400_000

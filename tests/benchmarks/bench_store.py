@@ -84,12 +84,12 @@ def cycles_of(units: list[str], day: int) -> pd.DataFrame:
     )
 
 
-def night(store: Store, units: list[str], day: int) -> tuple[float, pa.Table]:
-    """Add a day; return seconds and the samples."""
+def night(store: Store, units: list[str], day: int) -> tuple[float, float, pa.Table]:
+    """Add a day; return seconds, processor seconds and the samples."""
     rng = np.random.default_rng([1, day])
     frames = {u: samples_of(u, day, rng) for u in units}
     cycles = cycles_of(units, day)
-    began = time.perf_counter()
+    began, worked = time.perf_counter(), time.process_time()
     store = Store.open(store.location)
     with store.lock():
         snapshot = store.snapshot()
@@ -107,8 +107,8 @@ def night(store: Store, units: list[str], day: int) -> tuple[float, pa.Table]:
         txn.replace_since_many("cycles", cycles, dict.fromkeys(units, today))
         txn.put_states({f"resume-{u}": {"day": day, "was": len(states)} for u in units})
         txn.commit(f"day {day}")
-    seconds = time.perf_counter() - began
-    return seconds, pa.Table.from_pandas(pd.concat(frames.values()), preserve_index=False)
+    seconds, busy = time.perf_counter() - began, time.process_time() - worked
+    return seconds, busy, pa.Table.from_pandas(pd.concat(frames.values()), preserve_index=False)
 
 
 def growth(units: list[str], folder: Path) -> None:
@@ -118,7 +118,7 @@ def growth(units: list[str], folder: Path) -> None:
     print(
         f"{len(units)} units, {SAMPLES_A_NIGHT} samples and {CYCLES_A_NIGHT} cycles each a night"
     )
-    print("history/d  night/s  (least, most)  files opened  floor/s  ratio  opening/s")
+    print("history/d  processor/s  floor processor/s  ratio  wall/s  files opened  opening/s")
     fsync = os.fsync
     day = 0
     for history in HISTORIES:
@@ -127,24 +127,26 @@ def growth(units: list[str], folder: Path) -> None:
             night(store, units, day)
             day += 1
         setattr(os, "fsync", fsync)  # noqa: B010
-        seconds, opened, floors = [], [], []
+        seconds, busy, opened, floors = [], [], [], []
         for _ in range(MEASURED_NIGHTS):
             counter.opened = 0
-            took, table = night(store, units, day)
+            took, worked, table = night(store, units, day)
             day += 1
             seconds.append(took)
+            busy.append(worked)
             opened.append(counter.opened)
-            began = time.perf_counter()
+            began = time.process_time()
             pq.write_table(table, folder / "floor.parquet", compression="zstd")
-            floors.append(time.perf_counter() - began)
+            floors.append(time.process_time() - began)
         began = time.perf_counter()
         Store.open(store.location).snapshot()
         opening = time.perf_counter() - began
-        middle, floor = statistics.median(seconds), statistics.median(floors)
+        middle, floor = statistics.median(busy), statistics.median(floors)
         print(
-            f"{history:9d}  {middle:7.3f}  ({min(seconds):.3f}, {max(seconds):.3f})"
-            f"  {statistics.median(opened):12.0f}  {floor:7.3f}  {middle / floor:5.1f}"
-            f"  {opening:9.4f}"
+            f"{history:9d}  {middle:11.3f}  {floor:15.3f}  {middle / floor:5.1f}"
+            f"  {statistics.median(seconds):7.3f}  {statistics.median(opened):12.0f}"
+            f"  {opening:9.4f}",
+            flush=True,
         )
     files = len(store.snapshot().all_trace_files())
     size = sum(f.bytes for f in store.place.walk())
