@@ -38,7 +38,7 @@ def saturation_row(
     run: Run, limits: Limits, options: ReportOptions, width: float, height: float = 132.0
 ) -> Row:
     """Return temperature in exposure against the saturation temperature of its pressure."""
-    title = "Temperature against saturation"
+    title = "Temperature against saturation" if run.has_pressure else "Temperature in exposure"
     if not run.aligned or pd.isna(run.cycle.get("exposure_end")):
         return message_row(title, "No exposure was reached.", width)
     end = (run.cycle["exposure_end"] - run.origin) / pd.Timedelta(seconds=1)

@@ -17,8 +17,9 @@ from .document import text_box
 from .flow import Row, Words, heading
 from .metrics import fit, printable, text_width_pt
 from .options import ReportOptions
-from .quantities import fixed, residual_words
+from .quantities import FEATURE_PART, fixed, residual_words
 from .recent import NOTABLE_Z, leading, recent_z
+from .states import part_short
 from .views import FleetView
 
 if TYPE_CHECKING:
@@ -173,7 +174,10 @@ def _labels(
     if isinstance(feature, str):
         number = fixed(float(z), 1)
         room = grid.wide - text_width_pt(f"  {number}", size)
-        caption = f"{fit(residual_words(feature), size, room)}  {number}"
+        words = residual_words(feature)
+        if text_width_pt(words, size) > room:
+            words = part_short(FEATURE_PART.get(feature, "unknown"))
+        caption = f"{fit(words, size, room)}  {number}"
     below = y + grid.box + 1.35 * size - 1.5
     sheet.words(Words(x, below, caption, size, style.MUTED))
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from . import style
+from .density import gap_limit
 from .flow import Row, Words
 from .metrics import text_width_pt
 from .options import ReportOptions
@@ -46,7 +47,11 @@ def envelope(runs: Sequence[Run], grid: FloatArray, which: str) -> tuple[FloatAr
         known = np.isfinite(y)
         if int(known.sum()) < 2:
             continue
-        stack.append(np.interp(grid, run.seconds[known], y[known], left=np.nan, right=np.nan))
+        x = run.seconds[known]
+        line = np.interp(grid, x, y[known], left=np.nan, right=np.nan)
+        after = np.clip(np.searchsorted(x, grid), 1, len(x) - 1)
+        line[x[after] - x[after - 1] > gap_limit(x, STEP_S)] = np.nan
+        stack.append(line)
     if not stack:
         none = np.full(len(grid), np.nan)
         return none, none

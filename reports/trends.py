@@ -185,7 +185,7 @@ def _sparse(plot: Plot, trend: Trend, line_y: FloatArray, spans: Spans) -> None:
     size = 3.2 if few else 1.9
     plot.dots(trend.x, trend.raw, style.FAINT, size=size, hollow=True, layer=2.0)
     known = int(np.isfinite(line_y).sum())
-    line = bin_series(trend.x, line_y, 60 if known > 120 else max(1, known))
+    line = bin_series(trend.x, line_y, 45 if known > 60 else max(1, known))
     plot.line(*broken_at(line.x, line.middle, spans), Stroke(style.BLUE, 1.1, layer=4.0))
     if few:
         plot.dots(trend.x, line_y, style.BLUE, size=2.2, mark="s")

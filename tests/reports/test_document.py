@@ -15,7 +15,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from chamberdrift.reports import ReportOptions, cycle_sheet, cycle_view, fleet_report, unit_report
-from chamberdrift.reports.document import figures, render, write
+from chamberdrift.reports.document import figures, preview, render, write
 from chamberdrift.reports.fleet import fleet_document
 from chamberdrift.reports.unit import unit_document
 from matplotlib.figure import Figure
@@ -194,3 +194,15 @@ def test_choices_that_do_not_exist_are_refused() -> None:
         ReportOptions(paper="A5")
     with pytest.raises(ValueError, match="temperature_unit"):
         ReportOptions(temperature_unit="K")
+
+
+def test_preview_is_a_small_png_of_one_page(builder: Any) -> None:
+    document = unit_document(flagged(builder), ReportOptions())
+    data = preview(document, 1)
+    assert data == preview(document, 1)
+    assert data.startswith(b"\x89PNG")
+    assert len(data) < 150_000
+    width, height = (int.from_bytes(data[i : i + 4], "big") for i in (16, 20))
+    assert (width, height) == (595, 841)
+    with pytest.raises(IndexError, match="page 9"):
+        preview(document, 9)
