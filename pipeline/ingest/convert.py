@@ -19,7 +19,7 @@ from .dialect import Table
 from .header_words import words
 from .numbers import decimal_in, kinds_in, marks_of, to_numbers
 from .order import arrange, is_descending
-from .plausibility import spoilt
+from .plausibility import spoilt, time_order
 from .raw import Raw
 from .refuse import layout_toml, quoted, refusal
 from .roles import Channel, Roles
@@ -399,6 +399,7 @@ def convert_rows(
     if flip:
         ms, line = ms[::-1], line[::-1]
     utc, alive = place_in_utc(owner, times.utc, ms, counts, name)
+    order = time_order(utc)
     mine: dict[str, Float] = {}
     left: Bool | None = None
     found_bad: list[tuple[str, str, Bool]] = []
@@ -423,7 +424,7 @@ def convert_rows(
             value = value + (gauge_of if gauge_of is not None else np.nan)
         elif channel.name == "pressure_kpa":
             gauge_of = None
-        bad = spoilt(channel.name, value, written)
+        bad = spoilt(channel.name, value, written, order)
         word = words.get(channel.name)
         if word is not None and len(word):
             own = word if rows is None else word[rows]

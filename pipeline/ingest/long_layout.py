@@ -15,7 +15,7 @@ from .clock import RowTimes
 from .convert import Counts, Owner, Part, place_in_utc, to_schema_unit
 from .header_words import words
 from .order import is_descending
-from .plausibility import spoilt
+from .plausibility import spoilt, time_order
 from .refuse import quoted, refusal
 from .roles import Channel
 from .statements import Statement
@@ -196,7 +196,7 @@ def convert_long(
                 value = value + air_here[place[here]]
             else:
                 value = value + (gauge_of if gauge_of is not None else np.nan)
-        bad = spoilt(channel.name, value, raw)
+        bad = spoilt(channel.name, value, raw, time_order(utc[here]))
         if error_of is not None and error_of[here].any():
             bad["sensor_error"] = error_of[here]
         good = np.isfinite(value)

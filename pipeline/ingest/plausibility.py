@@ -49,7 +49,16 @@ POWER_ON_C: Final = 85.0
 POWER_ON_JUMP_K: Final = 8.0
 
 
-def spoilt(name: str, values: Float, written: Float) -> dict[str, Bool]:
+def time_order(time_ms: NDArray[np.int64]) -> NDArray[np.int64] | None:
+    """Return the rows' order in time, or None where they are in order."""
+    if len(time_ms) < 2 or bool((time_ms[1:] >= time_ms[:-1]).all()):
+        return None
+    return np.argsort(time_ms, kind="stable")
+
+
+def spoilt(
+    name: str, values: Float, written: Float, order: NDArray[np.int64] | None = None
+) -> dict[str, Bool]:
     """Return masks of values that are impossible, by reason.
 
     Parameters
@@ -60,6 +69,8 @@ def spoilt(name: str, values: Float, written: Float) -> dict[str, Bool]:
         In the schema's unit, shape (n,), NaN where missing.
     written
         As written in the export, same shape.
+    order
+        The rows' order in time; None where they are in order.
     """
     if len(values) == 0:
         return {}
@@ -78,7 +89,11 @@ def spoilt(name: str, values: Float, written: Float) -> dict[str, Bool]:
                 under = name == "pressure_kpa" and bool((values[rest] < low).all())
                 out["negative_absolute_pressure" if under else "implausible"] = rest
     if name in {"temperature_c", "temperature2_c"}:
-        power_on = _power_on(values)
+        power_on = _power_on(values if order is None else values[order])
+        if power_on is not None and order is not None:
+            in_file = np.zeros(len(values), bool)
+            in_file[order] = power_on
+            power_on = in_file
         if power_on is not None:
             out["sentinel"] = out.get("sentinel", np.zeros(len(values), bool)) | power_on
     return out
@@ -107,7 +122,11 @@ def _power_on(values: Float) -> Bool | None:
     for a, b in zip(starts[:10000], ends[:10000], strict=True):
         place = int(np.searchsorted(others, a))
         sides = [values[others[k]] for k in (place - 1, place) if 0 <= k < len(others)]
-        if sides and all(abs(v - POWER_ON_C) > POWER_ON_JUMP_K for v in sides):
+        offs = [float(v) - POWER_ON_C for v in sides]
+        # A chamber passes 85 °C on its way up or down: then it lies between its neighbours.
+        least = POWER_ON_JUMP_K if len(offs) == 2 else 2.5 * POWER_ON_JUMP_K
+        far = bool(offs) and all(abs(off) > least for off in offs)
+        if far and (len(offs) == 1 or (offs[0] > 0) == (offs[1] > 0)):
             result[a:b] = True
     return result if result.any() else None
 
