@@ -1,5 +1,5 @@
 """From tables of cycles to verdicts, residuals and flags. Pure functions, no I/O."""
 
-from .judge import Judged, judge
+from .judge import Judged, ReplayNeededError, judge, judge_night
 
-__all__ = ["Judged", "judge"]
+__all__ = ["Judged", "ReplayNeededError", "judge", "judge_night"]

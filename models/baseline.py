@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .plain import array
 from .reference import Reference
 from .robust import nanmedian, trimmed_mean, winsorised_sd
 from .signs import NAMES
@@ -40,6 +41,9 @@ SPLICE: Final = 12
 """Cycles on each side of a logger change that measure its step (design choice)."""
 AGREE: Final = 15
 """Cycles after a repair that must agree with the healthy level (the contract)."""
+
+MANY: Final = 1e12
+"""Count of values behind what is exact."""
 
 _COUNT = len(NAMES)
 
@@ -69,8 +73,8 @@ class Baseline:
 
     programs: dict[str, ProgramCycles] = field(default_factory=dict)
     shift: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
-    shift_count: FloatArray = field(default_factory=lambda: np.full(_COUNT, np.inf))
-    """Values behind the shift; infinite where there is none."""
+    shift_count: FloatArray = field(default_factory=lambda: np.full(_COUNT, MANY))
+    """Values behind the shift, very many where there is none."""
     epoch: int = 0
 
     def add(self, program: str, signs: FloatArray, circumstances: FloatArray) -> bool:
@@ -91,14 +95,12 @@ class Baseline:
         if kept is None or len(kept.signs) < first:
             return None
         used = full if len(kept.signs) >= full else first
-        signs = np.array(kept.signs[:used])
-        circumstances = np.array(kept.circumstances[:used])
+        signs = array(kept.signs[:used])
+        circumstances = array(kept.circumstances[:used])
         centre = nanmedian(circumstances, axis=0)
         moved = adjust(signs, circumstances, centre, reference.slopes)
         count = np.isfinite(signs).sum(axis=0).astype(np.float64)
-        return Level(
-            np.where(count >= least, trimmed_mean(moved), np.nan), centre, count
-        )
+        return Level(np.where(count >= least, trimmed_mean(moved), np.nan), centre, count)
 
     def scale(self, reference: Reference) -> FloatArray:
         """Return the unit's scatter from cycle to cycle, shrunk to the fleet's, (signs,)."""
@@ -106,7 +108,7 @@ class Baseline:
         for program, kept in self.programs.items():
             level = self.level(program, reference)
             if level is not None:
-                signs, circumstances = np.array(kept.signs), np.array(kept.circumstances)
+                signs, circumstances = array(kept.signs), array(kept.circumstances)
                 moved = adjust(signs, circumstances, level.centre, reference.slopes)
                 rows.append(moved - level.level)
         if not rows:
@@ -138,8 +140,8 @@ class Baseline:
                 name: ProgramCycles(p["signs"], p["circumstances"])
                 for name, p in data["programs"].items()
             },
-            np.array(data["shift"], dtype=np.float64),
-            np.array(data["shift_count"], dtype=np.float64),
+            array(data["shift"]),
+            array(data["shift_count"]),
             data["epoch"],
         )
 

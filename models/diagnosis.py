@@ -38,9 +38,7 @@ class Match:
     """d' V^-1 d, shape (rows, signatures)."""
 
 
-def match(
-    delta: FloatArray, variance: FloatArray, directions: FloatArray = DIRECTIONS
-) -> Match:
+def match(delta: FloatArray, variance: FloatArray, directions: FloatArray = DIRECTIONS) -> Match:
     """Match every signature to every row.
 
     Parameters

@@ -153,9 +153,7 @@ class Scores:
     """Rows that were scored; others are quiet, shape (rows,)."""
 
 
-def score_rows(
-    delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
-) -> Scores:
+def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]) -> Scores:
     """Match all signatures to all rows that are out of the ordinary.
 
     Parameters
@@ -184,9 +182,7 @@ def score_rows(
 
 def eligible(t: FloatArray, size: FloatArray, severity: str) -> NDArray[np.bool_]:
     """Return which signatures are both significant and large enough to matter."""
-    limit, floor = (
-        (WATCH_T, WATCH_FLOOR) if severity == "watch" else (SERVICE_T, SERVICE_FLOOR)
-    )
+    limit, floor = (WATCH_T, WATCH_FLOOR) if severity == "watch" else (SERVICE_T, SERVICE_FLOOR)
     large = np.where(TWO_SIDED, np.abs(size), size) >= floor
     return np.asarray((t >= limit) & large)
 
@@ -277,9 +273,7 @@ def drift_row(
         if episode.part == "unknown" and episode.rows[-1]["layer"] == "forest":
             continue  # the forest speaks for it
         ks = [k for k in range(K) if SIGNATURE_PARTS[k] == episode.part]
-        if episode.part in supported:
-            ledger.support(episode.part, now)
-        elif any(t[k] >= KEEP_T for k in ks):
+        if episode.part in supported or any(t[k] >= KEEP_T for k in ks):
             ledger.support(episode.part, now)
         else:
             ledger.quiet(episode.part, now)

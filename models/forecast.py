@@ -87,9 +87,7 @@ def forecast(
         left, weight = _from_bend(t, y, float(t[since][0]), noise, goals)
     spread = np.exp(MODEL_ERROR * _QUANTILES)
     days = (np.maximum(left, LEAST_LEFT)[:, None] * spread[None, :]).ravel()
-    low, middle, high = _weighted_quantiles(
-        days, np.repeat(weight, spread.size), (0.1, 0.5, 0.9)
-    )
+    low, middle, high = _weighted_quantiles(days, np.repeat(weight, spread.size), (0.1, 0.5, 0.9))
     if low > HORIZON_DAYS:
         return None
     return Forecast(
@@ -155,9 +153,7 @@ def _noise(y: FloatArray) -> float:
     return max(float(np.median(np.abs(second))) * 1.4826 / math.sqrt(6.0), 1e-6)
 
 
-def _weighted_quantiles(
-    x: FloatArray, w: FloatArray, at: tuple[float, ...]
-) -> tuple[float, ...]:
+def _weighted_quantiles(x: FloatArray, w: FloatArray, at: tuple[float, ...]) -> tuple[float, ...]:
     order = np.argsort(x, kind="stable")
     total = np.cumsum(w[order])
     place = np.searchsorted(total, np.array(at) * total[-1])

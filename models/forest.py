@@ -21,6 +21,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .plain import array
 from .signs import INDEX, NAMES
 
 FloatArray = NDArray[np.float64]
@@ -58,10 +59,10 @@ TREES: Final = 48
 SAMPLES: Final = 256
 """Rows a tree; the paper's default. Trees: half of the paper's 100, for speed; the spread of
 scores between seeds stays below a tenth of the healthy spread (measured on tuning fleets)."""
-LEAST_UNITS: Final = 4
+LEAST_UNITS: Final = 2
 LEAST_ROWS: Final = 200
-"""Healthy units and rows before a type has a forest."""
-MOST_ROWS: Final = 4000
+"""Healthy units and rows on each side before a type has a forest."""
+MOST_ROWS: Final = 2000
 """Bound on the rows that a fit or a reference reads, taken evenly."""
 HEALTHY_AFTER_DAYS: Final = 30.0
 CLIP: Final = 10.0
@@ -97,41 +98,76 @@ class Forest:
         return out
 
 
-def fit_forest(point: str, kind: str, rows: FloatArray, unit: NDArray[np.int64]) -> Forest | None:
-    """Fit a type's forests.
+@dataclass(frozen=True)
+class Pool:
+    """Healthy rows of a type, units split into those to fit and those to hold out."""
+
+    fit: FloatArray
+    held: FloatArray
+    units: int
+    """Units on the smaller side."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and numbers."""
+        return {"fit": self.fit.tolist(), "held": self.held.tolist(), "units": self.units}
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> Pool:
+        """Read what ``to_json`` returned."""
+        width = len(NAMES)
+        return cls(
+            array(data["fit"]).reshape(-1, width),
+            array(data["held"]).reshape(-1, width),
+            int(data["units"]),
+        )
+
+
+def make_pool(kind: str, units: list[str], blocks: list[FloatArray]) -> Pool:
+    """Split units, not cycles, and thin the rows.
+
+    Parameters
+    ----------
+    kind
+        Unit type; with a unit's name it decides the side.
+    units, blocks
+        Each unit's name and its standardised residuals, shape (n, signs).
+    """
+    # Not by order or parity of a name: neighbours may share a site.
+    side = [zlib.crc32(f"{kind}/{u}".encode()) % 2 == 0 for u in units]
+    none = np.zeros((0, len(NAMES)))
+    fit = [b for b, s in zip(blocks, side, strict=True) if s]
+    held = [b for b, s in zip(blocks, side, strict=True) if not s]
+    return Pool(
+        _thin(np.concatenate([none, *fit])),
+        _thin(np.concatenate([none, *held])),
+        min(len(fit), len(held)),
+    )
+
+
+def fit_forest(point: str, kind: str, pool: Pool) -> Forest | None:
+    """Fit a type's forests; None with too few units or rows on either side.
 
     Parameters
     ----------
     point, kind
         Calendar point and unit type; they make the seed.
-    rows
-        Standardised residuals of healthy cycles, shape (n, signs).
-    unit
-        The unit of each row; units, not cycles, are split into fit and reference.
-
-    Returns
-    -------
-    Forest or None
-        None with fewer than four units or two hundred rows on either side.
+    pool
+        Healthy rows.
     """
     from sklearn.ensemble import IsolationForest
 
-    # Not by order or parity of a name: neighbours may share a site.
-    side = np.array([zlib.crc32(f"{kind}/{u}".encode()) % 2 for u in unit.tolist()], dtype=bool)
-    fit, held = _thin(rows[side]), _thin(rows[~side])
-    enough = min(len(set(unit[side].tolist())), len(set(unit[~side].tolist()))) * 2
-    if enough < LEAST_UNITS or min(len(fit), len(held)) < LEAST_ROWS:
+    if pool.units < LEAST_UNITS or min(len(pool.fit), len(pool.held)) < LEAST_ROWS:
         return None
     models, reference = {}, {}
     for name in SUBSYSTEMS:
         model = IsolationForest(
             n_estimators=TREES,
-            max_samples=min(SAMPLES, len(fit)),
+            max_samples=min(SAMPLES, len(pool.fit)),
             random_state=zlib.crc32(f"{point}/{kind}/{name}".encode()),
         )
-        model.fit(_columns(fit, name))
+        model.fit(_columns(pool.fit, name))
         models[name] = model
-        reference[name] = np.sort(_scores(model, _columns(held, name)))
+        reference[name] = np.sort(_scores(model, _columns(pool.held, name)))
     return Forest(point, models, reference)
 
 
@@ -152,7 +188,7 @@ def _scores(model: Any, rows: FloatArray) -> FloatArray:
 
 
 def _thin(rows: FloatArray) -> FloatArray:
-    """Take at most ``MOST_ROWS`` rows, evenly."""
+    """Take at most ``MOST_ROWS`` rows, evenly, to a thousandth of a standard deviation."""
     if len(rows) <= MOST_ROWS:
-        return rows
-    return rows[np.linspace(0, len(rows) - 1, MOST_ROWS).astype(np.int64)]
+        return np.asarray(np.round(rows, 3))
+    return np.round(rows, 3)[np.linspace(0, len(rows) - 1, MOST_ROWS).astype(np.int64)]

@@ -3,13 +3,14 @@
 Cycles are replayed in event order, month by month, unit by unit. A month's
 reference is fitted from cycles before it; within a month a unit's rows depend on
 its own past and on what its site did on earlier days. So the flags of a run as
-of some moment are the beginning of the flags of any later run.
+of some moment are the beginning of the flags of any later run, and a night that
+goes on from a state ends where one run over everything ends.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -17,79 +18,23 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..shared.config import Config
-from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS
-from .baseline import TEST_KINDS
-from .forest import HEALTHY_AFTER_DAYS, Forest, fit_forest
-from .reference import (
-    BLOCK_DAYS,
-    ROWS_A_UNIT,
-    SHIPPED,
-    UNITS_A_TYPE,
-    Reference,
-    fit_reference,
-)
-from .signs import CIRCUMSTANCES, NAMES, PRIOR_SLOPES, SIGNS, circumstance_matrix, sign_matrix
-from .site import mains_proxy
-from .tracker import Repair, Rows, Track, track
+from ..shared.errors import ChamberdriftError
+from .monthly import Monthly, Tracks, fit_month
+from .months import month_name, month_of
+from .panel import Panel, event_days, make_panel, repairs_of
+from .plain import plain
+from .result import Judged, result, with_journal
+from .site import PowerMemory
+from .tracker import Repair, Track, track
 from .unit import UnitState, find
-from .verdicts import verdicts
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
-DAY_MS: Final = 86_400_000.0
-MAINS: Final = CIRCUMSTANCES.index("mains")
-MAINS_MOVES: Final = PRIOR_SLOPES[MAINS]
-"""Movement of each sign per log of mains power."""
-FOREST_UNITS: Final = 20
-"""Units of a type before it has a forest of its own; below, residuals of all types are
-pooled: they are in each unit's own standard deviations already (design choice)."""
-FOREST_MONTHS: Final = 6
-"""Months of cycles that a forest is fitted on (bounds the work of a long history)."""
+STATE_VERSION: Final = 1
 
 
-@dataclass(frozen=True)
-class Judged:
-    """What judging found, as tables of the schema."""
-
-    judgements: pd.DataFrame
-    flags: pd.DataFrame
-    residuals: pd.DataFrame
-    forecasts: pd.DataFrame
-    """Forecasts as they were made: at each first ``service`` and weekly after; columns
-    flag_id, unit_id, part, time, days_to_limit, days_to_limit_low, days_to_limit_high."""
-
-
-@dataclass
-class Panel:
-    """All cycles as arrays, in unit and event order."""
-
-    frame: pd.DataFrame
-    unit: IntArray
-    time: FloatArray
-    signs: FloatArray
-    circumstances: FloatArray
-    program: list[str]
-    complete: NDArray[np.bool_]
-    logger: list[str]
-    verdict: pd.DataFrame
-    units: list[str]
-    starts: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-
-    def rows(self, first: int, last: int) -> Rows:
-        """Return some rows as the charts take them."""
-        return Rows(
-            self.time[first:last],
-            self.signs[first:last],
-            self.circumstances[first:last],
-            self.program[first:last],
-            self.complete[first:last],
-            self.logger[first:last],
-        )
-
-    def rows_of(self, unit: int) -> slice:
-        """Return the rows of a unit."""
-        return slice(int(self.starts[unit]), int(self.starts[unit + 1]))
+class ReplayNeededError(ChamberdriftError):
+    """A night can't go on from its state: judge all cycles again, with no state."""
 
 
 def judge(
@@ -120,335 +65,220 @@ def judge(
     -------
     Judged
     """
-    panel = make_panel(cycles, config, as_of)
+    judged, _ = _run(None, cycles, service, config, as_of)
+    return with_journal(judged, journal, as_of)
+
+
+def judge_night(
+    state: dict[str, Any] | None,
+    cycles: pd.DataFrame,
+    service: pd.DataFrame,
+    config: Config,
+    *,
+    as_of: pd.Timestamp | None = None,
+) -> tuple[Judged, dict[str, Any]]:
+    """Judge the cycles that are new since a state, and return the next state.
+
+    Parameters
+    ----------
+    state
+        What the night before returned; None to begin, with all cycles there are.
+    cycles
+        Cycles that the state has not seen. All of them have to end later than what
+        the state has seen of their unit, in the state's calendar month.
+    service
+        The whole service log.
+    config
+        The configuration.
+    as_of
+        Cycles that ended later are left for another night.
+
+    Returns
+    -------
+    tuple
+        Judged: judgements, residuals and forecasts of these cycles, and all flags
+        of all units of the state; and a state that is plain JSON.
+
+    Raises
+    ------
+    ReplayNeededError
+        When a new month begins, cycles or service rows came late, or the state is
+        of another version: once a month the references are refitted from all cycles.
+    """
+    return _run(state, cycles, service, config, as_of)
+
+
+@dataclass
+class _Fleet:
+    """What is carried from chunk to chunk."""
+
+    states: dict[str, UnitState]
+    memories: dict[str, PowerMemory]
+    monthly: Monthly | None
+    repairs: dict[str, list[Repair]]
+    """Service rows that were seen."""
+
+
+def _run(
+    state: dict[str, Any] | None,
+    cycles: pd.DataFrame,
+    service: pd.DataFrame,
+    config: Config,
+    as_of: pd.Timestamp | None,
+) -> tuple[Judged, dict[str, Any]]:
+    fleet = _read(state)
+    panel = make_panel(cycles, config, as_of, fleet.memories)
     repairs = repairs_of(service, as_of)
-    states = {u: UnitState.new(name) for u, name in enumerate(panel.units)}
-    tracks: dict[int, list[tuple[int, Track]]] = {u: [] for u in states}
-    month = month_of(panel.time)
-    kinds = [config.unit(name).type for name in panel.units]
-    version: dict[int, str] = {}
+    month = month_of(panel.rows.time)
+    if state is not None:
+        _refuse_late(fleet, panel, repairs, month)
+    for name in panel.units:
+        fleet.states.setdefault(name, UnitState.new(name))
+    kinds = {name: config.unit(name).type for name in fleet.states}
+    tracks: Tracks = {name: [] for name in panel.units}
     p: dict[str, FloatArray] = {}
     for code in np.unique(month).tolist():
-        version[code] = month_name(code)
-        references = month_references(panel, states, month, code, kinds)
-        forests = month_forests(panel, states, tracks, code, kinds)
-        spans: dict[int, tuple[int, int]] = {}
-        for u, state in states.items():
-            own = panel.rows_of(u)
-            inside = own.start + np.flatnonzero(month[own] == code)
-            if inside.size:
-                spans[u] = int(inside[0]), int(inside[-1]) + 1
-                moved = step_charts(
-                    state, panel, *spans[u], references[kinds[u]], repairs.get(panel.units[u], [])
-                )
-                tracks[u].append((spans[u][0], moved))
-        odd = score_month(spans, tracks, forests, kinds)
-        for u, (first, last) in spans.items():
-            for name, values in odd[u].items():
-                p.setdefault(name, np.full(len(month), np.nan))[first:last] = values
+        if fleet.monthly is None or fleet.monthly.code != code:
+            fleet.monthly = fit_month(code, panel, fleet.states, tracks, month, kinds)
+        spans = _step_month(fleet, panel, month == code, tracks, repairs, kinds)
+        odd = _score_month(spans, tracks, fleet.monthly, kinds)
+        for name, (first, last) in spans.items():
+            for subsystem, values in odd[name].items():
+                p.setdefault(subsystem, np.full(len(month), np.nan))[first:last] = values
             find(
-                states[u],
-                panel.rows(first, last),
-                tracks[u][-1][1],
+                fleet.states[name],
+                panel.rows.part(first, last),
+                tracks[name][-1][1],
                 panel.frame.iloc[first:last],
                 panel.verdict.iloc[first:last],
-                odd[u],
-                references[kinds[u]],
+                odd[name],
+                fleet.monthly.reference(kinds[name]),
                 config,
             )
-    return _tables(panel, states, tracks, config, month, version, p, journal)
+    fleet.repairs = {
+        name: [r for r in rows if r.time < fleet.states[name].tracker.time]
+        for name, rows in repairs.items()
+        if name in fleet.states
+    }
+    version = [month_name(code) for code in month.tolist()]
+    # The state is written first: what is retired or forecast belongs to the view of tonight.
+    carried = _write(fleet) if fleet.monthly is not None else {}
+    odd_p = p.get("all", np.full(len(month), np.nan))
+    return result(panel, fleet.states, tracks, config, version, odd_p, as_of), carried
 
 
-def step_charts(
+def _step_month(
+    fleet: _Fleet,
+    panel: Panel,
+    inside: NDArray[np.bool_],
+    tracks: Tracks,
+    repairs: dict[str, list[Repair]],
+    kinds: dict[str, str],
+) -> dict[str, tuple[int, int]]:
+    """Step the charts of every unit over its rows of a month; return the rows."""
+    assert fleet.monthly is not None
+    spans: dict[str, tuple[int, int]] = {}
+    for name in panel.units:
+        own = panel.rows_of(name)
+        at = own.start + np.flatnonzero(inside[own])
+        if at.size:
+            first, last = int(at[0]), int(at[-1]) + 1
+            moved = _step(
+                fleet.states[name], panel, first, last, fleet.monthly, kinds[name],
+                repairs.get(name, []),
+            )  # fmt: skip
+            tracks[name].append((first, moved))
+            spans[name] = first, last
+    return spans
+
+
+def _step(
     state: UnitState,
     panel: Panel,
     first: int,
     last: int,
-    reference: Reference,
+    monthly: Monthly,
+    kind: str,
     repairs: list[Repair],
 ) -> Track:
-    """Step one unit's charts over rows ``first`` to ``last`` of the panel, all in one month."""
-    rows = panel.rows(first, last)
-    since = state.tracker.time
-    end = float(rows.time[-1])
+    rows = panel.rows.part(first, last)
+    since, end = state.tracker.time, float(rows.time[-1])
     due = [r for r in repairs if (math.isnan(since) or r.time >= since) and r.time < end]
-    return track(state.tracker, rows, reference, due)
+    return track(state.tracker, rows, monthly.reference(kind), due)
 
 
-def month_forests(
-    panel: Panel,
-    states: dict[int, UnitState],
-    tracks: dict[int, list[tuple[int, Track]]],
-    code: int,
-    kinds: list[str],
-) -> dict[str, Forest | None]:
-    """Fit the forests that hold in a month, from healthy rows that are old enough."""
-    start = month_start(code)
-    rows: dict[str, list[FloatArray]] = {}
-    units: dict[str, list[IntArray]] = {}
-    for u, state in states.items():
-        pieces = []
-        for first, moved in tracks[u][-FOREST_MONTHS:]:
-            time = panel.time[first : first + len(moved.epoch)]
-            kept = moved.ready & (time < start - HEALTHY_AFTER_DAYS) & state.healthy(time)
-            pieces.append(moved.z[kept])
-        if pieces:
-            block = np.concatenate(pieces)
-            rows.setdefault(kinds[u], []).append(block)
-            units.setdefault(kinds[u], []).append(np.full(len(block), u, dtype=np.int64))
-    out: dict[str, Forest | None] = {}
-    everything = [b for k in sorted(rows) for b in rows[k]], [b for k in sorted(units) for b in units[k]]
-    fleet: Forest | None = None
-    tried = False
-    for kind in sorted(set(kinds)):
-        found = None
-        if len(rows.get(kind, [])) >= FOREST_UNITS:
-            found = fit_forest(
-                month_name(code), kind, np.concatenate(rows[kind]), np.concatenate(units[kind])
-            )
-        if found is None and everything[0]:
-            if not tried:
-                fleet = fit_forest(
-                    month_name(code), "", np.concatenate(everything[0]), np.concatenate(everything[1])
-                )
-                tried = True
-            found = fleet
-        out[kind] = found
-    return out
-
-
-def score_month(
-    spans: dict[int, tuple[int, int]],
-    tracks: dict[int, list[tuple[int, Track]]],
-    forests: dict[str, Forest | None],
-    kinds: list[str],
-) -> dict[int, dict[str, FloatArray]]:
-    """Return the forests' p-values of each unit's rows in a month, in one batch a forest."""
-    out: dict[int, dict[str, FloatArray]] = {u: {} for u in spans}
-    groups: dict[int, tuple[Forest, list[int]]] = {}
-    for u in spans:
-        forest = forests[kinds[u]]
-        if forest is not None:
-            groups.setdefault(id(forest), (forest, []))[1].append(u)
-    for forest, members in groups.values():
-        blocks = [tracks[u][-1][1].z for u in members]
-        p = forest.p_values(np.concatenate(blocks))
-        ends = np.cumsum([len(b) for b in blocks])
-        for u, block, end in zip(members, blocks, ends.tolist(), strict=True):
+def _score_month(
+    spans: dict[str, tuple[int, int]], tracks: Tracks, monthly: Monthly, kinds: dict[str, str]
+) -> dict[str, dict[str, FloatArray]]:
+    """Return the forests' p-values of each unit's rows, in one batch a forest."""
+    out: dict[str, dict[str, FloatArray]] = {name: {} for name in spans}
+    groups: dict[str, list[str]] = {}
+    for name in spans:
+        kind = kinds[name] if kinds[name] in monthly.forests else "*"
+        if kind in monthly.forests:
+            groups.setdefault(kind, []).append(name)
+    for kind, members in groups.items():
+        blocks = [tracks[name][-1][1].z for name in members]
+        p = monthly.forests[kind].p_values(np.concatenate(blocks))
+        ends = np.cumsum([len(b) for b in blocks]).tolist()
+        for name, block, end in zip(members, blocks, ends, strict=True):
             seen = np.isfinite(block).any(axis=1)
-            out[u] = {
-                name: np.where(seen, values[end - len(block) : end], np.nan)
-                for name, values in p.items()
+            out[name] = {
+                s: np.where(seen, values[end - len(block) : end], np.nan)
+                for s, values in p.items()
             }
     return out
 
 
-def make_panel(cycles: pd.DataFrame, config: Config, as_of: pd.Timestamp | None) -> Panel:
-    """Sort cycles by unit and event time and turn them into arrays."""
-    ended = cycles["ended_at"].fillna(cycles["exposure_end"]).fillna(cycles["started_at"])
-    time = _days(ended)
-    if as_of is not None:
-        kept = time <= _days(pd.Series([as_of]))[0]
-        cycles, time = cycles[kept], time[kept]
-    order = np.lexsort(
-        (cycles["cycle_id"].to_numpy(dtype=str), time, cycles["unit_id"].to_numpy(dtype=str))
-    )
-    frame = cycles.iloc[order].reset_index(drop=True)
-    time = time[order]
-    names, unit = np.unique(frame["unit_id"].to_numpy(dtype=str), return_inverse=True)
-    kind = frame["kind"].to_numpy(dtype=str)
-    program = frame["program"].fillna("").to_numpy(dtype=str)
-    program = np.where(np.isin(kind, TEST_KINDS), kind, program)
-    complete = (
-        (frame["completion"].fillna("").to_numpy(dtype=str) == "complete")
-        & (program != "")
-        & (kind != "unknown")
-    )
-    interval = frame["sample_interval_s"].to_numpy(dtype=np.float64, na_value=np.nan)
-    # Classes of a factor 1.5: a jittering clock stays in its class, a new setting does not.
-    step = np.round(np.log(np.where(interval > 0, interval, 1.0)) / np.log(1.5)).astype(np.int64)
-    signs, circumstances = sign_matrix(frame), circumstance_matrix(frame)
-    sites = [config.unit(str(name)).site or "" for name in names]
-    common = mains_proxy(
-        np.where(complete[:, None], signs, np.nan), unit.astype(np.int64), program.tolist(),
-        time, sites, np.isfinite(circumstances[:, MAINS]),
-    )
-    signs = signs - common[:, None] * MAINS_MOVES
-    logger = frame["logger_id"].fillna("").to_numpy(dtype=str)
-    return Panel(
-        frame,
-        unit.astype(np.int64),
-        time,
-        signs,
-        circumstances,
-        program.tolist(),
-        complete,
-        [f"{a}|{b}" for a, b in zip(logger.tolist(), step.tolist(), strict=True)],
-        verdicts(frame, config.limits),
-        [str(n) for n in names],
-        np.searchsorted(unit, np.arange(len(names) + 1)).astype(np.int64),
+def _read(state: dict[str, Any] | None) -> _Fleet:
+    if state is None:
+        return _Fleet({}, {}, None, {})
+    if state.get("version") != STATE_VERSION:
+        raise ReplayNeededError("the judge's state is of another version: judge all cycles again")
+    return _Fleet(
+        {name: UnitState.from_json(data) for name, data in state["units"].items()},
+        {name: PowerMemory.from_json(data) for name, data in state["power"].items()},
+        Monthly.from_json(state["monthly"]),
+        {
+            name: [Repair(float(t), part, action) for t, part, action in rows]
+            for name, rows in state["repairs"].items()
+        },
     )
 
 
-def repairs_of(
-    service: pd.DataFrame, as_of: pd.Timestamp | None
-) -> dict[str, list[Repair]]:
-    """Return each unit's service rows in order of time."""
-    out: dict[str, list[Repair]] = {}
-    if not len(service):
-        return out
-    kept = service
-    if "undone" in service.columns:
-        kept = service[~service["undone"].fillna(False).astype(bool)]
-    if as_of is not None:
-        kept = kept[kept["time"] <= as_of]
-    kept = kept.sort_values(["unit_id", "time", "part", "action"], kind="stable")
-    for unit, when, part, action in zip(
-        kept["unit_id"], _days(kept["time"]), kept["part"], kept["action"], strict=True
-    ):
-        out.setdefault(str(unit), []).append(Repair(float(when), str(part), str(action)))
-    return out
+def _write(fleet: _Fleet) -> dict[str, Any]:
+    assert fleet.monthly is not None
+    return {
+        "version": STATE_VERSION,
+        "monthly": fleet.monthly.to_json(),
+        "units": {name: s.to_json() for name, s in fleet.states.items()},
+        "power": plain({name: m.to_json() for name, m in fleet.memories.items()}),
+        "repairs": {
+            name: [[r.time, r.part, r.action] for r in rows]
+            for name, rows in fleet.repairs.items()
+        },
+    }
 
 
-def month_references(
-    panel: Panel, states: dict[int, UnitState], month: IntArray, code: int, kinds: list[str]
-) -> dict[str, Reference]:
-    """Fit the references that hold in a month, from the rows before it."""
-    before = month < code
-    out = {}
-    # Wander is pooled over all types: a type has few units, and weeks are alike.
-    sample = list(states)[: 5 * UNITS_A_TYPE]
-    levels = np.array([states[u].slow_level for u in sample])
-    for kind in sorted(set(kinds)):
-        members = [u for u in states if kinds[u] == kind][:UNITS_A_TYPE]
-        pieces = []
-        for u in members:
-            own = panel.rows_of(u)
-            past = own.start + np.flatnonzero(before[own] & panel.complete[own])
-            pieces.append(past[-ROWS_A_UNIT:])
-        rows = np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.int64)
-        if not rows.size:
-            out[kind] = SHIPPED
-            continue
-        block = (panel.time[rows] // BLOCK_DAYS).astype(np.int64)
-        names = np.array(panel.program)[rows]
-        _, program = np.unique(names, return_inverse=True)
-        group = (panel.unit[rows] * 1000 + program) * 100_000 + block
-        out[kind] = fit_reference(
-            month_name(code), panel.signs[rows], panel.circumstances[rows], group, levels
-        )
-    return out
+def _refuse_late(
+    fleet: _Fleet, panel: Panel, repairs: dict[str, list[Repair]], month: NDArray[np.int64]
+) -> None:
+    """Refuse a night that a replay would judge in another order."""
+    if fleet.monthly is not None and (month != fleet.monthly.code).any():
+        raise ReplayNeededError("a new month begins: judge all cycles again to refit references")
+    newest = max((s.tracker.time for s in fleet.states.values()), default=math.nan)
+    for name in panel.units:
+        known = fleet.states.get(name)
+        first = float(panel.rows.time[panel.rows_of(name).start])
+        # The site's days before must be complete: a whole day of slack is the units' own.
+        if known is not None and first <= known.tracker.time:
+            raise ReplayNeededError(f"cycles of {name} came late: judge all cycles again")
+        if math.floor(first) < math.floor(newest):
+            raise ReplayNeededError(f"cycles of {name} came days late: judge all cycles again")
+    for name, known in fleet.states.items():
+        seen = [r for r in repairs.get(name, []) if r.time < known.tracker.time]
+        if seen != fleet.repairs.get(name, []):
+            raise ReplayNeededError(f"service rows of {name} changed: judge all cycles again")
 
 
-def month_of(days: FloatArray) -> IntArray:
-    """Return months since 1970 of times in days."""
-    stamps = (days * DAY_MS).round().astype(np.int64).astype("datetime64[ms]")
-    return np.asarray(stamps.astype("datetime64[M]").astype(np.int64))
-
-
-def month_start(code: int) -> float:
-    """Return the start of a month in days since 1970."""
-    return float(np.datetime64(code, "M").astype("datetime64[D]").astype(np.int64))
-
-
-def month_name(code: int) -> str:
-    """Return ``2026-03`` of a month's number."""
-    return f"{1970 + code // 12:04d}-{code % 12 + 1:02d}"
-
-
-def _days(times: pd.Series) -> FloatArray:
-    stamps = pd.to_datetime(times, utc=True)
-    plain = stamps.dt.tz_localize(None).to_numpy().astype("datetime64[ms]")
-    values = plain.astype(np.int64).astype(np.float64) / DAY_MS
-    return np.asarray(np.where(np.isnat(plain), np.nan, values))
-
-
-def stamp(days: float | None) -> pd.Timestamp | None:
-    """Return a time in days as a timestamp, None for none."""
-    if days is None or math.isnan(days):
-        return None
-    return pd.Timestamp(round(days * DAY_MS), unit="ms", tz="UTC")
-
-
-def _tables(
-    panel: Panel,
-    states: dict[int, UnitState],
-    tracks: dict[int, list[tuple[int, Track]]],
-    config: Config,
-    month: IntArray,
-    version: dict[int, str],
-    p: dict[str, FloatArray],
-    journal: pd.DataFrame | None,
-) -> Judged:
-    judgements = panel.verdict.drop(columns=["cause"]).assign(
-        anomaly_p=p.get("all", np.nan), model_version=[version[int(m)] for m in month]
-    )
-    rows: list[dict[str, Any]] = []
-    forecasts: list[dict[str, Any]] = []
-    for state in states.values():
-        state.forecast_now(config)
-        rows += [{**r, "unit_id": state.ledger.unit_id} for r in state.ledger.rows()]
-        forecasts += state.forecasts
-    times = ("first_seen", "last_seen", "closed_at", "change_point", "change_point_low",
-             "change_point_high")
-    flags = pd.DataFrame(
-        [{**r, **{t: stamp(r.get(t)) for t in times}} for r in rows]
-    )
-    if len(flags):
-        flags["recorded_at"] = None
-        flags = flags.sort_values(["first_seen", "flag_id", "severity"], kind="stable")
-        for name in times:
-            flags[name] = pd.to_datetime(flags[name], utc=True).astype("datetime64[ms, UTC]")
-    made = pd.DataFrame(
-        forecasts,
-        columns=["flag_id", "unit_id", "part", "time", "days_to_limit", "days_to_limit_low",
-                 "days_to_limit_high"],
-    )
-    made["time"] = pd.to_datetime(
-        pd.Series([stamp(t) for t in made["time"]], dtype="object"), utc=True
-    ).astype("datetime64[ms, UTC]")
-    return Judged(
-        JUDGEMENTS.conform(judgements),
-        FLAGS.conform(flags) if len(flags) else FLAGS.empty(),
-        _residuals(panel, tracks),
-        made,
-    )
-
-
-def _residuals(panel: Panel, tracks: dict[int, list[tuple[int, Track]]]) -> pd.DataFrame:
-    n = len(panel.program)
-    shape = (n, len(NAMES))
-    residual, adjusted = np.full(shape, np.nan), np.full(shape, np.nan)
-    scale, epoch = np.full(shape, np.nan), np.zeros(n, dtype=np.int64)
-    for pieces in tracks.values():
-        for first, moved in pieces:
-            rows = slice(first, first + len(moved.epoch))
-            residual[rows], adjusted[rows] = moved.residual, moved.adjusted
-            scale[rows], epoch[rows] = moved.scale, moved.epoch
-    row, sign = np.nonzero(np.isfinite(residual))
-    # Values go back to the feature's own scale; a logarithm's spread becomes a share of it.
-    log = np.array([s.scale == "log" for s in SIGNS])[sign]
-    at = (row, sign)
-    level = adjusted[at] - residual[at]
-    columns = np.array([s.column for s in SIGNS], dtype=object)[sign]
-    expected = np.where(log, np.exp(level), level)
-    frame = panel.frame
-    return RESIDUALS.conform(
-        pd.DataFrame(
-            {
-                "cycle_id": frame["cycle_id"].to_numpy(dtype=object)[row],
-                "unit_id": frame["unit_id"].to_numpy(dtype=object)[row],
-                "started_at": frame["started_at"].to_numpy()[row],
-                "feature": columns,
-                "value": np.where(log, np.exp(panel.signs[at]), panel.signs[at]),
-                "adjusted": np.where(log, np.exp(adjusted[at]), adjusted[at]),
-                "expected": expected,
-                "scale": np.where(log, expected * scale[at], scale[at]),
-                "z": residual[at] / scale[at],
-                "epoch": epoch[row],
-            }
-        )
-    )
-
-
-__all__ = ["Judged", "judge"]
+__all__ = ["Judged", "ReplayNeededError", "event_days", "judge", "judge_night"]

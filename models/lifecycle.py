@@ -181,8 +181,12 @@ def _reach(episode: Episode, severity: str, now: float, row: dict[str, Any]) -> 
 
 
 def _row(flag_id: str, severity: str, now: float, row: dict[str, Any]) -> dict[str, Any]:
-    empty = {"days_to_limit": math.nan, "days_to_limit_low": math.nan,
-             "days_to_limit_high": math.nan, "slope_per_day": math.nan}
+    empty = {
+        "days_to_limit": math.nan,
+        "days_to_limit_low": math.nan,
+        "days_to_limit_high": math.nan,
+        "slope_per_day": math.nan,
+    }
     return {
         **empty,
         **row,

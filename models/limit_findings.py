@@ -171,7 +171,7 @@ def _standing_part(ledger: Ledger, cause: str) -> str | None:
 def _traced(cause: str, t: FloatArray) -> str:
     """Return the part that explains a cause and stands out of the charts, else a default."""
     able = CAUSES[cause][0]
-    best = {p: 0.0 for p in able}
+    best = dict.fromkeys(able, 0.0)
     for k, part in enumerate(SIGNATURE_PARTS):
         if part in best:
             best[part] = max(best[part], float(t[k]))
@@ -181,9 +181,7 @@ def _traced(cause: str, t: FloatArray) -> str:
     return able[0] if cause in ("leak", "hot", "air", "superheat", "pressure") else "unknown"
 
 
-def _columns(
-    part: str, cause: str, text: str, cycle_id: str, confidence: float
-) -> dict[str, Any]:
+def _columns(part: str, cause: str, text: str, cycle_id: str, confidence: float) -> dict[str, Any]:
     feature = {
         "cold": "exposure_min_c",
         "short": "exposure_s",

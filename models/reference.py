@@ -151,5 +151,3 @@ def _centre(values: FloatArray, group: IntArray) -> FloatArray:
         else:
             out[start:end] = block - nanmedian(block, axis=0)
     return out
-
-

@@ -96,6 +96,16 @@ SIGNATURES: Final = (
         {"exhaust": 1.0, "boil": 0.8, "seat": 0.2},
         0.18,
         0.25,
+        needs=("exhaust",),
+    ),
+    # Without a pressure channel only that plateau shows it.
+    Signature(
+        "vent_path",
+        "blocked",
+        "kelvin that it boils above its plateau",
+        {"boil": 1.0, "seat": 0.25},
+        0.5,
+        0.75,
     ),
     # The controller follows its own sensor: the true chamber moves, T and p together.
     Signature(
@@ -175,8 +185,8 @@ SIGNATURES: Final = (
         "filter",
         "relative slowing of the vacuum break",
         {"air_inlet": 1.0},
-        0.20,
         0.30,
+        0.45,
     ),
     # Low water: less to heat, so all rates rise as with a light load, but above all less to
     # flash off, so the exhaust shortens by much more than a light load explains.
@@ -290,9 +300,7 @@ NUISANCES: Final = (
     # Weather: an absolute channel shows it with the chamber open; a gauge channel with a mean
     # atmosphere carries it into every absolute pressure (1/6.5 K/kPa at 121 °C).
     Nuisance("weather", {"open_pressure": 1.0, "boil": 0.27}, 0.8),
-    Nuisance(
-        "assumed weather", {"saturation": -0.15, "boil": 0.27, "equilibration": 1.5}, 0.3
-    ),
+    Nuisance("assumed weather", {"saturation": -0.15, "boil": 0.27, "equilibration": 1.5}, 0.3),
 )
 
 

@@ -9,12 +9,13 @@ with its own first cycles.
 
 from __future__ import annotations
 
-from typing import Final
+from dataclasses import dataclass, field
+from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
+from .robust import nanmedian
 from .signs import INDEX
 
 FloatArray = NDArray[np.float64]
@@ -34,65 +35,86 @@ ALIKE: Final = 0.35
 three units are no low mains (design choice)."""
 SHARES: Final = {"power": 1.0, "heat_rate": 1.1, "heat_up": -1.2}
 """Movement of a sign per log of power (P goes with the square of the voltage)."""
+_COLUMNS: Final = [INDEX[name] for name in SHARES]
+_PER_POWER: Final = np.array(list(SHARES.values()))
 
 
-def mains_proxy(
-    signs: FloatArray,
-    unit: IntArray,
-    program: list[str],
-    time: FloatArray,
-    site: list[str],
-    measured: NDArray[np.bool_],
-) -> FloatArray:
-    """Return the common log power of each cycle's site before its day, shape (rows,).
+@dataclass
+class PowerMemory:
+    """What one unit carries for its site's proxy."""
+
+    first: dict[str, list[list[float]]] = field(default_factory=dict)
+    """First movements of each program, per log of power."""
+    recent: list[list[float]] = field(default_factory=list)
+    """Day and log power of the last days' cycles."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and numbers."""
+        return {"first": self.first, "recent": self.recent}
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> PowerMemory:
+        """Read what ``to_json`` returned."""
+        return cls(data["first"], data["recent"])
+
+
+def unit_power(memory: PowerMemory, signs: FloatArray, program: list[str]) -> FloatArray:
+    """Return each cycle's log power against the unit's usual, NaN in a program's first cycles.
 
     Parameters
     ----------
+    memory
+        Of the unit; first cycles are added to it.
     signs
-        Shape (rows, signs), rows in unit and event order.
-    unit, program, time
-        Of each row; time in days.
-    site
-        Site of each unit, empty for none.
-    measured
-        Rows whose mains voltage is measured: they need no proxy, and give none.
+        Shape (rows, signs), NaN where a cycle must not count.
+    program
+        Program of each row.
     """
-    columns = [signs[:, INDEX[n]] / share for n, share in SHARES.items()]
-    table = pd.DataFrame(np.column_stack(columns))
-    group = pd.Series(unit).astype(str) + "/" + pd.Series(program)
-    rank = table.groupby(group.to_numpy(), sort=False).cumcount().to_numpy()
-    usual = table[rank < FIRST_CYCLES].groupby(group[rank < FIRST_CYCLES].to_numpy()).median()
-    away = table.to_numpy() - usual.reindex(group.to_numpy()).to_numpy()
-    away[(rank < FIRST_CYCLES) | measured] = np.nan
+    moved = signs[:, _COLUMNS] / _PER_POWER
+    away = np.full(moved.shape, np.nan)
+    for name in sorted(set(program)):
+        rows = [i for i, p in enumerate(program) if p == name]
+        kept = memory.first.setdefault(name, [])
+        fresh = rows[: max(FIRST_CYCLES - len(kept), 0)]
+        kept.extend(moved[fresh].tolist())
+        if len(kept) >= FIRST_CYCLES:
+            usual = nanmedian(np.array(kept, dtype=np.float64), axis=0)
+            later = rows[len(fresh) :]
+            away[later] = moved[later] - usual
     seen = np.isfinite(away)
-    power = np.where(seen, away, 0.0).sum(axis=1) / np.maximum(seen.sum(axis=1), 1)
-    power = np.where(seen.any(axis=1), power, np.nan)
-    out = np.zeros(len(unit))
-    names = np.array(site)[unit] if len(unit) else np.empty(0, dtype=str)
-    day = np.floor(time).astype(np.int64)
-    for one in sorted(set(site) - {""}):
-        rows = np.flatnonzero(names == one)
-        if np.unique(unit[rows]).size < LEAST_UNITS:
-            continue
-        out[rows] = _of_site(power[rows], unit[rows], day[rows])
-    return np.where(measured, 0.0, out)
+    total = np.where(seen, away, 0.0).sum(axis=1)
+    return np.where(seen.any(axis=1), total / np.maximum(seen.sum(axis=1), 1), np.nan)
 
 
-def _of_site(power: FloatArray, unit: IntArray, day: IntArray) -> FloatArray:
-    members, column = np.unique(unit, return_inverse=True)
-    first = int(day.min())
-    length = int(day.max()) - first + 2
-    total, count = np.zeros((length, members.size)), np.zeros((length, members.size))
-    kept = np.isfinite(power)
-    np.add.at(total, (day[kept] - first, column[kept]), power[kept])
-    np.add.at(count, (day[kept] - first, column[kept]), 1.0)
-    # Days strictly before: a day's own cycles do not enter.
-    summed, number = np.cumsum(total, axis=0), np.cumsum(count, axis=0)
-    before = np.arange(length) - 1
-    long_before = np.maximum(before - WINDOW_DAYS, -1)
-    t, n = _until(summed, before) - _until(summed, long_before), _until(number, before)
-    n = n - _until(number, long_before)
-    mean = np.where(n > 0, t / np.maximum(n, 1.0), np.nan)
+def site_proxy(
+    members: list[tuple[PowerMemory, FloatArray, FloatArray]],
+) -> list[FloatArray]:
+    """Return the site's common log power before the day of each cycle.
+
+    Parameters
+    ----------
+    members
+        Per unit of the site its memory, and the day and log power of its new
+        cycles; units without new cycles count through their memory. The new
+        days go into the memories.
+    """
+    parts = [
+        np.concatenate(
+            [np.array(m.recent, dtype=np.float64).reshape(-1, 2), np.column_stack([day, power])]
+        )
+        for m, day, power in members
+    ]
+    for (memory, _, _), part in zip(members, parts, strict=True):
+        known = part[np.isfinite(part[:, 1])]
+        if len(known):
+            memory.recent = known[known[:, 0] >= known[-1, 0] - WINDOW_DAYS - 1].tolist()
+    queries = [day.astype(np.int64) for _, day, _ in members]
+    with_data = [p for p in parts if len(p)]
+    if len(members) < LEAST_UNITS or not any(q.size for q in queries) or not with_data:
+        return [np.zeros(q.size) for q in queries]
+    first = int(min(p[:, 0].min() for p in with_data))
+    length = int(max(p[:, 0].max() for p in with_data)) - first + 2
+    mean = np.column_stack([_means_before(p, first, length) for p in parts])
     common = np.zeros(length)
     enough = np.isfinite(mean).sum(axis=1) >= LEAST_UNITS
     for i in np.flatnonzero(enough).tolist():
@@ -101,8 +123,18 @@ def _of_site(power: FloatArray, unit: IntArray, day: IntArray) -> FloatArray:
         alike = np.abs(seen - middle) <= ALIKE * abs(middle) + SOFT
         if alike.mean() >= SHARE and int(alike.sum()) >= LEAST_UNITS:
             common[i] = middle * middle**2 / (middle**2 + SOFT**2)
-    return np.asarray(common[day - first])
+    return [common[q - first] for q in queries]
 
 
-def _until(running: FloatArray, index: IntArray) -> FloatArray:
-    return np.where((index >= 0)[:, None], running[np.maximum(index, 0)], 0.0)
+def _means_before(part: FloatArray, first: int, length: int) -> FloatArray:
+    """Return one unit's mean over the days of the window before each day, NaN for none."""
+    known = part[np.isfinite(part[:, 1])]
+    out = np.full(length, np.nan)
+    day = known[:, 0].astype(np.int64) - first
+    for i in range(length):
+        # Days strictly before: a day's own cycles do not enter. Plain sums over the window,
+        # so that the result does not depend on where the history begins.
+        window = known[(day >= i - WINDOW_DAYS) & (day < i), 1]
+        if window.size:
+            out[i] = window.mean()
+    return out

@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.parts import EPOCH_ACTIONS
-from .baseline import AGREE, FULL, SPLICE, TEST_KINDS, Baseline, Level, adjust
+from .baseline import AGREE, FULL, MANY, SPLICE, TEST_KINDS, Baseline, Level, adjust
 from .diagnosis import match
 from .forest import standardise
+from .plain import array, number
 from .reference import Reference
 from .robust import nanmedian
 from .signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR, signs_of_part
@@ -152,11 +153,13 @@ class Tracker:
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> Tracker:
         """Read what ``to_json`` returned."""
-        plain = dict(data)
-        plain["baseline"] = Baseline.from_json(data["baseline"])
+        read = dict(data)
+        read["baseline"] = Baseline.from_json(data["baseline"])
         for name in ("total", "weight", "square", "last", "day_total", "day_count"):
-            plain[name] = np.array(data[name], dtype=np.float64)
-        return cls(**plain)
+            read[name] = array(data[name])
+        for name in ("time", "day"):
+            read[name] = number(data[name])
+        return cls(**read)
 
 
 @dataclass(frozen=True)
@@ -181,9 +184,7 @@ class Track:
     settled: list[Settled]
 
 
-def track(
-    state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair]
-) -> Track:
+def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair]) -> Track:
     """Step the charts over new cycles; ``state`` is changed in place.
 
     Parameters
@@ -201,7 +202,7 @@ def track(
     levels: dict[str, Level | None] = {}
     adjusted = np.full((n, _COUNT), np.nan)
     plain = np.full((n, _COUNT), np.nan)
-    counts = np.full((n, _COUNT), np.inf)
+    counts = np.full((n, _COUNT), MANY)
 
     def refresh(program: str, start: int) -> None:
         level = state.baseline.level(program, reference)
@@ -210,9 +211,7 @@ def track(
             return
         at = [i for i in range(start, n) if rows.program[i] == program]
         if at:
-            moved = adjust(
-                rows.signs[at], rows.circumstances[at], level.centre, reference.slopes
-            )
+            moved = adjust(rows.signs[at], rows.circumstances[at], level.centre, reference.slopes)
             adjusted[at], plain[at], counts[at] = moved, moved - level.level, level.count
 
     for program in sorted(set(rows.program)):
@@ -355,14 +354,17 @@ def close_day(state: Tracker) -> list[float]:
 
 def _finish_splice(state: Tracker) -> None:
     """Take the step between both sides of a logger change as a shift."""
-    after, before = np.array(state.splice), np.array(state.before).reshape(-1, _COUNT)
+    after, before = array(state.splice), array(state.before).reshape(-1, _COUNT)
     behind = np.isfinite(after).sum(axis=0), np.isfinite(before).sum(axis=0)
     # Without cycles on the earlier side the new level is all there is.
     earlier = np.where(behind[1] >= 3, nanmedian(before, axis=0), 0.0)
     step = nanmedian(after, axis=0) - earlier
     known = np.isfinite(step) & (behind[0] >= 3)
-    count = np.where(behind[1] >= 3, 1.0 / (1.0 / np.maximum(behind[0], 1) + 1.0 / np.maximum(
-        behind[1], 1)), behind[0])
+    count = np.where(
+        behind[1] >= 3,
+        1.0 / (1.0 / np.maximum(behind[0], 1) + 1.0 / np.maximum(behind[1], 1)),
+        behind[0],
+    )
     state.baseline.shift = np.where(known, state.baseline.shift + step, state.baseline.shift)
     state.baseline.shift_count = np.where(known, count, state.baseline.shift_count)
     state.baseline.epoch += 1
@@ -379,13 +381,17 @@ def _settle(state: Tracker, scale: FloatArray, reference: Reference, row: int) -
     settled = []
     for waiting in done:
         part = waiting["part"]
-        block = np.array(waiting["rows"])
+        block = array(waiting["rows"])
         with_values = np.isfinite(block).sum(axis=0)
         level = np.where(with_values >= 3, nanmedian(block, axis=0), np.nan)
         variance = scale**2 * DESIGN_EFFECT / np.maximum(with_values, 1) + reference.wander**2
         found = match(level[None, :], variance[None, :])
-        sick = np.array([abs(s) if sig.two_sided else s for s, sig in zip(
-            found.size[0], SIGNATURES, strict=True)])
+        sick = np.array(
+            [
+                abs(s) if sig.two_sided else s
+                for s, sig in zip(found.size[0], SIGNATURES, strict=True)
+            ]
+        )
         strong = np.where(np.abs(found.t[0]) > 2.0, sick / WATCH_FLOOR, 0.0)
         own = np.array([s.part == part for s in SIGNATURES])
         agrees = not bool((strong[own] >= 1.0).any())

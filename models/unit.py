@@ -15,7 +15,7 @@ from .bench import bench_check
 from .change import Change, change_point
 from .diagnosis import conditional
 from .evidence import drift_evidence
-from .findings import WATCH_T, K, Findings, Scores, drift_row, score_rows
+from .findings import WATCH_T, Findings, K, Scores, drift_row, score_rows
 from .forecast import Forecast, forecast
 from .forest import HEALTHY_AFTER_DAYS
 from .lifecycle import Ledger
@@ -30,6 +30,7 @@ from .odd_cycles import (
     describe_odd,
     small_p,
 )
+from .plain import array, plain
 from .reference import Reference
 from .signatures import MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
 from .signs import INDEX, NAMES
@@ -78,8 +79,48 @@ class UnitState:
     def new(cls, unit_id: str) -> UnitState:
         """Return the state of a unit that was never seen."""
         empty = np.full(len(NAMES), np.nan)
-        return cls(Tracker(), Findings(), Ledger(unit_id), empty.copy(), empty.copy(),
-                   empty.copy(), empty.copy())
+        return cls(
+            Tracker(),
+            Findings(),
+            Ledger(unit_id),
+            empty.copy(),
+            empty.copy(),
+            empty.copy(),
+            empty.copy(),
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and numbers; forecasts already handed out are not kept."""
+        out: dict[str, Any] = plain(
+            {
+                "tracker": self.tracker.to_json(),
+                "findings": self.findings.to_json(),
+                "ledger": self.ledger.to_json(),
+                "slow_level": self.slow_level,
+                "expected": self.expected,
+                "scale": self.scale,
+                "wander": self.wander,
+                "signature": self.signature,
+                "next_forecast": self.next_forecast,
+            }
+        )
+        return out
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> UnitState:
+        """Read what ``to_json`` returned."""
+        return cls(
+            Tracker.from_json(data["tracker"]),
+            Findings.from_json(data["findings"]),
+            Ledger.from_json(data["ledger"]),
+            array(data["slow_level"]),
+            array(data["expected"]),
+            array(data["scale"]),
+            array(data["wander"]),
+            dict(data["signature"]),
+            [],
+            dict(data["next_forecast"]),
+        )
 
     def healthy(self, time: FloatArray) -> NDArray[np.bool_]:
         """Return which times lie clear of every service flag, by thirty days before it."""
@@ -94,12 +135,8 @@ class UnitState:
     def history(self, now: float) -> FloatArray:
         """Return the days that were over before ``now``, shape (days, 1 + signs)."""
         today = math.floor(now)
-        kept = [
-            row
-            for row in self.tracker.days
-            if today - LOOK_BACK_DAYS <= row[0] < today
-        ]
-        return np.array(kept).reshape(-1, 1 + len(NAMES))
+        kept = [row for row in self.tracker.days if today - LOOK_BACK_DAYS <= row[0] < today]
+        return array(kept).reshape(-1, 1 + len(NAMES))
 
     def forecast_for(self, part: str, now: float, config: Config) -> Forecast | None:
         """Run the part's fault on to the limit that it will reach first, as seen at ``now``."""
@@ -129,7 +166,9 @@ class UnitState:
     def forecast_now(self, config: Config) -> None:
         """Put a fresh forecast on every standing flag."""
         for episode in self.ledger.standing_all():
-            _put(episode.rows[-1], self.forecast_for(episode.part, self.tracker.time + 1.0, config))
+            _put(
+                episode.rows[-1], self.forecast_for(episode.part, self.tracker.time + 1.0, config)
+            )
 
 
 def _put(row: dict[str, Any], made: Forecast | None) -> None:
@@ -191,9 +230,16 @@ def find(
         p = float(small[i]) if small.size else math.nan
         if moved.ready[i] and math.isfinite(p):
             _vote(state, moved, i, now, p, str(ids[i]), bool((scores.t[i] >= WATCH_T).any()))
-        limit_row(state.findings, state.ledger, now, str(causes[i]), {
-            name: column[i] for name, column in trouble.items()
-        }, scores.t[i], str(ids[i]), config.limits)
+        limit_row(
+            state.findings,
+            state.ledger,
+            now,
+            str(causes[i]),
+            {name: column[i] for name, column in trouble.items()},
+            scores.t[i],
+            str(ids[i]),
+            config.limits,
+        )
         context.keep_forecasts(now)
     if len(ids):
         well = bool(moved.ready[-1]) and not state.ledger.standing_all()
@@ -224,8 +270,17 @@ def _vote(
 
 
 def _limit_columns(frame: pd.DataFrame) -> dict[str, NDArray[Any]]:
-    numbers = ("overband_k", "pressure_max_kpa", "gap_s", "stuck_s", "sample_interval_s",
-               "exposure_s", "leak_kpa_per_min", "setpoint_c", "exposure_max_c")
+    numbers = (
+        "overband_k",
+        "pressure_max_kpa",
+        "gap_s",
+        "stuck_s",
+        "sample_interval_s",
+        "exposure_s",
+        "leak_kpa_per_min",
+        "setpoint_c",
+        "exposure_max_c",
+    )
     out: dict[str, NDArray[Any]] = {
         name: frame[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in numbers
     }
@@ -238,7 +293,13 @@ class _Context:
     """What describing one row needs."""
 
     def __init__(
-        self, state: UnitState, rows: Rows, moved: Track, scores: Scores, i: int, cycle_id: str,
+        self,
+        state: UnitState,
+        rows: Rows,
+        moved: Track,
+        scores: Scores,
+        i: int,
+        cycle_id: str,
         config: Config,
     ) -> None:
         self.state, self.rows, self.moved = state, rows, moved
@@ -281,15 +342,20 @@ class _Context:
         found = change_point(days, sizes * (np.sign(size) if TWO_SIDED[k] else 1.0))
         state.signature[sig.part] = k
         begin = _change_times(days, found)
-        expected = np.array([
-            (math.exp(v) if _is_log(j) else v) if _shows(j) else math.nan
-            for j, v in enumerate(state.expected.tolist())
-        ])
+        expected = np.array(
+            [
+                (math.exp(v) if _is_log(j) else v) if _shows(j) else math.nan
+                for j, v in enumerate(state.expected.tolist())
+            ]
+        )
         ago = now - begin[0] if begin else math.nan
         text, column = drift_evidence(k, delta, z, expected, ago)
         mode = sig.mode
-        if mode == "element weak" and found is not None and found.kind == "step" and (
-            size >= OPEN_ELEMENT_SIZE
+        if (
+            mode == "element weak"
+            and found is not None
+            and found.kind == "step"
+            and (size >= OPEN_ELEMENT_SIZE)
         ):
             mode = "element open"
         row = {
@@ -320,15 +386,17 @@ class _Context:
             self.state.next_forecast[episode.part] = now + FORECAST_EVERY_DAYS
             made = self.state.forecast_for(episode.part, now, self.config)
             _put(episode.rows[-1], made)
-            self.state.forecasts.append({
-                "flag_id": episode.flag_id,
-                "unit_id": self.state.ledger.unit_id,
-                "part": episode.part,
-                "time": now,
-                "days_to_limit": episode.rows[-1]["days_to_limit"],
-                "days_to_limit_low": episode.rows[-1]["days_to_limit_low"],
-                "days_to_limit_high": episode.rows[-1]["days_to_limit_high"],
-            })
+            self.state.forecasts.append(
+                {
+                    "flag_id": episode.flag_id,
+                    "unit_id": self.state.ledger.unit_id,
+                    "part": episode.part,
+                    "time": now,
+                    "days_to_limit": episode.rows[-1]["days_to_limit"],
+                    "days_to_limit_low": episode.rows[-1]["days_to_limit_low"],
+                    "days_to_limit_high": episode.rows[-1]["days_to_limit_high"],
+                }
+            )
 
 
 def _change_times(days: FloatArray, found: Change | None) -> tuple[float, float, float] | None:

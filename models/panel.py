@@ -1,0 +1,157 @@
+"""The cycles of a fleet as arrays, in unit and event order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..shared.config import Config
+from .baseline import TEST_KINDS
+from .months import day_of, to_days
+from .signs import CIRCUMSTANCES, PRIOR_SLOPES, circumstance_matrix, sign_matrix
+from .site import PowerMemory, site_proxy, unit_power
+from .tracker import Repair, Rows
+from .verdicts import verdicts
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+MAINS: Final = CIRCUMSTANCES.index("mains")
+MAINS_MOVES: Final = PRIOR_SLOPES[MAINS]
+"""Movement of each sign per log of mains power."""
+
+INTERVAL_CLASS: Final = 1.5
+"""Sampling intervals are one class within this factor: a jittering clock stays in its class,
+a new setting does not (design choice)."""
+
+
+@dataclass(frozen=True)
+class Panel:
+    """Cycles in unit and event order."""
+
+    frame: pd.DataFrame
+    verdict: pd.DataFrame
+    rows: Rows
+    units: tuple[str, ...]
+    starts: IntArray
+    """First row of each unit, and the number of rows."""
+
+    def rows_of(self, unit: str) -> slice:
+        """Return the rows of a unit."""
+        u = self.units.index(unit)
+        return slice(int(self.starts[u]), int(self.starts[u + 1]))
+
+
+def event_days(cycles: pd.DataFrame) -> FloatArray:
+    """Return the event time of each cycle: its end, else the last moment known of it."""
+    ended = cycles["ended_at"].fillna(cycles["exposure_end"]).fillna(cycles["started_at"])
+    return to_days(ended)
+
+
+def make_panel(
+    cycles: pd.DataFrame,
+    config: Config,
+    as_of: pd.Timestamp | None,
+    memories: dict[str, PowerMemory],
+) -> Panel:
+    """Sort cycles and turn them into arrays.
+
+    Parameters
+    ----------
+    cycles
+        A ``cycles`` table.
+    config
+        Units and limits.
+    as_of
+        Cycles that ended later are left out.
+    memories
+        What each unit carries for its site's mains proxy; changed in place, units
+        that are new are added.
+    """
+    time = event_days(cycles)
+    if as_of is not None:
+        kept = time <= day_of(as_of)
+        cycles, time = cycles[kept], time[kept]
+    order = np.lexsort(
+        (cycles["cycle_id"].to_numpy(dtype=str), time, cycles["unit_id"].to_numpy(dtype=str))
+    )
+    frame = cycles.iloc[order].reset_index(drop=True)
+    time = time[order]
+    names, unit = np.unique(frame["unit_id"].to_numpy(dtype=str), return_inverse=True)
+    kind = frame["kind"].to_numpy(dtype=str)
+    program = frame["program"].fillna("").to_numpy(dtype=str)
+    program = np.where(np.isin(kind, TEST_KINDS), kind, program)
+    complete = (
+        (frame["completion"].fillna("").to_numpy(dtype=str) == "complete")
+        & (program != "")
+        & (kind != "unknown")
+    )
+    units = tuple(str(n) for n in names)
+    starts = np.searchsorted(unit, np.arange(len(units) + 1)).astype(np.int64)
+    signs, circumstances = sign_matrix(frame), circumstance_matrix(frame)
+    rows = Rows(time, signs, circumstances, program.tolist(), complete, _loggers(frame))
+    common = _mains_proxy(rows, units, starts, config, memories)
+    signs = signs - common[:, None] * MAINS_MOVES
+    rows = Rows(time, signs, circumstances, rows.program, complete, rows.logger)
+    return Panel(frame, verdicts(frame, config.limits), rows, units, starts)
+
+
+def repairs_of(service: pd.DataFrame, as_of: pd.Timestamp | None) -> dict[str, list[Repair]]:
+    """Return each unit's service rows in order of time, without those that were undone."""
+    out: dict[str, list[Repair]] = {}
+    if not len(service):
+        return out
+    kept = service
+    if "undone" in service.columns:
+        kept = service[~service["undone"].fillna(False).astype(bool)]
+    if as_of is not None:
+        kept = kept[to_days(kept["time"]) <= day_of(as_of)]
+    kept = kept.sort_values(["unit_id", "time", "part", "action"], kind="stable")
+    for unit, when, part, action in zip(
+        kept["unit_id"], to_days(kept["time"]), kept["part"], kept["action"], strict=True
+    ):
+        out.setdefault(str(unit), []).append(Repair(float(when), str(part), str(action)))
+    return out
+
+
+def _loggers(frame: pd.DataFrame) -> list[str]:
+    """Return logger and class of sampling interval of each cycle."""
+    interval = frame["sample_interval_s"].to_numpy(dtype=np.float64, na_value=np.nan)
+    step = np.log(np.where(interval > 0, interval, 1.0)) / np.log(INTERVAL_CLASS)
+    logger = frame["logger_id"].fillna("").to_numpy(dtype=str)
+    classes = np.round(step).astype(np.int64)
+    return [f"{a}|{b}" for a, b in zip(logger.tolist(), classes.tolist(), strict=True)]
+
+
+def _mains_proxy(
+    rows: Rows,
+    units: tuple[str, ...],
+    starts: IntArray,
+    config: Config,
+    memories: dict[str, PowerMemory],
+) -> FloatArray:
+    """Return the common log power of each cycle's site; 0 where mains are measured."""
+    measured = np.isfinite(rows.circumstances[:, MAINS])
+    counted = np.where((rows.complete & ~measured)[:, None], rows.signs, np.nan)
+    out = np.zeros(len(rows.program))
+    sites: dict[str, list[str]] = {}
+    for name in sorted({*units, *memories}):
+        site = config.unit(name).site
+        if site:
+            sites.setdefault(site, []).append(name)
+    for members in sites.values():
+        parts, spans = [], []
+        for name in members:
+            memory = memories.setdefault(name, PowerMemory())
+            u = units.index(name) if name in units else None
+            span = slice(int(starts[u]), int(starts[u + 1])) if u is not None else slice(0, 0)
+            power = unit_power(memory, counted[span], rows.program[span])
+            parts.append((memory, np.floor(rows.time[span]), power))
+            spans.append(span)
+        for span, common in zip(spans, site_proxy(parts), strict=True):
+            out[span] = common
+    return np.where(measured, 0.0, out)

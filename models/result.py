@@ -1,0 +1,175 @@
+"""The tables that judging returns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ..shared.config import Config
+from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS
+from .monthly import Tracks
+from .months import day_of, stamp, stamps
+from .panel import Panel
+from .signs import NAMES, SIGNS
+from .unit import UnitState
+
+FloatArray = NDArray[np.float64]
+
+_TIMES: Final = (
+    "first_seen",
+    "last_seen",
+    "closed_at",
+    "change_point",
+    "change_point_low",
+    "change_point_high",
+)
+_FORECAST: Final = (
+    "flag_id",
+    "unit_id",
+    "part",
+    "time",
+    "days_to_limit",
+    "days_to_limit_low",
+    "days_to_limit_high",
+)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What judging found, as tables of the schema."""
+
+    judgements: pd.DataFrame
+    flags: pd.DataFrame
+    residuals: pd.DataFrame
+    forecasts: pd.DataFrame
+    """Forecasts as they were made: at each first ``service`` and weekly after; columns
+    flag_id, unit_id, part, time, days_to_limit, days_to_limit_low, days_to_limit_high."""
+    through: pd.Timestamp | None = None
+    """Event time of the last cycle seen."""
+
+
+def result(
+    panel: Panel,
+    states: dict[str, UnitState],
+    tracks: Tracks,
+    config: Config,
+    version: list[str],
+    odd_p: FloatArray,
+    as_of: pd.Timestamp | None,
+) -> Judged:
+    """Make the tables from what the run left behind."""
+    judgements = panel.verdict.drop(columns=["cause"]).assign(
+        anomaly_p=odd_p, model_version=version
+    )
+    rows: list[dict[str, Any]] = []
+    made: list[dict[str, Any]] = []
+    for name in sorted(states):
+        state = states[name]
+        state.forecast_now(config)
+        _retire(state, config, as_of)
+        rows += [{**r, "unit_id": name} for r in state.ledger.rows()]
+        made += state.forecasts
+    forecasts = pd.DataFrame(made, columns=list(_FORECAST))
+    forecasts["time"] = stamps(forecasts["time"].tolist())
+    seen = panel.rows.time
+    return Judged(
+        JUDGEMENTS.conform(judgements),
+        _flags(rows),
+        _residuals(panel, tracks),
+        forecasts,
+        stamp(float(seen.max())) if seen.size else None,
+    )
+
+
+def _flags(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    if not rows:
+        return FLAGS.empty()
+    flags = pd.DataFrame(rows).assign(recorded_at=None)
+    for name in _TIMES:
+        flags[name] = stamps([r.get(name) for r in rows])
+    flags = flags.sort_values(["first_seen", "flag_id", "severity"], kind="stable")
+    return FLAGS.conform(flags.reset_index(drop=True))
+
+
+def with_journal(
+    judged: Judged, journal: pd.DataFrame | None, as_of: pd.Timestamp | None
+) -> Judged:
+    """Add what was shown before and no longer stands, closed with ``superseded``.
+
+    Parameters
+    ----------
+    judged
+        As judged now.
+    journal
+        Flags as shown before; a row that was closed there stays as it was.
+    as_of
+        Moment up to which data were seen, when the superseded rows close; None:
+        the last cycle's end.
+    """
+    if journal is None or not len(journal):
+        return judged
+    key = ["flag_id", "severity"]
+    shown = FLAGS.conform(journal.drop_duplicates(key, keep="last"))
+    now = pd.MultiIndex.from_frame(judged.flags[key].astype(str))
+    gone = shown[~pd.MultiIndex.from_frame(shown[key].astype(str)).isin(now)].copy()
+    if not len(gone):
+        return judged
+    through = stamps([day_of(t) if t is not None else None for t in (as_of or judged.through,)])
+    standing = gone["closed_at"].isna()
+    gone["closed_at"] = gone["closed_at"].where(~standing, through[0])
+    gone["close_reason"] = gone["close_reason"].where(~standing, "superseded")
+    both = pd.concat([f for f in (judged.flags, gone) if len(f)])
+    both = both.sort_values(["first_seen", *key], kind="stable").reset_index(drop=True)
+    return replace(judged, flags=FLAGS.conform(both))
+
+
+def _retire(state: UnitState, config: Config, as_of: pd.Timestamp | None) -> None:
+    """Close the flags of a unit that was taken out of the fleet."""
+    when = config.unit(state.ledger.unit_id).retired_at
+    if when is None:
+        return
+    day = day_of(pd.Timestamp(when))
+    if as_of is not None and day > day_of(as_of):
+        return
+    for episode in state.ledger.standing_all():
+        state.ledger.close(episode.part, max(day, episode.rows[-1]["last_seen"]), "retired")
+
+
+def _residuals(panel: Panel, tracks: Tracks) -> pd.DataFrame:
+    n = len(panel.rows.program)
+    shape = (n, len(NAMES))
+    residual, adjusted = np.full(shape, np.nan), np.full(shape, np.nan)
+    scale, epoch = np.full(shape, np.nan), np.zeros(n, dtype=np.int64)
+    for pieces in tracks.values():
+        for first, moved in pieces:
+            rows = slice(first, first + len(moved.epoch))
+            residual[rows], adjusted[rows] = moved.residual, moved.adjusted
+            scale[rows], epoch[rows] = moved.scale, moved.epoch
+    row, sign = np.nonzero(np.isfinite(residual))
+    # Values go back to the feature's own scale; a logarithm's spread becomes a share of it.
+    log = np.array([s.scale == "log" for s in SIGNS])[sign]
+    at = (row, sign)
+    level = adjusted[at] - residual[at]
+    columns = np.array([s.column for s in SIGNS], dtype=object)[sign]
+    expected = np.where(log, np.exp(level), level)
+    frame = panel.frame
+    return RESIDUALS.conform(
+        pd.DataFrame(
+            {
+                "cycle_id": frame["cycle_id"].to_numpy(dtype=object)[row],
+                "unit_id": frame["unit_id"].to_numpy(dtype=object)[row],
+                "started_at": frame["started_at"].to_numpy()[row],
+                "feature": columns,
+                "value": np.where(log, np.exp(panel.rows.signs[at]), panel.rows.signs[at]),
+                "adjusted": np.where(log, np.exp(adjusted[at]), adjusted[at]),
+                "expected": expected,
+                "scale": np.where(log, expected * scale[at], scale[at]),
+                "z": residual[at] / scale[at],
+                "epoch": epoch[row],
+            }
+        )
+    )
