@@ -180,11 +180,9 @@ class DemoResult:
         names = {
             "unit": "unit",
             "simulated": "simulated",
-            "failed": "first failed cycle",
-            "flagged": "flagged",
-            "part": "as",
+            "failed": "failed",
+            "shown": "flagged",
             "outcome": "outcome",
-            "also": "also flagged",
         }
         widths = {
             k: max(len(title), *(len(r[k]) for r in self.rows)) for k, title in names.items()
@@ -289,6 +287,8 @@ def compare(flags: pd.DataFrame, truth: pd.DataFrame, units: list[str]) -> list[
             f"{part} {seen:%d %b}"
             for part, seen in zip(rest["part"], rest["first_seen"], strict=True)
         )
+        if mine[-1]["also"]:
+            mine[-1]["outcome"] += f"; also {mine[-1]['also']}"
         rows += mine
     return rows
 
@@ -308,16 +308,19 @@ def _row(unit: str, fault: pd.Series | None, flag: pd.Series | None) -> dict[str
             outcome = "flagged after the first failed cycle"
         else:
             outcome = (
-                f"{(first - flag['first_seen']).days} days ahead" if failed else "flagged in time"
+                f"{(first - flag['first_seen']).days} days ahead" if failed else "before it failed"
             )
-        if flag is not None and flag["part"] != fault["part"]:
-            outcome += ", as another part"
+        if flag is not None:
+            same = flag["part"] == fault["part"]
+            outcome += ", right part" if same else ", another part"
+    part = "" if flag is None else f"{flag['part']} {flag['mode'] or ''}".strip()
     return {
         "unit": unit,
         "simulated": simulated,
         "failed": failed,
         "flagged": "" if flag is None else f"{flag['first_seen']:%d %b}",
-        "part": "" if flag is None else f"{flag['part']} {flag['mode'] or ''}".strip(),
+        "part": part,
+        "shown": "" if flag is None else f"{flag['first_seen']:%d %b} {part}",
         "outcome": outcome,
         "also": "",
     }
@@ -355,7 +358,7 @@ def run_evaluation(folder: str, location: str, *, as_of: datetime | None = None)
         Score what was known then.
     """
     from .evaluation import score
-    from .judge_stage import seen_cycles
+    from .judge_stage import judge_tables, seen_cycles
     from .views import tables_at
 
     folder = str(Path(folder).parent) if Path(folder).is_file() else folder
@@ -373,6 +376,7 @@ def run_evaluation(folder: str, location: str, *, as_of: datetime | None = None)
     if as_of is not None:
         truth_cycles = truth_cycles[truth_cycles["exposure_end"] <= moment]
     tables = tables_at(snapshot, config, moment)
+    replayed = judge_tables(snapshot, config, moment)
     return score(
         tables.flags,
         seen_cycles(snapshot.table("cycles"), moment),
@@ -380,5 +384,6 @@ def run_evaluation(folder: str, location: str, *, as_of: datetime | None = None)
         truth_cycles.reset_index(drop=True),
         truth_faults,
         truth_confounders=confounders,
+        forecasts=replayed.forecasts,
         name=f"{location} against {folder}",
     )

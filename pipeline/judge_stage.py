@@ -29,6 +29,8 @@ class Tables:
     judgements: pd.DataFrame
     flags: pd.DataFrame
     residuals: pd.DataFrame
+    forecasts: pd.DataFrame | None = None
+    """As they were made in time; only where judging was replayed."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,7 @@ def judge_tables(snapshot: Snapshot, config: Config, as_of: pd.Timestamp) -> Tab
         JUDGEMENTS.conform(judged.judgements),
         FLAGS.conform(judged.flags),
         RESIDUALS.conform(judged.residuals),
+        judged.forecasts,
     )
 
 

@@ -108,6 +108,26 @@ def test_nights_in_order_equal_one_run(exports: Path, at_once: Path, tmp_path: P
     assert verify(Store.open(str(store))).problems == ()
 
 
+def test_nothing_later_than_the_moment_is_seen(
+    exports: Path, at_once: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "store"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    half = START + pd.Timedelta(days=DAYS / 2)
+    run_night(str(exports / "inbox"), str(store), as_of=half, draw=False)
+    snapshot = Store.open(str(store)).snapshot()
+    cycles, judgements = snapshot.table("cycles"), snapshot.table("judgements")
+    seen = cycles[cycles["ended_at"] <= half]
+    assert set(judgements["cycle_id"]) == set(seen["cycle_id"])
+    assert not (snapshot.table("flags")["first_seen"] > half).any()
+    shown = run("status", "--store", store, "--as-of", half.isoformat(), "--json")
+    assert json.loads(shown.stdout)["cycles"] == len(seen)
+    run_night(str(exports / "inbox"), str(store), as_of=END, draw=False)
+    assert_equal_tables(store, at_once)
+    back = run_night(str(exports / "inbox"), str(store), as_of=half, draw=False)
+    assert "is hidden until the next run" in back.warnings[0]
+
+
 def test_late_exports_give_the_same_tables(exports: Path, at_once: Path, tmp_path: Path) -> None:
     names = sorted(p.relative_to(exports / "inbox") for p in (exports / "inbox").rglob("*")
                    if p.is_file())  # fmt: skip

@@ -111,6 +111,25 @@ def test_a_flag_is_deferred_by_the_beginning_of_its_id(store_copy: Path, fleet: 
         defer_flag(store, "f-service", until=fleet.end, reason=" ")
 
 
+def test_a_stop_flag_is_never_hidden(store_copy: Path, fleet: Fleet) -> None:
+    store = Store.open(str(store_copy))
+    flags = store.snapshot().table("flags")
+    stop = flags[flags["flag_id"] == "f-service"].assign(severity="stop", flag_id="f-stop")
+    with store.lock():
+        txn = store.begin()
+        txn.append("flags", stop)
+        txn.commit("a stop flag")
+    later = fleet.end + pd.Timedelta(days=9)
+    done = defer_flag(str(store_copy), "f-stop", until=later, reason="busy")
+    assert "stays at the top of the list" in done.text()
+    defer_flag(str(store_copy), "f-service", until=later, reason="busy")
+    state = show_unit(str(store_copy), fleet.units[0].unit.id, as_of=fleet.end)
+    heads = [line for line in state.text().splitlines() if line.startswith("[")]
+    assert heads[0].startswith("[stop]")
+    assert state.text().count("deferred until") == 1
+    assert store_status(str(store_copy), as_of=fleet.end).stop_open
+
+
 def test_units_move_and_retire(store_copy: Path, fleet: Fleet) -> None:
     store = str(store_copy)
     unit = fleet.units[0].unit
