@@ -8,14 +8,21 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from chamberdrift.fixtures.fleet_files import write_fleet
 from chamberdrift.fixtures.plan import FleetPlan, plan_fleet
 from chamberdrift.fixtures.simulator import SimulatedUnit, simulate_unit
 from chamberdrift.pipeline.extract_stage import note_pending
-from chamberdrift.pipeline.night import publish, run_extract, run_judge, working
+from chamberdrift.pipeline.night import publish, run_extract, run_judge, run_night, working
 from chamberdrift.pipeline.settings import write_settings
+from chamberdrift.pipeline.setup import init_store
 from chamberdrift.pipeline.store import Store
 from chamberdrift.shared.config_template import render_config
 from chamberdrift.shared.schema import FLAGS
+
+DAYS = 10
+START = pd.Timestamp("2026-03-02T00:00Z")
+END = START + pd.Timedelta(days=DAYS)
+COMPARED = ("cycles", "judgements", "flags", "residuals", "service")
 
 
 @dataclass(frozen=True)
@@ -87,3 +94,35 @@ def made_up_flags(fleet: Fleet) -> pd.DataFrame:
         for unit, severity in zip(fleet.units, ("service", "watch"), strict=False)
     ]
     return FLAGS.conform(pd.DataFrame(rows))
+
+
+@pytest.fixture(scope="session")
+def exports(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Exports of four units over ten days, in several layouts; a tuning seed."""
+    folder = tmp_path_factory.mktemp("fleet")
+    write_fleet(plan_fleet(4, DAYS, 11), folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def at_once(exports: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store that took everything in one night."""
+    store = tmp_path_factory.mktemp("once") / "store"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    run_night(str(exports / "inbox"), str(store), as_of=END)
+    return store
+
+
+def tables(store: Path) -> dict[str, pd.DataFrame]:
+    snapshot = Store.open(str(store)).snapshot()
+    found = {}
+    for name in COMPARED:
+        frame = snapshot.table(name)
+        found[name] = frame.drop(columns=[c for c in ("recorded_at", "aliases") if c in frame])
+    return found
+
+
+def assert_equal_tables(one: Path, other: Path) -> None:
+    first, second = tables(one), tables(other)
+    for name in COMPARED:
+        pd.testing.assert_frame_equal(first[name], second[name], obj=name)

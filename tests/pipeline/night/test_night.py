@@ -12,8 +12,6 @@ from typing import Any
 
 import pandas as pd
 import pytest
-from chamberdrift.fixtures.fleet_files import write_fleet
-from chamberdrift.fixtures.plan import plan_fleet
 from chamberdrift.pipeline.cli.root import cli
 from chamberdrift.pipeline.night import run_night
 from chamberdrift.pipeline.setup import init_store
@@ -22,46 +20,11 @@ from chamberdrift.pipeline.verify import verify
 from chamberdrift.shared.errors import ChamberdriftError
 from click.testing import CliRunner, Result
 
-DAYS = 10
-START = pd.Timestamp("2026-03-02T00:00Z")
-END = START + pd.Timedelta(days=DAYS)
-COMPARED = ("cycles", "judgements", "flags", "residuals", "service")
-
-
-@pytest.fixture(scope="module")
-def exports(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Exports of four units over ten days, in several layouts; a tuning seed."""
-    folder = tmp_path_factory.mktemp("fleet")
-    write_fleet(plan_fleet(4, DAYS, 11), folder)
-    return folder
-
-
-@pytest.fixture(scope="module")
-def at_once(exports: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store that took everything in one night."""
-    store = tmp_path_factory.mktemp("once") / "store"
-    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
-    run_night(str(exports / "inbox"), str(store), as_of=END)
-    return store
+from .conftest import DAYS, END, START, assert_equal_tables
 
 
 def run(*args: object) -> Result:
     return CliRunner().invoke(cli, [str(a) for a in args])
-
-
-def tables(store: Path) -> dict[str, pd.DataFrame]:
-    snapshot = Store.open(str(store)).snapshot()
-    found = {}
-    for name in COMPARED:
-        frame = snapshot.table(name)
-        found[name] = frame.drop(columns=[c for c in ("recorded_at", "aliases") if c in frame])
-    return found
-
-
-def assert_equal_tables(one: Path, other: Path) -> None:
-    first, second = tables(one), tables(other)
-    for name in COMPARED:
-        pd.testing.assert_frame_equal(first[name], second[name], obj=name)
 
 
 def tree(folder: Path, *but: str) -> dict[str, bytes]:

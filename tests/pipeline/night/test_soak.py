@@ -21,7 +21,7 @@ from chamberdrift.pipeline.setup import init_store
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.verify import verify
 
-from .test_night import assert_equal_tables
+from .conftest import assert_equal_tables
 
 OVERLAP = pd.Timedelta(hours=12)
 CONFIG = '[defaults]\nzone = "UTC"\npressure_reference = "absolute"\n'

@@ -1,0 +1,68 @@
+"""A Dask cluster of real processes: the same results, and a killed worker costs only time."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from chamberdrift.pipeline.executor import run_chunked
+from chamberdrift.pipeline.night import run_night
+from chamberdrift.pipeline.setup import init_store
+from chamberdrift.pipeline.store import Store
+from chamberdrift.shared.errors import ChamberdriftError
+
+from .conftest import END, assert_equal_tables
+
+distributed: Any = pytest.importorskip("distributed", reason="needs the cluster extra")
+
+pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings("ignore")]
+
+
+def nap(x: int) -> int:
+    time.sleep(0.2)
+    return x * x
+
+
+def test_a_night_on_a_cluster_equals_one_in_a_process(
+    exports: Path, at_once: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "store"
+    init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None
+    ) as cluster:
+        address = cluster.scheduler_address
+        run_night(str(exports / "inbox"), str(store), as_of=END, scheduler=address)
+    assert_equal_tables(store, at_once)
+    for path in (store / "traces").rglob("*.parquet"):
+        assert (at_once / path.relative_to(store)).read_bytes() == path.read_bytes()
+    assert Store.open(str(store)).snapshot().commit == 2
+
+
+def test_a_killed_worker_costs_time_and_nothing_else() -> None:
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None
+    ) as cluster:
+        process = next(iter(cluster.workers.values())).pid
+
+        def kill() -> None:
+            time.sleep(1.0)
+            os.kill(process, signal.SIGKILL)
+
+        threading.Thread(target=kill, daemon=True).start()
+        items = list(range(30))
+        found = run_chunked(nap, items, scheduler=cluster.scheduler_address, chunk=2)
+        assert list(found) == [x * x for x in items]
+
+
+def test_a_scheduler_without_workers_is_a_message() -> None:
+    with (
+        distributed.LocalCluster(n_workers=0, dashboard_address=None) as cluster,
+        pytest.raises(ChamberdriftError, match="has no workers"),
+    ):
+        list(run_chunked(nap, [1, 2], scheduler=cluster.scheduler_address))
