@@ -180,10 +180,12 @@ def _one_base(
     if not found and open_:
         for order in ("dmy", "mdy"):
             ways = [clocks.read_base(s.value, s.line, order)[0] for s in open_]
-            hits = [b for b in ways if b is not None and b.days in d.anchors()]
+            hits = [b for b in ways if b is not None and (b.days, b.days) in d.anchors()]
             other = "mdy" if order == "dmy" else "dmy"
             rivals = [clocks.read_base(s.value, s.line, other)[0] for s in open_]
-            if len(hits) == 1 and not any(b is not None and b.days in d.anchors() for b in rivals):
+            if len(hits) == 1 and not any(
+                b is not None and (b.days, b.days) in d.anchors() for b in rivals
+            ):
                 found = hits
                 d.a.note(
                     "dates", order, "only so is the start the date that the file's name states"

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from . import header_words as vocabulary
 from .clock_text import ABBREVIATIONS, parse_offset, understand
-from .dates import DAY_MS, Order, days_under, settle, words
+from .dates import DAY_MS, Order, StatedOrder, days_under, settle, words
 from .header_words import tokens
 from .refuse import layout_toml, quoted, refusal
 from .roles import TimePlan
@@ -159,7 +159,7 @@ def read_base(text: str, line: int, order: str | None) -> tuple[Base | None, boo
     if kind == CERTAIN:
         days = int(days_under(moments, "ymd")[0])
     elif kind in {DAY_MONTH, SHORT}:
-        settled = settle(moments, stated=order, stated_why="x") if order else settle(moments)
+        settled = settle(moments, stated=StatedOrder(order, "the export") if order else None)
         if settled.order is None:
             return None, True
         days = int(days_under(moments, settled.order)[0])

@@ -86,26 +86,38 @@ def days_under(moments: Moments, order: str) -> Int:
     return np.where(valid, days, -1) if not valid.all() else days
 
 
+@dataclass(frozen=True)
+class StatedOrder:
+    """An order that someone states: the export itself, a pin, or a setting outside it."""
+
+    order: str
+    why: str
+    outside: bool = False
+    """True for a site, the defaults or other exports, which speak of exports in general."""
+
+
 def settle(
     moments: Moments,
     *,
-    stated: str | None = None,
-    stated_why: str = "",
-    anchors: tuple[int, ...] = (),
+    stated: StatedOrder | None = None,
+    anchors: tuple[tuple[int, int], ...] = (),
     created_days: int | None = None,
 ) -> Order:
     """Settle the order of day, month and year of a column.
 
+    What the rows prove goes before what a setting outside the export says; where
+    they only speak against it, the export is asked about.
+
     Parameters
     ----------
     moments
-        The whole column, in file order.
+        The whole column, in file order; a row whose date stands alone against all
+        others is marked as unreadable.
     stated
-        The order that the user or the unit's other exports state.
-    stated_why
-        Who states it.
+        The order that the export, the user or the unit's other exports state.
     anchors
-        Dates [days since 1970] that the export or its name states in a certain form.
+        First and last day [days since 1970] of spans that the export's name or text
+        states in a certain form.
     created_days
         The day the export says it was made, in a certain form.
     """
@@ -115,63 +127,162 @@ def settle(
     short = bool((moments.kind[rows] == SHORT).any())
     names = ORDERS if short else ORDERS[:2]
     days = {name: days_under(moments, name)[rows] for name in names}
-    fits = {name: float((days[name] >= 0).mean()) for name in names}
-    fully = [name for name in names if fits[name] == 1.0]
+    fully = _possible(days)
+    if len(fully) == 1 and _stands_alone(fully[0], days):
+        lone = np.flatnonzero(rows)[_lone_row(fully[0], days)]
+        moments.ok[lone] = False
+        return settle(moments, stated=stated, anchors=anchors, created_days=created_days)
     if not fully:
-        best = max(names, key=lambda name: fits[name])
-        others = [fits[name] for name in names if name != best]
-        # A few spoilt cells must not hide an order that all others share.
-        if fits[best] >= 0.98 and max(others) < 0.9:
-            fully = [best]
-        else:
-            return Order(None, "no order of day and month fits all rows", (), contradiction=True)
+        return Order(None, "no order of day and month fits all rows", (), contradiction=True)
     if len(fully) == 1:
         order = fully[0]
-        if stated is not None and not _agrees(stated, order, fully):
+        if stated is not None and not stated.outside and stated.order != order:
             return Order(
                 None,
-                f"{stated_why} says {words(stated)}, but only {words(order)} fits all rows",
+                f"{stated.why} says {words(stated.order)}, but only {words(order)} fits all rows",
                 (order,),
                 contradiction=True,
             )
         return Order(order, f"a number in the dates is possible only as {words(order)}")
     if all(bool((days[name] == days[fully[0]]).all()) for name in fully[1:]):
         return Order(fully[0], "day and month are equal in every row")
-    if stated is not None:
-        for name in fully:
-            if _agrees(stated, name, fully):
-                return Order(name, stated_why)
     clock = moments.clock_ms[rows]
-    settled = _midnight(fully, days, clock)
-    if settled:
-        return Order(settled, f"the record runs on across midnight only as {words(settled)}")
-    settled = _in_order(fully, days, clock)
-    if settled:
-        return Order(settled, f"rows are in time order only as {words(settled)}")
-    if created_days is not None:
-        possible = [name for name in fully if int(days[name].max()) <= created_days + 1]
-        if len(possible) == 1:
-            order = possible[0]
-            return Order(order, f"any reading but {words(order)} lies after the export's own date")
-    if anchors:
-        hits = [
-            name
-            for name in fully
-            if any(int(days[name].min()) == a or int(days[name].max()) == a for a in anchors)
-        ]
-        if len(hits) == 1:
-            return Order(
-                hits[0],
-                f"only {words(hits[0])} gives the date that the export's name or text states",
-            )
+    proof = _proof(fully, days, clock, created_days)
+    hint = _hint(fully, days, anchors)
+    if stated is not None and stated.order in fully:
+        return _weigh(stated, proof, hint, moments.separators, tuple(fully))
+    if proof is not None:
+        return proof
+    if hint is not None and hint.order is not None and anchors and hint.why != HABIT:
+        return hint
     return Order(None, "", tuple(fully))
 
 
-def _agrees(stated: str, name: str, fully: list[str]) -> bool:
-    if stated == name:
-        return True
-    # "day first" says nothing about where a two-digit year stands first.
-    return stated == "ymd" and name == "ymd" and name in fully
+def _weigh(
+    stated: StatedOrder,
+    proof: Order | None,
+    hint: Order | None,
+    separators: set[str],
+    fully: tuple[str, ...],
+) -> Order:
+    """Weigh what is stated against what the rows prove or only suggest."""
+    against = proof if proof is not None and proof.order != stated.order else None
+    if against is not None:
+        if stated.outside:
+            return against
+        return Order(
+            None,
+            f"{stated.why} says {words(stated.order)}, but {against.why}",
+            (str(against.order),),
+            contradiction=True,
+        )
+    points = separators == {"."}
+    doubt = hint if hint is not None and hint.order != stated.order else None
+    if proof is not None or not stated.outside:
+        return Order(stated.order, stated.why)
+    if doubt is not None:
+        # Dates with points are written day first wherever points are used.
+        if points and doubt.order == "dmy":
+            return Order("dmy", f"points between the numbers, and {doubt.why}")
+        return Order(
+            None,
+            f"{stated.why} says {words(stated.order)}, but {doubt.why}",
+            (str(doubt.order),),
+            contradiction=True,
+        )
+    if points and stated.order == "mdy" and hint is None:
+        return Order(
+            None,
+            f"{stated.why} says {words('mdy')}, which is not written with points",
+            ("dmy",),
+            contradiction=True,
+        )
+    return Order(stated.order, stated.why)
+
+
+def _possible(days: dict[str, Int]) -> list[str]:
+    """Return the orders under which all rows, or all but a few spoilt ones, are dates."""
+    fits = {name: float((d >= 0).mean()) for name, d in days.items()}
+    fully = [name for name, share in fits.items() if share == 1.0]
+    if fully:
+        return fully
+    best = max(fits, key=lambda name: fits[name])
+    others = [share for name, share in fits.items() if name != best]
+    return [best] if fits[best] >= 0.98 and max(others) < 0.9 else []
+
+
+def _lone_row(order: str, days: dict[str, Int]) -> int:
+    others = np.ones(len(days[order]), bool)
+    for name, d in days.items():
+        if name != order:
+            others &= d < 0
+    found = np.flatnonzero(others & (days[order] >= 0))
+    return int(found[0]) if len(found) == 1 else -1
+
+
+def _stands_alone(order: str, days: dict[str, Int]) -> bool:
+    """Say whether a single row rules the other orders out and fits none of its neighbours."""
+    row = _lone_row(order, days)
+    own = days[order]
+    if row < 0 or len(own) < 6:
+        return False
+    near = [int(own[k]) for k in (row - 1, row + 1) if 0 <= k < len(own)]
+    return all(abs(int(own[row]) - other) > 1 for other in near)
+
+
+def _proof(
+    names: list[str], days: dict[str, Int], clock: Int, created_days: int | None
+) -> Order | None:
+    """Return the order that the rows prove, or None."""
+    settled = _midnight(names, days, clock)
+    if settled:
+        return Order(settled, f"the record runs on across midnight only as {words(settled)}")
+    settled = _in_order(names, days, clock)
+    if settled:
+        return Order(settled, f"rows are in time order only as {words(settled)}")
+    if created_days is not None:
+        possible = [name for name in names if int(days[name].max()) <= created_days + 1]
+        if len(possible) == 1:
+            return Order(
+                possible[0],
+                f"any reading but {words(possible[0])} lies after the export's own date",
+            )
+    return None
+
+
+HABIT: Final = "its days follow each other and would else lie a month apart each"
+
+
+def _hint(
+    names: list[str], days: dict[str, Int], anchors: tuple[tuple[int, int], ...]
+) -> Order | None:
+    """Return the order that the export's name or the run of its days suggests, or None."""
+    hits = []
+    for name in names:
+        low, high = int(days[name].min()), int(days[name].max())
+        for first, last in anchors:
+            exact = first == last and first in {low, high}
+            inside = first < last and low >= first - 1 and high <= last + 1
+            if (exact or inside) and name not in hits:
+                hits.append(name)
+    if len(hits) == 1:
+        return Order(
+            hits[0],
+            f"only {words(hits[0])} gives the date that the export's name or text states",
+        )
+    close = []
+    for name in names:
+        steps = np.abs(np.diff(days[name]))
+        steps = steps[steps > 0]
+        if len(steps) >= 2 and int(steps.max()) <= 4:
+            far = [
+                other
+                for other in names
+                if other != name and int((np.abs(np.diff(days[other])) >= 25).sum()) >= 2
+            ]
+            if far:
+                close.append(name)
+    return Order(close[0], HABIT) if len(close) == 1 else None
 
 
 def words(order: str) -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -16,7 +16,7 @@ from . import header_words as vocabulary
 from .base_time import find_base_ms
 from .clock_text import understand
 from .convert import Owner, Parsed, row_times
-from .dates import DAY_MS, Order, settle, words
+from .dates import DAY_MS, Order, StatedOrder, settle, words
 from .dialect import BLANKS, WIDE_BLANKS, Table
 from .long_layout import Labels
 from .owners import created_at, find_owners, find_units, site_of
@@ -190,15 +190,15 @@ class Decider:
 
     def _order(self, unit_ids: list[str]) -> tuple[str, str | None]:
         """Return the order of dates, and the order that is stated where one is."""
-        stated, why = self.stated_order(unit_ids)
+        stated = self.stated_order(unit_ids)
+        said = stated.order if stated is not None else None
         moments = self.parsed.moments
         if moments is None or self.roles.time.mode != "moments":
-            return stated or "ymd", stated
+            return said or "ymd", said
         created = clocks.find_created(self.statements, None)
         order = settle(
             moments,
             stated=stated,
-            stated_why=why,
             anchors=self.anchors(),
             created_days=created.days if created is not None else None,
         )
@@ -207,12 +207,12 @@ class Decider:
                 order, self.member, self.example_time(), self.table.data_line
             )
         self.a.note("dates", words(order.order), order.why)
-        return order.order, stated or (order.order if order.order != "ymd" else None)
+        return order.order, order.order if order.order != "ymd" else said
 
-    def stated_order(self, unit_ids: list[str]) -> tuple[str | None, str]:
-        """Return the order that the header, a pin, a site or another export states."""
+    def stated_order(self, unit_ids: list[str]) -> StatedOrder | None:
+        """Return the order that a pin, the export, a site or another export states."""
         if self.pin.day_first is not None:
-            return ("dmy" if self.pin.day_first else "mdy"), "the pinned layout"
+            return StatedOrder("dmy" if self.pin.day_first else "mdy", "the pinned layout")
         texts = list(self.roles.time.headers) + [
             self.table.marks[k] for k in self.roles.time.columns if k < len(self.table.marks)
         ]
@@ -226,7 +226,7 @@ class Decider:
         for text in texts:
             order = format_order(text)
             if order:
-                return order, f"the export says {quoted(text)}"
+                return StatedOrder(order, f"the export, {quoted(text)},")
         beside = self._order_beside()
         if beside is not None:
             return beside
@@ -236,19 +236,20 @@ class Decider:
             if (site := site_of(self, unit)) is not None and site.day_first is not None
         }
         if len(sites) == 1:
-            return ("dmy" if sites.pop() else "mdy"), "the site's configuration"
+            return StatedOrder("dmy" if sites.pop() else "mdy", "the site's configuration", True)
         facts = {
             known.day_first
             for unit in unit_ids
             if (known := self.a.facts.of(unit, self.layout_key)).day_first is not None
         }
         if len(facts) == 1:
-            return ("dmy" if facts.pop() else "mdy"), "the unit's other exports"
-        if self.config.defaults.day_first is not None:
-            return ("dmy" if self.config.defaults.day_first else "mdy"), "the store's defaults"
-        return None, ""
+            return StatedOrder("dmy" if facts.pop() else "mdy", "the unit's other exports", True)
+        default = self.config.defaults.day_first
+        if default is not None:
+            return StatedOrder("dmy" if default else "mdy", "the store's defaults", True)
+        return None
 
-    def _order_beside(self) -> tuple[str, str] | None:
+    def _order_beside(self) -> StatedOrder | None:
         """Return the order in which other dates of the export are written, where certain."""
         moments = self.parsed.moments
         marks = moments.separators - {""} if moments is not None else set()
@@ -267,25 +268,22 @@ class Decider:
         if len(found) != 1:
             return None
         order, s = next(iter(found.items()))
-        return order, f"line {s.line} writes {quoted(s.value)}"
+        return StatedOrder(order, f"line {s.line}, {quoted(s.value)},")
 
-    def anchors(self) -> tuple[int, ...]:
-        """Return days that the name or the preamble states in a certain form."""
-        found = []
-        for year, month, day in re.findall(
-            r"(?<!\d)(20\d{2})[-_]?(0[1-9]|1[0-2])[-_]?(0[1-9]|[12]\d|3[01])(?!\d{3})", self.a.name
-        ):
+    def anchors(self) -> tuple[tuple[int, int], ...]:
+        """Return spans of days that the name or the preamble states in a certain form."""
+        found = [(d.toordinal() - EPOCH, d.toordinal() - EPOCH) for d in name_dates(self.a.name)]
+        for year, week in re.findall(r"(?<!\d)(20\d{2})[-_]?W(\d{2})(?!\d)", self.a.name):
             try:
-                found.append(
-                    (datetime(int(year), int(month), int(day)) - datetime(1970, 1, 1)).days
-                )
+                monday = date.fromisocalendar(int(year), int(week), 1).toordinal() - EPOCH
             except ValueError:
                 continue
+            found.append((monday, monday + 6))
         for s in self.statements:
             if vocabulary.START.search(s.key_words) or vocabulary.END.search(s.key_words):
                 base, _ = clocks.read_base(s.value, s.line, None)
                 if base is not None and base.days is not None:
-                    found.append(base.days)
+                    found.append((base.days, base.days))
         return tuple(found)
 
     def example_time(self) -> str:
@@ -347,6 +345,22 @@ class Decider:
                 lines.append(f"pressure_unit = {toml_text(channel.unit)}")
                 lines.append(f"pressure_reference = {toml_text(channel.reference)}")
         return layout_toml(self.a.name, *lines)
+
+
+EPOCH: Final = date(1970, 1, 1).toordinal()
+
+
+def name_dates(name: str) -> list[date]:
+    """Return dates that stand in a name year first."""
+    found = []
+    for year, month, day in re.findall(
+        r"(?<!\d)(20\d{2})[-_]?(0[1-9]|1[0-2])[-_]?(0[1-9]|[12]\d|3[01])(?!\d{3})", name
+    ):
+        try:
+            found.append(date(int(year), int(month), int(day)))
+        except ValueError:
+            continue
+    return found
 
 
 def format_order(text: str) -> str | None:

@@ -322,10 +322,65 @@ def date_shapes() -> list[Shape]:
             config=z,
         ),
         Shape(
-            "stated month first, impossible",
+            "a number over 12 goes before the defaults",
             one("%d/%m/%Y %H:%M:%S"),
+            C,
+            file="S-12.csv",
             config=zoned(day_first=False),
+        ),
+        Shape(
+            "pinned month first, impossible",
+            one("%d/%m/%Y %H:%M:%S"),
+            config=Config(
+                defaults=Defaults(zone=BERLIN), layouts=(LayoutPin("*", day_first=False),)
+            ),
             cause="dates",
+        ),
+        Shape(
+            "month first by the site, but written with points",
+            one("%d.%m.%Y %H:%M:%S", EARLY),
+            file="S-12.csv",
+            config=sited(day_first=False),
+            cause="dates",
+        ),
+        Shape(
+            "month first by the site, but the name's week says otherwise",
+            one("%d/%m/%Y %H:%M:%S", EARLY),
+            file="S-12_2024-W18.csv",
+            config=sited(day_first=False),
+            cause="dates",
+        ),
+        Shape(
+            "day first by another date above the table",
+            lines(
+                rows_of(
+                    EARLY, BERLIN, lambda w, t, p, q: f"{w:%d/%m/%Y %H:%M:%S};{num(t)};{num(p)}"
+                ),
+                "Next calibration: 31/12/2024",
+                "Time;Temp °C;Pressure kPa abs",
+            ).encode(),
+            EARLY,
+            file="S-12.csv",
+            config=z,
+        ),
+        Shape(
+            "one spoilt date settles nothing",
+            lines(
+                [
+                    r.replace("04/05/2024", "04/15/2024") if k == 50 else r
+                    for k, r in enumerate(
+                        rows_of(
+                            EARLY,
+                            BERLIN,
+                            lambda w, t, p, q: f"{w:%d/%m/%Y %H:%M:%S};{num(t)};{num(p)}",
+                        )
+                    )
+                ],
+                "Time;Temp °C;Pressure kPa abs",
+            ).encode(),
+            file="S-12.csv",
+            config=z,
+            cause="day_month",
         ),
         Shape(
             "epoch seconds",
