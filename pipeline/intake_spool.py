@@ -68,8 +68,12 @@ class ExportSpool:
         if self._folder is None:
             self._folder = Path(tempfile.mkdtemp(prefix="chamberdrift-"))
         for unit, tables in split_units(pa.concat_tables(self._held)):
-            table = pa.concat_tables(tables).sort_by("time")
-            days = samples.times_ms(table) // DAY_MS
+            table = pa.concat_tables(tables)
+            at = samples.times_ms(table)
+            if np.any(at[1:] < at[:-1]):
+                order = np.argsort(at, kind="stable")
+                table, at = table.take(pa.array(order)), at[order]
+            days = at // DAY_MS
             starts = np.concatenate([[0], np.flatnonzero(np.diff(days)) + 1, [len(days)]])
             for a, b in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
                 path = self._folder / f"{len(self._pieces)}-{self.rows}-{a}.arrow"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 import pyarrow as pa
 
@@ -11,6 +12,10 @@ from . import samples
 from .entries import TraceFile
 from .location import Location, open_location
 from .precedence import Export, combine
+
+JOIN_ROWS: Final = 500_000
+"""Samples up to which new parts that follow each other become one file; larger ones stay as
+they are, since writing them again would cost more than an extra file."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +118,7 @@ def _groups(
             new
             and bool(groups)
             and not groups[-1][1]
-            and sum(p.rows for p in groups[-1][0]) + item.rows <= samples.FILE_ROWS
+            and sum(p.rows for p in groups[-1][0]) + item.rows <= JOIN_ROWS
         )
         if not groups or not (overlapping or following):
             groups.append(([], []))

@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 
@@ -82,7 +83,9 @@ class Txn:
         rows = samples.conform(table)
         if not len(rows):
             return
-        rows = rows.sort_by("time")
+        at = samples.times_ms(rows)
+        if np.any(at[1:] < at[:-1]):
+            rows = rows.take(pa.array(np.argsort(at, kind="stable")))
         known = dict(exports or {})
         for source, own in _by_source(rows):
             if source not in known:
