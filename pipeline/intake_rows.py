@@ -110,6 +110,7 @@ class Account:
         )
         before = self.snapshot.table("intake", units=touched) if touched else INTAKE.empty()
         there = {(str(e), str(h)) for e, h in zip(before["export"], before["sha256"], strict=True)}
+        already = {str(h) for h in before.loc[before["outcome"] == "accepted", "sha256"]}
         was_refused = {str(h): r for h, r in self._refused_rows().items()}
         rows: list[dict[str, Any]] = []
         refused: dict[str, dict[str, Any]] = dict(was_refused)
@@ -117,8 +118,8 @@ class Account:
         tally = dict.fromkeys(("accepted", "duplicate", "quarantined", "retried", "left"), 0)
         tally["left"] = len(self.messages)
         for o in self.outcomes:
-            if o.kind == "accepted" and o.sha256 in accepted:
-                # the same bytes were read twice in one run: their samples fell together
+            if o.kind == "accepted" and o.sha256 in accepted | already:
+                # the same bytes were read once more: their samples fell together
                 self._shared[o.sha256[:16]] = self._shared.get(o.sha256[:16], 0) - o.samples
                 rows += self._plain(o.name, o, "duplicate", SAME_BYTES, there)
                 tally["duplicate"] += 1

@@ -46,9 +46,12 @@ def test_a_night_lists_nothing_but_the_lock(clinic: Any, monkeypatch: pytest.Mon
     names = LocalLocation.names
     listed: list[str] = []
     monkeypatch.setattr(LocalLocation, "walk", refuse)
-    monkeypatch.setattr(
-        LocalLocation, "names", lambda place, folder: listed.append(folder) or names(place, folder)
-    )
+
+    def noted(place: LocalLocation, folder: str) -> list[str]:
+        listed.append(folder)
+        return names(place, folder)
+
+    monkeypatch.setattr(LocalLocation, "names", noted)
     fill(clinic, range(3, 5))
     assert set(listed) == {"lock"}
 
