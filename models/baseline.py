@@ -91,10 +91,10 @@ class Baseline:
     def level(self, program: str, reference: Reference) -> Level | None:
         """Return a program's level, or None before its tenth cycle."""
         kept = self.programs.get(program)
-        first, full, least = needs(program)
-        if kept is None or len(kept.signs) < first:
+        used = self._used(program)
+        if kept is None or not used:
             return None
-        used = full if len(kept.signs) >= full else first
+        _, _, least = needs(program)
         signs = array(kept.signs[:used])
         circumstances = array(kept.circumstances[:used])
         centre = nanmedian(circumstances, axis=0)
@@ -108,7 +108,9 @@ class Baseline:
         for program, kept in self.programs.items():
             level = self.level(program, reference)
             if level is not None:
-                signs, circumstances = array(kept.signs), array(kept.circumstances)
+                used = self._used(program)
+                signs = array(kept.signs[:used])
+                circumstances = array(kept.circumstances[:used])
                 moved = adjust(signs, circumstances, level.centre, reference.slopes)
                 rows.append(moved - level.level)
         if not rows:
@@ -119,6 +121,12 @@ class Baseline:
         weight = np.where(count >= LEAST_VALUES, count, 0.0)
         mixed = (weight * own**2 + SCALE_SHRINK * reference.scatter**2) / (weight + SCALE_SHRINK)
         return np.asarray(np.sqrt(mixed))
+
+    def _used(self, program: str) -> int:
+        """Return how many of a program's cycles its level rests on: frozen counts only."""
+        first, full, _ = needs(program)
+        there = len(self.programs[program].signs) if program in self.programs else 0
+        return full if there >= full else first if there >= first else 0
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and numbers."""
