@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from ..shared.config import Config
 from ..shared.parts import EPOCH_ACTIONS
@@ -10,7 +16,19 @@ from .moments import days_between
 from .states import known_units, part_words
 from .views import FleetView
 
-COLUMNS = ("unit_id", "site", "what", "state", "detail", "overdue_share")
+COLUMNS: Final = ("unit_id", "site", "what", "state", "detail", "overdue_share")
+
+
+@dataclass
+class _History:
+    """One unit's past, as far as the calendar needs it."""
+
+    work: list[tuple[str, str, pd.Timestamp]] = field(default_factory=list)
+    """Part, action and time of each entry."""
+    starts: NDArray[np.datetime64] = field(default_factory=lambda: np.empty(0, "datetime64[ms]"))
+    """Starts of its cycles (UTC), sorted."""
+    first: pd.Timestamp | None = None
+    leak_test: pd.Timestamp | None = None
 
 
 def calendar(view: FleetView, *, soon_share: float = 0.9) -> pd.DataFrame:
@@ -27,26 +45,21 @@ def calendar(view: FleetView, *, soon_share: float = 0.9) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``unit_id, site, what, state`` (overdue, due soon, no record)``, detail,
-        overdue_share`` (elapsed share of the interval).
+        ``unit_id, site, what``, ``state`` (overdue, due soon, no record), ``detail``
+        and ``overdue_share`` (elapsed share of the interval).
     """
     units = known_units(view)
     units = units[~units["retired"].astype(bool)]
+    known = {u.id: u for u in view.config.units}
+    histories = _histories(view)
     rows: list[dict[str, object]] = []
-    service = view.service
-    if len(service):
-        service = service[~service["undone"].fillna(False).astype(bool)]
-        service = service[service["time"] <= view.as_of]
-    starts = dict(list(view.cycles.groupby("unit_id")["started_at"]))
-    tests = view.cycles[view.cycles["kind"] == "leak_test"]
-    leaks = tests.groupby("unit_id")["started_at"].max()
     for unit_id, site in zip(units["unit_id"], units["site"], strict=True):
-        own = service[service["unit_id"] == unit_id]
-        begun = starts.get(unit_id, view.cycles["started_at"].head(0))
+        past = histories.get(str(unit_id), _History())
+        vacuum = str(unit_id) in known and known[str(unit_id)].air_removal == "prevacuum"
         found = [
-            *_intervals(view.config, own, begun, view.as_of),
-            *_leak_test(view.config, unit_id, leaks.get(unit_id), begun, view.as_of),
-            *_calibration(view.config, own, view.as_of),
+            *_intervals(view.config, past, view.as_of),
+            *_leak_test(view.config, past, vacuum, view.as_of),
+            *_calibration(view.config, past, view.as_of),
         ]
         rows += [{"unit_id": unit_id, "site": site, **f} for f in found]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
@@ -68,18 +81,41 @@ def _found(what: str, state: str, detail: str, share: float) -> dict[str, object
     return {"what": what, "state": state, "detail": detail, "overdue_share": share}
 
 
-def _intervals(
-    config: Config, service: pd.DataFrame, started: pd.Series, as_of: pd.Timestamp
-) -> list[dict[str, object]]:
+def _histories(view: FleetView) -> dict[str, _History]:
+    """Return what happened to each unit: work done, starts of cycles, the last leak test."""
+    out: dict[str, _History] = {}
+    starts = view.cycles["started_at"]
+    for unit, own in starts.groupby(view.cycles["unit_id"], sort=False):
+        out[str(unit)] = _History(starts=np.sort(own.to_numpy("datetime64[ms]")), first=own.min())
+    tests = view.cycles["kind"] == "leak_test"
+    last = starts[tests].groupby(view.cycles.loc[tests, "unit_id"], sort=False).max()
+    for unit, when in last.items():
+        out[str(unit)].leak_test = when
+    service = view.service
+    done = service[~service["undone"].fillna(False).astype(bool)]
+    done = done[done["time"] <= view.as_of]
+    for unit, part, action, when in zip(
+        done["unit_id"], done["part"], done["action"], done["time"], strict=True
+    ):
+        out.setdefault(str(unit), _History()).work.append((str(part), str(action), when))
+    return out
+
+
+def _last(past: _History, part: str, actions: Sequence[str]) -> pd.Timestamp | None:
+    return max((w for p, a, w in past.work if p == part and a in actions), default=None)
+
+
+def _intervals(config: Config, past: _History, as_of: pd.Timestamp) -> list[dict[str, object]]:
     out = []
     for interval in config.service_intervals:
-        hit = (service["part"] == interval.part) & service["action"].isin(EPOCH_ACTIONS)
-        last = service.loc[hit, "time"].max() if hit.any() else None
-        origin = last if last is not None else (started.min() if len(started) else None)
+        last = _last(past, interval.part, EPOCH_ACTIONS)
+        origin = past.first if last is None else last
         if origin is None:
             continue
         days = days_between(origin, as_of)
-        cycles = int((started > origin).sum()) + (last is None)
+        side: Literal["left", "right"] = "left" if last is None else "right"
+        begun = np.datetime64(origin.tz_convert("UTC").tz_localize(None), "ms")
+        cycles = len(past.starts) - int(np.searchsorted(past.starts, begun, side=side))
         shares, said = [], []
         if interval.days:
             shares.append(days / interval.days)
@@ -96,32 +132,23 @@ def _intervals(
 
 
 def _leak_test(
-    config: Config,
-    unit_id: str,
-    last: pd.Timestamp | None,
-    started: pd.Series,
-    as_of: pd.Timestamp,
+    config: Config, past: _History, vacuum: bool, as_of: pd.Timestamp
 ) -> list[dict[str, object]]:
     if config.leak_test_days <= 0:
         return []
-    if last is None or pd.isna(last):
-        vacuum = config.unit(unit_id).air_removal == "prevacuum"
-        if not vacuum or not len(started):
+    if past.leak_test is None:
+        if not vacuum or not len(past.starts):
             return []
         return [_found("leak test", "no record", "none found in its data", float("nan"))]
-    days = days_between(last, as_of)
+    days = days_between(past.leak_test, as_of)
     detail = f"{days:.0f} days since the last, interval {config.leak_test_days:.0f} days"
     return [_found("leak test", "in time", detail, days / config.leak_test_days)]
 
 
-def _calibration(
-    config: Config, service: pd.DataFrame, as_of: pd.Timestamp
-) -> list[dict[str, object]]:
-    if config.calibration_days <= 0:
+def _calibration(config: Config, past: _History, as_of: pd.Timestamp) -> list[dict[str, object]]:
+    last = _last(past, "logger", ("calibrated", "replaced"))
+    if config.calibration_days <= 0 or last is None:
         return []
-    hit = (service["part"] == "logger") & service["action"].isin(("calibrated", "replaced"))
-    if not hit.any():
-        return []
-    days = days_between(service.loc[hit, "time"].max(), as_of)
+    days = days_between(last, as_of)
     detail = f"{days:.0f} days since the last, interval {config.calibration_days:.0f} days"
     return [_found("logger calibration", "in time", detail, days / config.calibration_days)]

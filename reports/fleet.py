@@ -30,6 +30,11 @@ from .states import (
 )
 from .views import FleetView
 
+MOST_ROWS = 200
+MOST_DUE = 60
+MOST_GROUPS = 40
+"""Rows of a section; what is beyond is counted, and stands in the tables."""
+
 
 def fleet_report(
     view: FleetView,
@@ -233,7 +238,7 @@ def _changed(
         width,
     )
     entries = []
-    for _, flag in changed.iterrows():
+    for _, flag in changed.head(MOST_ROWS).iterrows():
         site = view.config.site(site_of.get(str(flag["unit_id"])))
         there = clock(view.config, site, options)
         cells = (
@@ -243,7 +248,7 @@ def _changed(
             there.moment(flag["changed_at"]),
         )
         entries.append((cells, ""))
-    return [*rows, *table(columns, entries)]
+    return [*rows, *table(columns, entries), *_more(len(changed), MOST_ROWS, width)]
 
 
 def _round(opened: pd.DataFrame, site_of: dict[str, str], width: float) -> list[Row]:
@@ -291,7 +296,7 @@ def _silent(view: FleetView, at: Clock, width: float, options: ReportOptions) ->
         width,
     )
     entries = []
-    for _, unit in silent.iterrows():
+    for _, unit in silent.head(MOST_ROWS).iterrows():
         there = clock(view.config, view.config.site(unit["site"]), options)
         none = pd.isna(unit["last_data"])
         cells = (
@@ -301,28 +306,38 @@ def _silent(view: FleetView, at: Clock, width: float, options: ReportOptions) ->
             fixed(unit["silent_days"], 0),
         )
         entries.append((cells, ""))
-    return [*rows, *table(columns, entries)]
+    return [*rows, *table(columns, entries), *_more(len(silent), MOST_ROWS, width)]
+
+
+def _more(count: int, most: int, width: float) -> list[Row]:
+    """Return a line that says how many rows were left out, if any."""
+    if count <= most:
+        return []
+    return paragraph(f"and {count - most} more", width, colour=style.MUTED)
 
 
 def _aside(view: FleetView, width: float) -> list[Row]:
+    """Return the exports that stand aside, those with one reason together."""
     aside = quarantined(view.intake)
-    rows = heading(
-        "Exports set aside", width, note="kept whole; read again once the fact is given"
-    )
+    note = "kept whole; read again once the fact is given"
+    rows = heading("Exports set aside", width, note=note)
     if aside.empty:
         return [*rows, *paragraph("None.", width, colour=style.MUTED)]
     columns = _stretch(
-        [TableColumn("export", 200.0), TableColumn("why", 300.0, cut="wrap")], width
+        [
+            TableColumn("exports", 48.0, "right"),
+            TableColumn("such as", 192.0, inset=4.0),
+            TableColumn("why", 260.0, cut="wrap", most_lines=4),
+        ],
+        width,
     )
-    entries = [
-        ((str(e), text_of(r) or "no reason recorded"), "")
-        for e, r in zip(aside["export"][:40], aside["reason"][:40], strict=True)
-    ]
-    out = [*rows, *table(columns, entries)]
-    if len(aside) > 40:
-        more = f"and {len(aside) - 40} more; the intake table lists them all"
-        out += paragraph(more, width, colour=style.MUTED)
-    return out
+    entries = []
+    groups = aside.groupby(aside["reason"].fillna(""), sort=False)["export"]
+    for reason, names in sorted(groups, key=lambda g: -len(g[1])):
+        cells = (str(len(names)), str(names.iloc[0]), str(reason) or "no reason recorded")
+        entries.append((cells, ""))
+    shown = [*rows, *table(columns, entries[:MOST_GROUPS])]
+    return [*shown, *_more(len(entries), MOST_GROUPS, width)]
 
 
 def _calendar(view: FleetView, width: float) -> list[Row]:
@@ -351,12 +366,9 @@ def _calendar(view: FleetView, width: float) -> list[Row]:
             ),
             "",
         )
-        for _, d in due.head(60).iterrows()
+        for _, d in due.head(MOST_DUE).iterrows()
     ]
-    out = [*rows, *table(columns, entries)]
-    if len(due) > 60:
-        out += paragraph(f"and {len(due) - 60} more", width, colour=style.MUTED)
-    return out
+    return [*rows, *table(columns, entries), *_more(len(due), MOST_DUE, width)]
 
 
 def _verdicts(view: FleetView, width: float) -> list[Row]:

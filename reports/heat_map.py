@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from matplotlib.collections import PolyCollection
+from matplotlib.lines import Line2D
 
 from ..shared.parts import PARTS
 from . import style
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from .sheet import Sheet
 
 LINE_PT = 13.0
+QUIET_Z = 1.0
+MOST_UNITS = 1200
 NAMES_PT = 118.0
 HEAD_PT = 38.0
 NOTE = (
@@ -59,7 +62,7 @@ def heat_map_rows(
     per_page = int((height - 30.0 - HEAD_PT - 34.0) // LINE_PT)
     if len(grid) > per_page:
         order = grid.abs().max(axis=1).fillna(-1.0)
-        grid = grid.loc[order.sort_values(ascending=False, kind="stable").index]
+        grid = grid.loc[order.sort_values(ascending=False, kind="stable").index[:MOST_UNITS]]
     rows: list[Row] = []
     for start in range(0, len(grid), per_page):
         part = grid.iloc[start : start + per_page]
@@ -92,13 +95,35 @@ def _panel(
             sheet.words(Words(left + 10.0, y, name, size))
             for j in range(values.shape[1]):
                 z = float(values[i, j])
+                if not abs(z) >= QUIET_Z:
+                    continue
                 bold = abs(z) >= NOTABLE_Z
                 colour = style.INK if bold else style.FAINT
                 x = left + NAMES_PT + (j + 0.5) * wide
                 sheet.words(Words(x, y, _cell_text(z), size, colour, bold, "center"))
         _boxes(sheet, values, left + NAMES_PT, top + HEAD_PT, wide)
+        _quiet(sheet, values, left + NAMES_PT, top + HEAD_PT, wide)
 
     return draw
+
+
+def _quiet(sheet: Sheet, values: np.ndarray, left: float, top: float, wide: float) -> None:
+    """Put a dot into cells that are near their usual level, and a dash where nothing is known."""
+    for which, mark, size in ((np.abs(values) < QUIET_Z, ".", 2.0), (np.isnan(values), "_", 3.5)):
+        rows, columns = np.nonzero(which)
+        middle = np.column_stack([left + (columns + 0.5) * wide, top + (rows + 0.5) * LINE_PT])
+        at = sheet.place(middle)
+        marks = Line2D(
+            at[:, 0],
+            at[:, 1],
+            linestyle="none",
+            marker=mark,
+            markersize=size,
+            color=style.FAINT,
+            transform=sheet.figure.transFigure,
+            zorder=1.5,
+        )
+        sheet.figure.add_artist(marks, clip=False)
 
 
 def _boxes(sheet: Sheet, values: np.ndarray, left: float, top: float, wide: float) -> None:
@@ -129,11 +154,9 @@ def _boxes(sheet: Sheet, values: np.ndarray, left: float, top: float, wide: floa
 
 
 def _cell_text(z: float) -> str:
-    if np.isnan(z):
-        return "–"
     if abs(z) >= 99.5:
         return ">99" if z > 0 else "<−99"
-    return "·" if abs(z) < 1.0 else f"{z:+.1f}".replace("-", "−")
+    return f"{z:+.1f}".replace("-", "−")
 
 
 def _short(part: str) -> str:

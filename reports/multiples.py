@@ -31,6 +31,8 @@ Series = dict[str, tuple[FloatArray, FloatArray]]
 WINDOW_DAYS = 90.0
 CLIP_Z = 9.0
 BINS = 45
+MOST_UNITS = 1200
+"""Units shown; what is beyond is nearer to its usual level than all that are shown."""
 GAP_PT = 11.0
 
 
@@ -80,6 +82,9 @@ def small_multiple_rows(
         lead = lead.assign(size=lead["z"].abs().fillna(-1.0))
         lead = lead.sort_values(["size", "unit_id"], ascending=[False, True], kind="stable")
         order_note = "largest residual first"
+        if len(lead) > MOST_UNITS:
+            order_note += f", {MOST_UNITS} of {len(lead)} units"
+            lead = lead.head(MOST_UNITS)
     window = _window_days(view)
     series = _series(view, lead)
     note = (
