@@ -201,8 +201,8 @@ def fall_start(
     guess = back + int(under[-1])
     begin = max(back, min(guess - 1, int(np.searchsorted(time, time[guess] - 8.0))))
     bend, _ = farthest(time, values, begin, anchor)
-    later, height = farthest(time, values, bend, anchor)
-    return later if height > max(3.0 * noise, 0.008 * start) else bend
+    later, gap = farthest(time, values, bend, anchor)
+    return later if gap > max(3.0 * noise, 0.008 * start) else bend
 
 
 def farthest(time: FloatArray, values: FloatArray, first: int, last: int) -> tuple[int, float]:

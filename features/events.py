@@ -31,6 +31,7 @@ VACUUM_OFF_KPA: Final = 68.0
 """Below the atmosphere at 3,000 m (70 kPa)."""
 REST_S: Final = 90.0
 REST_KPA: Final = 2.5
+REST_RISE_K: Final = 0.7
 """Pressure flat within REST_KPA for REST_S outside steam and vacuum parts two cycles: a
 door was opened (no source; the shortest door opening is taken as a minute and a half)."""
 OPENED_C: Final = 88.0
@@ -40,8 +41,8 @@ BREAK_S: Final = 1200.0
 """A gap in the samples this long ends a cycle (no source)."""
 UNRESTED_S: Final = 1800.0
 """So long without steam and vacuum parts two cycles, whatever the pressure did (no source)."""
-BOIL_ON_C: Final = 80.0
-BOIL_OFF_C: Final = 74.0
+BOIL_ON_C: Final = 70.0
+BOIL_OFF_C: Final = 64.0
 BOIL_NEAR_K: Final = 1.5
 """This near to the boiling point for a minute, water boiled."""
 BOIL_CLIMB_S: Final = 1500.0
@@ -110,7 +111,7 @@ def _boiled(samples: Samples, start: int, stop: int) -> bool:
     since = samples.time_s[before.start + int(warm[-1])] if len(warm) else time[0]
     half = int(np.searchsorted(time, time[peak] - 0.4 * (time[peak] - since)))
     climbing = top < boiling + BOIL_NEAR_K and float(temp[peak] - temp[min(half, peak)]) > 2.5
-    return climbing and float(time[peak] - since) > BOIL_CLIMB_S
+    return bool(climbing and float(time[peak] - since) > BOIL_CLIMB_S)
 
 
 def _runs(on: BoolArray, off: BoolArray, gaps: IntArray) -> list[tuple[int, int]]:
@@ -154,7 +155,9 @@ def parted(samples: Samples, before: Event, after: Event) -> bool:
     if known.sum() >= 0.5 * len(part):
         if before.kind == "steam" and shut:
             return False
-        return _rested(time[a : b + 1][known], part[known])
+        if before.kind == "vacuum" and _steaming(part[known], temp[a : b + 1][known]):
+            return False
+        return _rested(time[a : b + 1][known], part[known], temp[a : b + 1][known])
     if before.kind == "steam" and after.kind == "steam":
         level = _top(temp[before.start : before.stop])
         later = _top(temp[after.start : after.stop])
@@ -182,8 +185,19 @@ def _fell_fast(samples: Samples, event: Event) -> bool:
     return bool((temp[start] - temp[stop]) / minutes > 4.0)
 
 
-def _rested(time: FloatArray, pressure: FloatArray) -> bool:
-    """Return whether pressure stood still for REST_S, or four intervals where they are long."""
+def _steaming(pressure: FloatArray, temp: FloatArray) -> bool:
+    """Return whether a vacuum was filled with steam, however slowly, and not with air."""
+    if float((np.maximum.accumulate(temp) - temp).max()) > 3.0 or temp[-1] < temp[0] + 5.0:
+        return False
+    full = np.flatnonzero(pressure > 90.0)
+    return bool(len(full)) and float(temp[full[0]]) > 75.0
+
+
+def _rested(time: FloatArray, pressure: FloatArray, temp: FloatArray) -> bool:
+    """Return whether pressure stood still for REST_S, or four intervals where they are long.
+
+    Where temperature rises meanwhile, a weak heater is making steam slowly.
+    """
     n = len(time)
     if n < 4:
         return False
@@ -192,15 +206,21 @@ def _rested(time: FloatArray, pressure: FloatArray) -> bool:
     start = np.flatnonzero(end < n)
     if not len(start):
         return False
-    even = pressure
+    even, warm = pressure, temp
     if n >= 9 and window == REST_S:
-        stack = np.lib.stride_tricks.sliding_window_view(pressure, 5)
-        even = np.concatenate((pressure[:2], np.median(stack, axis=1), pressure[-2:]))
-    flat = np.ones(len(start), dtype=bool)
+        even, warm = _medians(pressure), _medians(temp)
+    flat = warm[end[start]] - warm[start] < REST_RISE_K
+    flat &= np.ones(len(start), dtype=bool)
     for share in (0.25, 0.5, 0.75, 1.0):
         place = np.searchsorted(time, time[start] + share * window)
         flat &= np.abs(even[place] - even[start]) < REST_KPA
     return bool(flat.any())
+
+
+def _medians(values: FloatArray) -> FloatArray:
+    """Return running medians of five, the ends as they are."""
+    stack = np.lib.stride_tricks.sliding_window_view(values, 5)
+    return np.concatenate((values[:2], np.median(stack, axis=1), values[-2:]))
 
 
 def clusters(samples: Samples, events: list[Event]) -> list[list[Event]]:

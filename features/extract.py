@@ -22,6 +22,7 @@ CONTEXT_S: Final = 4.0 * 3600.0
 """Samples before a cycle that its start and circumstances may look at [s]."""
 SETTLE_S: Final = 1000.0
 """Samples this long after a cycle's end are seen before it is final [s]."""
+PANDAS_TYPES: Final = {"float64": "Float64", "int64": "Int64", "bool": "boolean"}
 TIMES: Final = (
     "started_at",
     "ended_at",
@@ -185,12 +186,8 @@ def _table(rows: list[Row], unit: Unit, earlier: pd.DataFrame | None) -> pd.Data
                 "UTC"
             )
         else:
-            columns[column.name] = pd.array(
-                values,
-                dtype={"float64": "Float64", "int64": "Int64", "bool": "boolean"}.get(
-                    column.dtype, "string"
-                ),
-            )
+            kind: Any = PANDAS_TYPES.get(column.dtype, "string")
+            columns[column.name] = pd.array(values, dtype=kind)
     fresh = CYCLES.conform(pd.DataFrame(columns))
     if earlier is not None and len(earlier):
         both = pd.concat([CYCLES.conform(earlier), fresh], ignore_index=True)

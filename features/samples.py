@@ -95,7 +95,8 @@ def from_trace(trace: pd.DataFrame) -> Samples:
 def _floats(trace: pd.DataFrame, name: str) -> FloatArray | None:
     if name not in trace.columns:
         return None
-    return trace[name].to_numpy(dtype=np.float64, na_value=np.nan)
+    values: FloatArray = trace[name].to_numpy(dtype=np.float64, na_value=np.nan)
+    return values
 
 
 def _take(trace: pd.DataFrame, name: str, order: Any) -> FloatArray | None:
@@ -111,7 +112,8 @@ def _flags(trace: pd.DataFrame, order: Any) -> BoolArray | None:
     column = trace["atmosphere_assumed"]
     if column.isna().all():
         return None
-    return column.fillna(False).to_numpy(dtype=bool)[order]
+    flags: BoolArray = column.fillna(False).to_numpy(dtype=bool)[order]
+    return flags
 
 
 def _carry_over(time: FloatArray, pressure: FloatArray, finite: BoolArray) -> FloatArray:

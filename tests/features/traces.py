@@ -7,6 +7,7 @@ without running a model.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -34,7 +35,7 @@ class Sketch:
         """Last temperature [°C]."""
         return float(self.temp[-1][-1])
 
-    def add(self, temp: NDArray[np.float64], pressure: NDArray[np.float64] | float) -> Sketch:
+    def add(self, temp: NDArray[Any], pressure: NDArray[Any] | float) -> Sketch:
         """Append samples a second apart."""
         self.temp.append(np.asarray(temp, dtype=float))
         self.pressure.append(np.broadcast_to(np.asarray(pressure, dtype=float), len(temp)).copy())
