@@ -146,7 +146,10 @@ class Account:
         for name, copy, sha256 in self._repeats():
             if sha256 in refused:
                 reason = str(refused[sha256]["message"])
-                rows += self._plain(name, copy, "quarantined", reason, there)
+                new = self._plain(name, copy, "quarantined", reason, there)
+                self.quarantined += len(new)
+                tally["quarantined"] += len(new)
+                rows += new
             else:
                 new = self._plain(name, copy, "duplicate", SAME_BYTES, there)
                 tally["duplicate"] += len(new)

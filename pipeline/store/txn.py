@@ -16,7 +16,7 @@ import pyarrow as pa
 from ...shared.errors import LockLostError, StoreError
 from . import log, runs, samples
 from .entries import Commit, RunFile, TraceFile, UnitSpan
-from .keys import commit_path, trace_parts, unit_key
+from .keys import commit_path, trace_parts, trace_shard, unit_key
 from .location import Location
 from .lock import Lock
 from .precedence import Export
@@ -414,19 +414,23 @@ class Txn:
     def _clean(self, base: log.Manifest, now: datetime) -> int:
         """Delete what commits of more than an hour ago withdrew; return the last of them."""
         cleaned = base.cleaned
-        live: set[str] | None = None
         while cleaned < base.commit:
             old = log.read_commit(self._place, cleaned + 1)
             if old is None or datetime.fromisoformat(old.recorded_at) > now - KEEP_WITHDRAWN:
                 break
             for path in old.withdrawn:
-                if live is None:
-                    live = {r.path for r in base.runs} | set(self._added)
-                    live |= {p for files in base.added.values() for p in files}
-                if path not in live:
+                if not self._live(path):
                     self._place.delete(path)
             cleaned += 1
         return cleaned
+
+    def _live(self, path: str) -> bool:
+        """Tell whether a file is in use: what was withdrawn once may have been added again."""
+        if path in self._added or any(r.path == path for r in self._base.manifest.runs):
+            return True
+        return path.startswith("traces/") and path in self._base.shard(
+            trace_shard(*trace_parts(path))
+        )
 
     def abort(self) -> None:
         """Give up: remove what was written. Does nothing once the transaction has ended."""

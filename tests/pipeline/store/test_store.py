@@ -285,3 +285,38 @@ def test_a_read_only_filesystem_gives_one_sentence(
     with pytest.raises(StoreError, match=message), store.lock():
         pass
     assert store.snapshot().commit == 1
+
+
+def test_withdrawn_files_go_after_a_while_unless_they_are_in_use_again(
+    store: Store, samples: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from datetime import timedelta
+
+    root = Path(store.location)
+    with store.lock():
+        txn = store.begin()
+        txn.add_trace("u", samples("u", "2026-01-01", 10, temperature_c=20.0))
+        txn.commit("one")
+        (first,) = store.snapshot().trace_files("u")
+        txn = store.begin()
+        late = samples("u", "2026-01-01 00:00:05", 10, source="t" * 16, temperature_c=21.0)
+        txn.add_trace("u", late)
+        txn.commit("two")
+        (second,) = store.snapshot().trace_files("u")
+        txn = store.begin()
+        txn.put_state("k", {"n": 1})
+        txn.commit("within the hour")
+        assert (root / first.path).exists()
+        monkeypatch.setattr("chamberdrift.pipeline.store.txn.KEEP_WITHDRAWN", timedelta(0))
+        # the first file comes back into use, and a checkpoint forgets how
+        txn = store.begin()
+        txn.replace_traces([first], [second])
+        monkeypatch.setattr("chamberdrift.pipeline.store.log.CHECKPOINT_COMMITS", 1)
+        txn.commit("back")
+        for i in range(2):
+            txn = store.begin()
+            txn.put_state("k", {"n": i})
+            txn.commit("later")
+    assert not (root / second.path).exists()
+    assert (root / first.path).exists()
+    assert len(store.snapshot().trace("u")) == 10
