@@ -99,6 +99,8 @@ class Findings:
     stuck: list[float] = field(default_factory=list)
     """Longest unchanged runs of the last cycles [s]."""
 
+    duties: list[list[float]] = field(default_factory=list)
+    """Time and duty of the last cycles."""
     odd: list[list[float]] = field(default_factory=list)
     """Time and oddness of the last cycles that the forest saw."""
 
@@ -124,19 +126,18 @@ class Findings:
             "causes": self.causes,
             "setpoints": self.setpoints,
             "stuck": self.stuck,
+            "duties": self.duties,
             "odd": self.odd,
         }
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> Findings:
         """Read what ``to_json`` returned."""
-        return cls(
-            {k: Candidate(v[0], list(v[1]), v[2]) for k, v in data["candidates"].items()},
-            data["causes"],
-            data["setpoints"],
-            data["stuck"],
-            data["odd"],
-        )
+        read = dict(data)
+        read["candidates"] = {
+            k: Candidate(v[0], list(v[1]), v[2]) for k, v in data["candidates"].items()
+        }
+        return cls(**read)
 
 
 @dataclass(frozen=True)

@@ -50,6 +50,11 @@ DEFAULT_LEAST: Final = (2, 3)
 """Broken limits among the last ten cycles for a watch and for a service; service also needs
 two days (the contract asks for repetition)."""
 
+FLOOR_CYCLES: Final = 10
+DUTY_FLOOR: Final = 0.9
+"""Duty from which a unit has too little heat left for a heavy load or a low mains, whatever
+its past (a tenth in reserve is lost to 5 % of voltage: P goes with its square)."""
+
 GAP_INTERVALS: Final = 5.0
 GAP_LEAST_S: Final = 60.0
 STUCK_LEAST_S: Final = 180.0
@@ -109,6 +114,36 @@ def limit_row(
         if part == "unknown":
             text += " No part stands out."
         ledger.raise_flag(part, severity, now, _columns(part, trouble, text, cycle_id, 0.5))
+
+
+def absolute_row(
+    findings: Findings, ledger: Ledger, now: float, duty: float, t: FloatArray, cycle_id: str
+) -> None:
+    """Let a duty near 1 call, whatever the unit's own past was.
+
+    Loggers are often fitted because a unit is tired: its first cycles are no healthy
+    baseline then, and only an absolute floor tells.
+    """
+    if not math.isfinite(duty):
+        return
+    findings.duties = [*findings.duties[1 - FLOOR_CYCLES :], [now, duty]]
+    values = sorted(d for _, d in findings.duties)
+    days = {math.floor(when) for when, _ in findings.duties}
+    if len(values) < FLOOR_CYCLES or len(days) < 2 or values[FLOOR_CYCLES // 2] < DUTY_FLOOR:
+        return
+    part = _standing_part(ledger, "cold") or _traced("cold", t)
+    part = "heater" if part == "unknown" else part
+    row = _columns(
+        part,
+        "cold",
+        f"Out of family at start: the heater is on for {values[FLOOR_CYCLES // 2]:.0%} of "
+        f"exposure in the middle of the last {FLOOR_CYCLES} cycles, and nothing is left in "
+        "reserve. The unit's own past does not tell since when.",
+        cycle_id,
+        0.5,
+    )
+    row["feature"] = "heater_duty"
+    ledger.raise_flag(part, "service", now, row)
 
 
 def _beyond_stop(row: dict[str, Any], setpoints: list[float], limits: Limits) -> str:

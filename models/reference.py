@@ -109,7 +109,12 @@ def fit_reference(
                 continue
             y, design = response[rows, i], centred[rows]
             slopes[:, i], _ = ridge_huber(
-                design, y, PRIOR_SLOPES[:, i], PRIOR_SLOPE_SD[:, i], iterations=4
+                design,
+                y,
+                PRIOR_SLOPES[:, i],
+                PRIOR_SLOPE_SD[:, i],
+                least_scale=float(SCATTER[i]) / 20.0,
+                iterations=4,
             )
             # 1.1: centring on block medians takes out about a tenth of the scatter.
             scatter[i] = _within(1.1 * float(mad_sd(y - design @ slopes[:, i])), SCATTER[i])

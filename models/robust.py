@@ -97,6 +97,7 @@ def ridge_huber(
     prior_sd: FloatArray,
     *,
     scale: float | None = None,
+    least_scale: float = 1e-6,
     iterations: int = 8,
 ) -> tuple[FloatArray, FloatArray]:
     """Fit ``y = design @ b`` by Huber's weights with a normal prior on ``b``.
@@ -115,6 +116,8 @@ def ridge_huber(
         Prior mean and standard deviation of ``b``, shape (k,).
     scale
         Standard deviation of one row; by default re-estimated in each step.
+    least_scale
+        Floor of that estimate: rows of a channel's single step are not exact.
 
     Returns
     -------
@@ -130,11 +133,11 @@ def ridge_huber(
     covariance = np.diag(np.square(prior_sd))
     if y.size == 0:
         return b, np.asarray(prior_sd, dtype=np.float64).copy()
-    sigma = scale if scale is not None else max(float(mad_sd(y - design @ b)), 1e-12)
+    sigma = scale if scale is not None else max(float(mad_sd(y - design @ b)), least_scale)
     for _ in range(iterations):
         r = y - design @ b
         if scale is None:
-            sigma = max(float(mad_sd(r)), 1e-12)
+            sigma = max(float(mad_sd(r)), least_scale)
         weight = 1.0 / np.maximum(np.abs(r) / (HUBER_C * sigma), 1.0)
         gram = (design * weight[:, None]).T @ design / sigma**2 + np.diag(penalty)
         right = design.T @ (weight * y) / sigma**2 + penalty * prior

@@ -19,7 +19,7 @@ from .findings import WATCH_T, Findings, K, Scores, drift_row, score_rows
 from .forecast import Forecast, forecast
 from .forest import HEALTHY_AFTER_DAYS
 from .lifecycle import Ledger
-from .limit_findings import limit_row
+from .limit_findings import absolute_row, limit_row
 from .limits_of_size import growth_scale, size_limit
 from .odd_cycles import (
     PEER_Z,
@@ -227,6 +227,9 @@ def find(
                 context.resolve,
                 frozenset(p["part"] for p in state.tracker.pending),
             )
+        if rows.complete[i]:
+            duty = math.exp(rows.signs[i, INDEX["duty"]])
+            absolute_row(state.findings, state.ledger, now, duty, scores.t[i], str(ids[i]))
         p = float(small[i]) if small.size else math.nan
         if moved.ready[i] and math.isfinite(p):
             _vote(state, moved, i, now, p, str(ids[i]), bool((scores.t[i] >= WATCH_T).any()))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from chamberdrift.models.charts import cusum, cusum_arl, cusum_onset, ewma, ewma_arl, ewma_limit
 
 # Montgomery and Runger, Applied Statistics and Probability for Engineers, table 16-9:

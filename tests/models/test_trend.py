@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-
 from chamberdrift.models.trend import kendall_variance, mann_kendall, theil_sen
 
 # EPA QA/G-9S, page 109: ties of four and two; S = 22, variance 155.33, Z = 1.685.
