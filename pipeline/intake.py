@@ -106,7 +106,7 @@ def ingest_inbox(
     retried = _retries(account, config, len(files))
     read = _Reader(store.location, place.text, config, run, txn, progress)
     outcomes = read(first + retried, facts)
-    outcomes = _again(outcomes, account, read, config)
+    outcomes = _again(outcomes, account, read, config, len(files))
     account.take(outcomes, copies, reading_digest(config, account.facts))
 
     since: dict[str, int] = {}
@@ -233,21 +233,28 @@ def _from_quarantine(index: int, name: str, sha256: str, size: int) -> ExportFil
 
 
 def _again(
-    outcomes: list[Outcome], account: Account, read: _Reader, config: Config
+    outcomes: list[Outcome], account: Account, read: _Reader, config: Config, in_inbox: int
 ) -> list[Outcome]:
-    """Read refused exports again while others of the run tell what they lacked."""
+    """Read refused exports again, of this run and of earlier ones, while others of the run
+    tell what they lacked: so one night and several lead to the same store."""
     for _ in range(RETRY_ROUNDS):
-        refused = [o for o in outcomes if o.kind == "refused"]
-        if not account.learn(outcomes) or not refused:
+        if not account.learn(outcomes):
             return outcomes
+        refused = [o for o in outcomes if o.kind == "refused"]
         files = [_from_quarantine(o.index, o.name, o.sha256, o.bytes) for o in refused]
-        second = {o.index: o for o in read(files, account.facts)}
+        met = {o.sha256 for o in outcomes}
+        start = max([in_inbox, *(o.index + 1 for o in outcomes)])
+        waiting = [f for f in _retries(account, config, start) if f.quarantined not in met]
+        if not files and not waiting:
+            return outcomes
+        second = {o.index: o for o in read(files + waiting, account.facts)}
         outcomes = [
             replace(second[o.index], stamp=o.stamp, quarantined=o.quarantined)
             if o.index in second and second[o.index].kind in ("accepted", "refused")
             else o
             for o in outcomes
         ]
+        outcomes += [second[f.index] for f in waiting]
     return outcomes
 
 

@@ -2,7 +2,8 @@
 
 Columns ``unit,time,temperature,pressure``; time in ISO form, UTC. A first line
 ``# created <time>`` is the export's own statement. A line ``refuse <cause>``
-refuses it, unless the configuration names the zone that the cause asks for.
+refuses it, unless the configuration names the zone that the cause asks for; a line
+``ask <unit>`` refuses it until a line ``teach <unit> day`` of another has told.
 """
 
 from __future__ import annotations
@@ -57,6 +58,14 @@ def read_export(
         )
     if text.startswith("refuse "):
         text = text.partition("\n")[2]
+    learned: dict[str, Known] = {}
+    if text.startswith("teach "):
+        head, _, text = text.partition("\n")
+        learned = {head.split()[1]: Known(day_first=head.split()[2] == "day")}
+    if text.startswith("ask "):
+        head, _, text = text.partition("\n")
+        if facts is None or facts.of(head.split()[1], "plain").day_first is None:
+            raise ExportRefusedError("day_month", f"{name}: day or month first?")
     if text.startswith("stumble"):
         raise RuntimeError("a fault in the reader")
     frame = pd.read_csv(io.StringIO(text), dtype={"unit": str})
@@ -80,4 +89,5 @@ def read_export(
         created,
         rows_dropped=int(spoilt.sum()),
         dropped_by_reason=dropped,
+        learned=learned,
     )

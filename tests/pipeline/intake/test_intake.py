@@ -296,3 +296,39 @@ def test_many_processes_give_the_same_store(
     one, two = clinic.store.snapshot(), other.store.snapshot()
     assert [f.path for f in one.all_trace_files()] == [f.path for f in two.all_trace_files()]
     pd.testing.assert_frame_equal(clinic.intake(), other.intake())
+
+
+def test_what_one_export_settles_brings_in_others_of_the_same_night(clinic: Any) -> None:
+    clinic.put("1.csv", "a", "2026-01-01", first="ask a\n")
+    clinic.put("2.csv", "a", "2026-01-02", first="teach a day\n")
+    clinic.put("3.csv", "b", "2026-01-01", first="ask b\n")
+    result = clinic.night()
+    assert clinic.intake()["outcome"].tolist() == ["accepted", "accepted", "quarantined"]
+    assert result.quarantined == 1
+    assert clinic.night().counts["read"] == 0
+    assert verify(clinic.store).problems == ()
+
+
+def test_what_one_export_settles_brings_in_others_of_earlier_nights(clinic: Any) -> None:
+    clinic.put("1.csv", "a", "2026-01-01", first="ask a\n")
+    clinic.night()
+    assert clinic.samples() == {}
+    clinic.put("2.csv", "a", "2026-01-02", first="teach a day\n")
+    result = clinic.night()
+    assert result.counts["retried"] == 1
+    assert clinic.samples() == {"a": 20}
+    assert result.refusals == ()
+    clinic.put("3.csv", "a", "2026-01-03", first="ask a\n")
+    clinic.night()
+    assert clinic.samples() == {"a": 30}
+
+
+@pytest.mark.parametrize("order", [("day", "month", "day"), ("month", "day", "day")])
+def test_exports_that_contradict_each_other_settle_nothing(
+    clinic: Any, order: tuple[str, ...]
+) -> None:
+    for i, told in enumerate(order):
+        clinic.put(f"{i}.csv", "a", f"2026-01-0{i + 1}", first=f"teach a {told}\n")
+        clinic.night()
+    clinic.put("ask.csv", "a", "2026-01-05", first="ask a\n")
+    assert clinic.night().quarantined == 1
