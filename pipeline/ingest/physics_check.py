@@ -264,13 +264,13 @@ def gauge_contradiction(
     if int(cold.sum()) < LEAST_SAMPLES:
         return None
     reads = float(np.median(gauge_kpa[cold]))
-    if reference == "vented_gauge" and abs(reads - lack) < 2.5:
+    if reference == "vented_gauge" and abs(reads - lack) < 2.0:
         return Contradiction(
             f"a vented gauge would read 0 kPa in the open chamber, not {reads:.1f} kPa: "
             "that is what a sealed gauge reads at this height",
             reference="sealed_gauge",
         )
-    if reference == "sealed_gauge" and abs(reads) < 2.5:
+    if reference == "sealed_gauge" and abs(reads) < 2.0:
         return Contradiction(
             f"a sealed gauge would read {lack:.1f} kPa in the open chamber at this height, "
             f"not {reads:.1f} kPa: that is a vented gauge",

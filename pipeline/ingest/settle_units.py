@@ -330,7 +330,9 @@ def refuse_contradictions(
                 p.reference == "absolute",
                 owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA,
             )
-            if found is None and not owner.atmosphere.assumed:
+            # A unit whose other exports read so has a sensor that drifts, not another gauge.
+            settled_before = _known(d, [owner.unit_id], "pressure_reference") == p.reference
+            if found is None and not owner.atmosphere.assumed and not settled_before:
                 found = physics.gauge_contradiction(
                     temperature,
                     pressure * PRESSURE_TO_KPA[p.unit],

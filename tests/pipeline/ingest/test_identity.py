@@ -1,0 +1,128 @@
+"""Unit ids from names, preambles, loggers and columns."""
+
+from __future__ import annotations
+
+import pytest
+from chamberdrift.pipeline.ingest import read_export
+from chamberdrift.pipeline.ingest.identity import strip_name
+from chamberdrift.shared.config import Assignment, Config, Defaults, Unit
+from chamberdrift.shared.errors import ExportRefusedError
+
+from .shapes import HEAD, iso
+from .truth import lines
+
+BERLIN = Defaults(zone="Europe/Berlin")
+
+
+@pytest.mark.parametrize(
+    ("stem", "left"),
+    [
+        ("ST-07 2024-05-21 10-00-00", "ST-07"),
+        ("20240521_100000_ST-07", "ST-07"),
+        ("ST-07_2024-05-21T10-00", "ST-07"),
+        ("ST-07.2024-05-21", "ST-07"),
+        ("ST-07_21.05.2024", "ST-07"),
+        ("ST-07_2024-W21", "ST-07"),
+        ("ST-07_cycle0012", "ST-07"),
+        ("ST-07 (2)", "ST-07"),
+        ("export_ST-07_week21", "ST-07"),
+        ("ST-07-export", "ST-07"),
+        ("log-ST-07", "ST-07"),
+        ("S-101_0001", "S-101"),
+        ("autoclave 3", "autoclave 3"),
+        ("unit_07", "unit_07"),
+        ("2024-05-21_100000", ""),
+        ("0012", ""),
+        ("cycle_0012", ""),
+        ("export", ""),
+        ("temperature log 2024", ""),
+    ],
+)
+def test_names_lose_date_time_and_sequence(stem: str, left: str) -> None:
+    assert strip_name(stem) == left
+
+
+def units(name: str, config: Config, *above: str) -> tuple[str, ...]:
+    data = lines(iso(), *above, HEAD).encode()
+    return read_export(data, name=name, config=config).unit_ids
+
+
+@pytest.mark.parametrize(
+    ("name", "above", "unit"),
+    [
+        ("north/2024/05/ST-07/0012.csv", (), "ST-07"),
+        ("north/x.csv", ("Unit: S-12",), "S-12"),
+        ("north/x.csv", ("Device ID;0042",), "0042"),
+        ("north/x.csv", ("Gerätenummer: 17-B",), "17-B"),
+        ("north/x.csv", ("Appareil : S-12",), "S-12"),
+        ("north/x.csv", ("Equipo;S-12;;",), "S-12"),
+        ("north/x.csv", ("Device model: M200", "Unit type: bench", "Unit: S-12"), "S-12"),
+        ("north/x.csv", ("Units: °C, kPa", "Sterilizer = S-12"), "S-12"),
+    ],
+)
+def test_where_the_id_stands(name: str, above: tuple[str, ...], unit: str) -> None:
+    assert units(name, Config(defaults=BERLIN), *above) == (unit,)
+
+
+def test_a_configured_unit_is_found_in_the_path() -> None:
+    config = Config(defaults=BERLIN, units=(Unit("0012"), Unit("left room")))
+    assert units("north/2024-05-21 0012 run.csv", config) == ("0012",)
+    assert units("Left Room/2024-05-21.csv", config) == ("left room",)
+
+
+def test_a_logger_is_mapped_by_its_assignment() -> None:
+    config = Config(defaults=BERLIN, assignments=(Assignment("L-778", "S-12"),))
+    assert units("a/2024-05-21.csv", config, "Logger serial number: L-778") == ("S-12",)
+    assert units("a/2024-05-21.csv", config, "Device: L-778") == ("S-12",)
+
+
+def test_a_logger_that_moved_gives_each_unit_its_rows() -> None:
+    from datetime import UTC, datetime
+
+    moved = datetime(2024, 5, 21, 8, 30, tzinfo=UTC)
+    config = Config(
+        defaults=BERLIN,
+        assignments=(
+            Assignment("L-778", "S-1", end=moved),
+            Assignment("L-778", "S-2", start=moved),
+        ),
+    )
+    data = lines(iso(), "Logger serial: L-778", HEAD).encode()
+    reading = read_export(data, name="x/2024.csv", config=config)
+    frame = reading.table().to_pandas()
+    assert reading.unit_ids == ("S-1", "S-2")
+    assert reading.rows_kept == len(frame) == 360
+    assert (frame.loc[frame["unit_id"] == "S-1", "time"] < moved).all()
+    assert (frame.loc[frame["unit_id"] == "S-2", "time"] >= moved).all()
+    assert set(frame["logger_id"]) == {"L-778"}
+
+
+@pytest.mark.parametrize(
+    ("name", "config", "above"),
+    [
+        ("x.csv", Config(defaults=BERLIN), ("Unit: S-12", "Machine: S-13")),
+        (
+            "S-13/2024-05-21.csv",
+            Config(defaults=BERLIN, units=(Unit("S-12"), Unit("S-13"))),
+            ("Unit: S-12",),
+        ),
+        (
+            "S-13_2024-05-21.csv",
+            Config(defaults=BERLIN, units=(Unit("S-12"), Unit("S-13"))),
+            ("Unit: S-12",),
+        ),
+        (
+            "x.csv",
+            Config(defaults=BERLIN, assignments=(Assignment("L-1", "S-13"),)),
+            ("Logger ID: L-1", "Unit: S-12"),
+        ),
+        ("2024-05-21.csv", Config(defaults=BERLIN), ()),
+    ],
+)
+def test_candidates_that_disagree_are_a_question(
+    name: str, config: Config, above: tuple[str, ...]
+) -> None:
+    with pytest.raises(ExportRefusedError) as caught:
+        units(name, config, *above)
+    assert caught.value.cause == "unit_id"
+    assert caught.value.question

@@ -1,0 +1,99 @@
+"""Exports read in pieces give what they give when read whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pytest
+from chamberdrift.pipeline.ingest import containers, read_export, stream
+from chamberdrift.shared.errors import ExportRefusedError
+
+from .shapes import all_shapes
+from .truth import Shape
+
+NOT_IN_PIECES = {
+    # These need the whole table at once and are refused when they are too large for memory.
+    "elapsed as h:mm:ss": "too_large",
+    "clock only, date above": "too_large",
+    "clock only, across midnight": "too_large",
+    "clock only, start above": "too_large",
+    "numbered rows with start and interval": "too_large",
+    "several cycles in blocks": "start_time",
+    "long table, channel after channel": "channels",
+    "zip of two and a note": "archive_too_large",
+    "long preamble": "no_table",
+}
+SHAPES = [s for s in all_shapes() if not s.cause]
+
+
+@pytest.fixture(params=[6000, 9001])
+def pieces(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> int:
+    """Make pieces small, of sizes that part rows and characters anywhere."""
+    monkeypatch.setattr(containers, "IN_MEMORY", 0)
+    monkeypatch.setattr(stream, "PIECE", request.param)
+    return int(request.param)
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=[s.name for s in SHAPES])
+def test_a_shape_in_pieces(shape: Shape, pieces: int, tmp_path: Path) -> None:
+    path = tmp_path / "export"
+    path.write_bytes(shape.data)
+    try:
+        reading = read_export(path, name=shape.file, config=shape.config)
+        assert not reading.complete
+        tables = list(reading.tables)
+    except ExportRefusedError as error:
+        assert error.cause == NOT_IN_PIECES.get(shape.name), error.message
+        return
+    assert reading.complete
+    assert reading.rows_read == reading.rows_kept + reading.rows_dropped
+    assert reading.samples == sum(len(t) for t in tables)
+    assert reading.unit_ids == tuple(shape.unit.split(","))
+    frame = pa.concat_tables(tables).to_pandas()
+    frame = frame[frame["unit_id"] == reading.unit_ids[0]]
+    # Readings of one moment that a long table parts between two pieces come as two rows.
+    frame = frame.groupby("time").first().reset_index()
+    assert shape.truth is not None
+    assert np.array_equal(frame["time"].astype("int64").to_numpy(), shape.truth.ms)
+    np.testing.assert_allclose(
+        frame["temperature_c"].astype(float), shape.truth.t, atol=shape.tolerance_k
+    )
+    if shape.pressure:
+        np.testing.assert_allclose(
+            frame["pressure_kpa"].astype(float), shape.truth.p, atol=shape.tolerance_kpa
+        )
+    assert reading.line_map is not None
+    _, first, last = reading.line_map.lines_of(reading.samples - 1)
+    assert 1 <= first <= last
+
+
+@pytest.mark.slow
+def test_a_large_export_stays_below_one_gibibyte(tmp_path: Path) -> None:
+    """Two gigabytes in a process of its own; its peak is what the system says."""
+    import subprocess
+    import sys
+
+    path = tmp_path / "S-12.csv"
+    block = 500_000
+    with path.open("w") as out:
+        out.write("Time,Temp (°C),Pressure (kPa abs)\n")
+        for k in range(116):
+            start = np.datetime64("2020-01-01T00:00:00") + np.timedelta64(k * block, "s")
+            stamps = np.datetime_as_string(start + np.arange(block).astype("timedelta64[s]"))
+            out.write("\n".join(f"{s},21.5,101.3" for s in stamps) + "\n")
+    code = (
+        "import resource, sys\n"
+        "from chamberdrift.pipeline.ingest import read_export\n"
+        "from chamberdrift.shared.config import Config, Defaults\n"
+        "r = read_export(sys.argv[1], name='S-12.csv', config=Config(defaults=Defaults(zone='Etc/UTC')))\n"
+        "n = sum(len(t) for t in r.tables)\n"
+        "print(n, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, check=True
+    )
+    rows, peak_mib = (int(x) for x in done.stdout.split())
+    assert rows == 116 * block
+    assert peak_mib < 1024
