@@ -41,6 +41,7 @@ class Account:
     _shared: dict[str, int] = field(default_factory=dict)
     _conflicts: dict[str, int] = field(default_factory=dict)
     _replaced: list[str] = field(default_factory=list)
+    _copy_hashes: dict[int, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, snapshot: Snapshot, sizes: Iterable[int], recorded_at: pd.Timestamp) -> Account:
@@ -86,6 +87,7 @@ class Account:
         settled = accepted | refused | {o.sha256 for o in self.outcomes if o.kind == "duplicate"}
         # a copy counts only if the bytes that were read are those that were hashed before
         self.copies = [(f, h) for f, h in copies if h in settled]
+        self._copy_hashes = {f.index: h for f, h in self.copies}
         left = [f.name for f, h in copies if h not in settled]
         self.messages = tuple(
             o.message for o in self.outcomes if o.kind in ("changing", "vanished")
@@ -110,6 +112,7 @@ class Account:
         )
         before = self.snapshot.table("intake", units=touched) if touched else INTAKE.empty()
         there = {(str(e), str(h)) for e, h in zip(before["export"], before["sha256"], strict=True)}
+        seen_before = {h for _, h in there}
         already = {str(h) for h in before.loc[before["outcome"] == "accepted", "sha256"]}
         was_refused = {str(h): r for h, r in self._refused_rows().items()}
         rows: list[dict[str, Any]] = []
@@ -127,7 +130,7 @@ class Account:
                 accepted.add(o.sha256)
                 refused.pop(o.sha256, None)
                 tally["retried"] += bool(o.quarantined)
-                if o.quarantined or (before["sha256"] == o.sha256).any():
+                if o.quarantined or o.sha256 in seen_before:
                     rows += self._retold(o, before)
                 else:
                     rows.append(self._accepted(o))
@@ -224,7 +227,7 @@ class Account:
         ]
 
     def _hash_of(self, file: ExportFile) -> str:
-        return next(h for f, h in self.copies if f is file)
+        return self._copy_hashes[file.index]
 
     def _retold(self, o: Outcome, before: pd.DataFrame) -> list[dict[str, Any]]:
         """Return all rows of an export that left quarantine: accepted once, else copies."""
