@@ -35,9 +35,9 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
         ("controller", "heater", "door_seal", "temperature_sensor", "water_fill", "logger"),
         (),
     ),
-    "hot": (("controller", "heater", "temperature_sensor"), ()),
-    "air": (("air_removal", "pressure_sensor", "logger"), ()),
-    "superheat": (("water_fill", "pressure_sensor", "logger"), ()),
+    "hot": (("heater", "controller", "temperature_sensor"), ()),
+    "air": (("air_removal", "pressure_sensor"), ()),
+    "superheat": (("water_fill", "pressure_sensor"), ()),
     "leak": (("door_seal", "air_removal"), ("vent_path",)),
     "pressure": (("air_removal", "controller", "heater", "pressure_sensor"), ()),
 }
@@ -228,15 +228,16 @@ def _columns(part: str, cause: str, text: str, cycle_id: str, confidence: float)
     }.get(cause, "")
     able, named = CAUSES.get(cause, ((), ()))
     others = [p for p in (*named, *able) if p != part][:3]
+    mode = "stuck on" if (part, cause) == ("heater", "hot") else ""
     return {
         "part": part,
-        "mode": "",
+        "mode": mode,
         "alternatives": ",".join(others),
         "confidence": confidence,
         "layer": "limit",
         "feature": feature,
         "evidence": text,
-        "bench_check": bench_check(part, ""),
+        "bench_check": bench_check(part, mode),
         "cycle_id": cycle_id,
         "change_point": math.nan,
         "change_point_low": math.nan,

@@ -98,15 +98,6 @@ SIGNATURES: Final = (
         0.25,
         needs=("exhaust",),
     ),
-    # Without a pressure channel only that plateau shows it.
-    Signature(
-        "vent_path",
-        "blocked",
-        "kelvin that it boils above its plateau",
-        {"boil": 1.0, "seat": 0.25},
-        0.5,
-        0.75,
-    ),
     # The controller follows its own sensor: the true chamber moves, T and p together.
     Signature(
         "temperature_sensor",
@@ -168,8 +159,8 @@ SIGNATURES: Final = (
         "",
         "kelvin that T lies below Tsat(p)",
         {"saturation": -1.0, "equilibration": 10.0},
-        0.22,
-        0.35,
+        0.28,
+        0.45,
         look_alikes=("pressure_sensor",),
     ),
     Signature(
