@@ -90,7 +90,7 @@ def limit_row(
         troubles = [cause, *troubles]
     if math.isfinite(row["setpoint_c"]):
         findings.setpoints = [*findings.setpoints[1 - USUAL_KEPT * 3 :], float(row["setpoint_c"])]
-    if math.isfinite(row["stuck_s"]):
+    if math.isfinite(row["stuck_s"]) and "stuck" not in troubles:
         findings.stuck = [*findings.stuck[1 - USUAL_KEPT :], float(row["stuck_s"])]
     findings.causes = [*findings.causes[1 - LIMIT_WINDOW * 3 :], [now, row["kind"], *troubles]]
     for trouble in troubles:

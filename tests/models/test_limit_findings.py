@@ -1,0 +1,100 @@
+"""Broken limits make flags when repeated; danger stops at once; loggers come first."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from chamberdrift.models.findings import Findings, K
+from chamberdrift.models.lifecycle import Ledger
+from chamberdrift.models.limit_findings import absolute_row, limit_row
+from chamberdrift.models.signatures import SIGNATURE_PARTS
+from chamberdrift.shared.config import Limits
+
+ROW: dict[str, Any] = {
+    "kind": "sterilization",
+    "overband_k": 0.0,
+    "pressure_max_kpa": 230.0,
+    "gap_s": 5.0,
+    "stuck_s": 10.0,
+    "sample_interval_s": 5.0,
+    "setpoint_c": 121.0,
+    "exposure_max_c": 123.0,
+}
+
+
+def feed(rows: list[tuple[float, str, dict[str, Any]]], part: str = "") -> Ledger:
+    findings, ledger = Findings(), Ledger("u")
+    t = np.array([4.0 if p == part else 0.0 for p in SIGNATURE_PARTS])
+    for now, cause, changes in rows:
+        limit_row(findings, ledger, now, cause, {**ROW, **changes}, t, "c", Limits())
+    return ledger
+
+
+def severities(ledger: Ledger) -> list[tuple[str, str]]:
+    return [(r["part"], r["severity"]) for r in ledger.rows()]
+
+
+def test_one_cycle_outside_is_an_event_and_no_flag() -> None:
+    assert severities(feed([(1.0, "", {}), (2.0, "cold", {}), (3.0, "", {})])) == []
+
+
+def test_repetition_makes_a_flag_and_two_days_make_it_service() -> None:
+    rows = [(1.0, "cold", {}), (1.2, "cold", {}), (1.4, "cold", {})]
+    assert severities(feed(rows)) == [("unknown", "watch")]
+    assert ("unknown", "service") in severities(feed([*rows, (2.5, "cold", {})]))
+
+
+def test_a_broken_limit_is_laid_to_the_part_that_stands_out() -> None:
+    rows = [(float(d), "cold", {}) for d in range(1, 5)]
+    assert ("heater", "service") in severities(feed(rows, part="heater"))
+
+
+def test_leak_tests_call_for_the_seal_after_two() -> None:
+    rows = [(float(d), "leak", {"kind": "leak_test"}) for d in (1, 8)]
+    ledger = feed(rows)
+    assert ("door_seal", "service") in severities(ledger)
+    assert "vent_path" in ledger.rows()[-1]["alternatives"]
+
+
+def test_relief_pressure_stops_at_once() -> None:
+    ledger = feed([(1.0, "", {"pressure_max_kpa": 400.0})])
+    (row,) = ledger.rows()
+    assert row["severity"] == "stop"
+    assert "out of use" in row["evidence"]
+
+
+def test_far_over_the_band_stops_at_once_unless_a_hotter_program_is_usual() -> None:
+    hot = {"overband_k": 8.0, "exposure_max_c": 133.0}
+    assert [r["severity"] for r in feed([(1.0, "hot", hot)]).rows()] == ["stop"]
+    usual = [(0.1 * i, "", {"setpoint_c": 134.0}) for i in range(3)]
+    assert feed([*usual, (1.0, "", hot)]).rows() == []
+
+
+def test_a_stuck_channel_is_the_loggers_and_nothing_else_is_said() -> None:
+    stuck = {"stuck_s": 600.0, "overband_k": 9.0, "exposure_max_c": 139.0}
+    ledger = feed([(float(i), "hot", stuck) for i in range(1, 7)])
+    assert {p for p, _ in severities(ledger)} == {"logger"}
+    assert ledger.rows()[-1]["mode"] == "stuck"
+    assert "withheld" in ledger.rows()[-1]["evidence"]
+
+
+def test_a_coarse_channel_that_always_stands_still_is_not_stuck() -> None:
+    assert feed([(float(i), "", {"stuck_s": 60.0 + i}) for i in range(1, 30)]).rows() == []
+
+
+def test_drop_outs_are_named() -> None:
+    ledger = feed([(float(i), "", {"gap_s": 300.0}) for i in range(1, 7)])
+    assert severities(ledger) == [("logger", "watch"), ("logger", "service")]
+    assert ledger.rows()[-1]["mode"] == "drop-outs"
+
+
+def test_a_duty_near_one_calls_without_any_baseline() -> None:
+    findings, ledger = Findings(), Ledger("u")
+    none = np.zeros(K)
+    for i in range(12):
+        absolute_row(findings, ledger, 1.0 + i * 0.3, 0.94, none, "c")
+        absolute_row(findings, ledger, 1.0 + i * 0.3, math.nan, none, "c")
+    (row,) = ledger.rows()
+    assert (row["part"], row["severity"], row["layer"]) == ("heater", "service", "limit")

@@ -1,0 +1,130 @@
+"""Verdicts against the published bands, hold times and leak limit.
+
+Bands and hold times: shared.programs, each with its source there (Central
+Sterilising Club table 10.2, CDC 2008 table 7, EN 13060 from memory); leak limit
+0.13 kPa/min from the large-sterilizer standard.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from chamberdrift.models.verdicts import verdicts
+from chamberdrift.shared.config import Limits
+
+GOOD: dict[str, Any] = {
+    "cycle_id": "u@1",
+    "unit_id": "u",
+    "kind": "sterilization",
+    "completion": "complete",
+    "program": "gravity-121x15",
+    "program_source": "configuration",
+    "setpoint_c": 121.0,
+    "exposure_s": 905.0,
+    "exposure_min_c": 121.3,
+    "exposure_max_c": 123.4,
+    "overband_k": 0.0,
+    "saturation_deviation_k": 0.2,
+    "superheat_k": 0.5,
+    "sample_interval_s": 5.0,
+    "gap_s": 5.0,
+    "noise_k": 0.05,
+    "heat_rate_pressurised_k_per_min": 4.0,
+    "plateau_c": 122.0,
+    "plateau_s": 900.0,
+    "leak_kpa_per_min": np.nan,
+    "atmosphere_assumed": False,
+    "null_reasons": None,
+}
+
+
+def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
+    frame = pd.DataFrame([{**GOOD, **changes}])
+    return verdicts(frame, limits or Limits()).iloc[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "verdict", "cause"),
+    [
+        ({}, "inside", ""),
+        ({"program": "prevacuum-134x3", "setpoint_c": 134.0, "exposure_s": 185.0,
+          "exposure_min_c": 134.2, "exposure_max_c": 137.5}, "inside", ""),
+        ({"exposure_min_c": 120.4}, "outside", "cold"),
+        ({"exposure_min_c": 120.6}, "inside", ""),  # within the channel's 0.5 K
+        ({"exposure_max_c": 125.4}, "inside", ""),
+        ({"exposure_max_c": 125.6}, "outside", "hot"),
+        ({"exposure_s": 700.0}, "outside", "short"),
+        ({"exposure_s": 880.0}, "inside", ""),  # sampling and uncertainty explain it
+        ({"exposure_s": np.nan, "plateau_s": 20.0}, "incomplete", "cold"),
+        ({"exposure_s": np.nan, "plateau_c": 119.5}, "outside", "cold"),
+        ({"saturation_deviation_k": -3.0}, "outside", "air"),
+        ({"saturation_deviation_k": 3.0}, "outside", "superheat"),
+        ({"saturation_deviation_k": -2.3}, "inside", ""),  # within both channels' uncertainty
+        ({"saturation_deviation_k": -3.0, "atmosphere_assumed": True}, "inside", ""),
+        ({"saturation_deviation_k": np.nan}, "inside", ""),
+        ({"sample_interval_s": 200.0, "gap_s": 200.0}, "incomplete", ""),
+        ({"gap_s": 400.0}, "incomplete", ""),
+        ({"completion": "aborted"}, "incomplete", ""),
+        ({"completion": "power_cut"}, "incomplete", ""),
+        ({"completion": "cut_off"}, "incomplete", ""),
+        ({"completion": "aborted", "exposure_max_c": 131.0}, "outside", "hot"),
+        ({"program": "gravity-109x2", "setpoint_c": 109.0, "program_source": "history",
+          "exposure_s": 40.0}, "incomplete", ""),
+    ],
+)  # fmt: skip
+def test_the_verdict_follows_the_band_and_the_hold(
+    changes: dict[str, Any], verdict: str, cause: str
+) -> None:
+    found = judge_one(**changes)
+    assert (found["verdict"], found["cause"]) == (verdict, cause), found["verdict_reason"]
+    assert found["verdict_reason"]
+
+
+def test_uncertainty_is_said_where_the_verdict_rests_on_it() -> None:
+    assert bool(judge_one(exposure_min_c=120.8)["within_uncertainty"])
+    assert "within uncertainty" in judge_one(exposure_min_c=120.8)["verdict_reason"]
+    assert not bool(judge_one()["within_uncertainty"])
+
+
+def test_uncertainty_is_applied_once_and_can_be_declared() -> None:
+    tight = Limits(temperature_uncertainty_k=0.1)
+    assert judge_one(tight, exposure_min_c=120.8)["verdict"] == "outside"
+
+
+def test_a_noisy_channels_extremes_are_not_taken_at_their_word() -> None:
+    assert judge_one(exposure_min_c=120.0, noise_k=0.4)["verdict"] == "inside"
+
+
+def test_an_assumed_hold_is_judged_but_proves_no_fault() -> None:
+    found = judge_one(exposure_s=300.0, program_source="published")
+    assert (found["verdict"], found["cause"]) == ("outside", "")
+    assert "published" in found["verdict_source"]
+
+
+def test_limits_that_were_not_checked_say_so() -> None:
+    assert "not checked" in judge_one(exposure_min_c=119.0)["verdict_source"]
+
+
+@pytest.mark.parametrize(
+    ("leak", "verdict"), [(0.05, "inside"), (0.13, "inside"), (0.14, "outside")]
+)
+def test_leak_tests_are_held_against_the_published_rate(leak: float, verdict: str) -> None:
+    found = judge_one(kind="leak_test", program=None, leak_kpa_per_min=leak)
+    assert found["verdict"] == verdict
+    assert "EN 285" in found["verdict_source"]
+
+
+def test_a_leak_test_that_cannot_be_read_is_incomplete_and_says_why() -> None:
+    reasons = '{"leak_kpa_per_min": "wet_walls"}'
+    found = judge_one(kind="leak_test", program=None, null_reasons=reasons)
+    assert found["verdict"] == "incomplete"
+    assert "wet_walls" in found["verdict_reason"]
+
+
+def test_forbidden_words_never_appear() -> None:
+    for changes in ({}, {"exposure_min_c": 119.0}, {"completion": "aborted"}):
+        text = " ".join(map(str, judge_one(**changes))).lower()
+        assert not {"pass", "passed", "sterile", "release", "released"} & set(text.split())
