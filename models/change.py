@@ -55,19 +55,19 @@ def change_point(
         Indices count the rows that were kept; None with fewer than
         ``2 * least`` of them.
     """
-    t = np.asarray(t, dtype=np.float64)
-    y = np.asarray(y, dtype=np.float64)
-    keep = np.isfinite(t) & np.isfinite(y)
-    t, y = t[keep], y[keep]
-    n = y.size
+    time: FloatArray = np.asarray(t, dtype=np.float64)
+    value: FloatArray = np.asarray(y, dtype=np.float64)
+    keep = np.isfinite(time) & np.isfinite(value)
+    time, value = time[keep], value[keep]
+    n = value.size
     if n < 2 * least:
         return None
     places = np.arange(least, n - least + 1)
-    none = float(np.square(y - y.mean()).sum())
-    errors = np.stack([_errors(t, y, places, kind) for kind in kinds])
+    none = float(np.square(value - value.mean()).sum())
+    errors = np.stack([_errors(time, value, places, kind) for kind in kinds])
     best = errors.min()
     # Differences of neighbours keep the noise estimate free of the change itself.
-    step_sd = float(np.median(np.abs(np.diff(y)))) * MAD_TO_SD / math.sqrt(2.0)
+    step_sd = float(np.median(np.abs(np.diff(value)))) * MAD_TO_SD / math.sqrt(2.0)
     variance = max(best / max(n - 3, 1), step_sd**2, 1e-18)
     likelihood = np.exp(-(errors - best) / (2.0 * variance)).sum(axis=0)
     mass = np.cumsum(likelihood) / likelihood.sum()

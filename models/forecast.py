@@ -68,23 +68,23 @@ def forecast(
         None with too few days since the onset, where the slope's 80 % interval
         spans zero, or when the limit lies beyond the horizon.
     """
-    t = np.asarray(t, dtype=np.float64)
-    y = np.asarray(size, dtype=np.float64)
-    found = change_point(t, y)
+    time: FloatArray = np.asarray(t, dtype=np.float64)
+    y: FloatArray = np.asarray(size, dtype=np.float64)
+    found = change_point(time, y)
     if found is None or not limit > 0:
         return None
     since = slice(found.index if found.kind == "step" else max(found.index - 1, 0), None)
-    if t[since].size < LEAST_DAYS:
+    if time[since].size < LEAST_DAYS:
         return None
-    line = theil_sen(t[since], y[since])
+    line = theil_sen(time[since], y[since])
     if not line.low > 0.0:
         return None
     noise = _noise(y)
     goals = _goals(limit, shares, noise, float(np.median(y[-3:])))
     if found.kind == "step":
-        left, weight = _from_step(t[since], y[since], line, goals)
+        left, weight = _from_step(y[since], line, goals)
     else:
-        left, weight = _from_bend(t, y, float(t[since][0]), noise, goals)
+        left, weight = _from_bend(time, y, float(time[since][0]), noise, goals)
     spread = np.exp(MODEL_ERROR * _QUANTILES)
     days = (np.maximum(left, LEAST_LEFT)[:, None] * spread[None, :]).ravel()
     low, middle, high = _weighted_quantiles(days, np.repeat(weight, spread.size), (0.1, 0.5, 0.9))
@@ -107,9 +107,7 @@ def _goals(limit: float, shares: tuple[float, ...], noise: float, now: float) ->
     return np.array([1.05, 1.2]) * max(now, 1e-6)
 
 
-def _from_step(
-    t: FloatArray, y: FloatArray, line: Slope, goals: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _from_step(y: FloatArray, line: Slope, goals: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Days left when the size stepped and has grown evenly since."""
     now = float(np.median(y[-5:]))
     half = (line.high - line.low) / 2.0 / 1.2816

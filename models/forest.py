@@ -90,11 +90,12 @@ class Forest:
         rows
             Standardised residuals, shape (n, signs), NaN where unseen.
         """
-        out = {}
+        out: dict[str, FloatArray] = {}
         for name, model in self.models.items():
             score = _scores(model, _columns(rows, name))
             held = self.reference[name]
-            out[name] = (1.0 + np.searchsorted(held, score, side="right")) / (held.size + 1.0)
+            below = np.searchsorted(held, score, side="right")
+            out[name] = np.asarray((1.0 + below) / (held.size + 1.0), dtype=np.float64)
         return out
 
 

@@ -51,18 +51,18 @@ def theil_sen(t: ArrayLike, y: ArrayLike, *, quantile_z: float = 1.2815515655446
     ----------
     Sen 1968, J. Am. Stat. Assoc. 63 (from memory).
     """
-    t = np.asarray(t, dtype=np.float64)
-    y = np.asarray(y, dtype=np.float64)
-    keep = np.isfinite(t) & np.isfinite(y)
-    t, y = t[keep], y[keep]
-    first, second = np.triu_indices(t.size, 1)
-    run = t[second] - t[first]
+    time: FloatArray = np.asarray(t, dtype=np.float64)
+    value: FloatArray = np.asarray(y, dtype=np.float64)
+    keep = np.isfinite(time) & np.isfinite(value)
+    time, value = time[keep], value[keep]
+    first, second = np.triu_indices(time.size, 1)
+    run = time[second] - time[first]
     use = run != 0.0
-    if not use.any():
-        return Slope(math.nan, math.nan, math.nan, math.nan, int(t.size))
-    slopes = np.sort((y[second] - y[first])[use] / run[use])
+    if not bool(use.any()):
+        return Slope(math.nan, math.nan, math.nan, math.nan, int(time.size))
+    slopes = np.sort((value[second] - value[first])[use] / run[use])
     middle = float(np.median(slopes))
-    reach = quantile_z * math.sqrt(kendall_variance(y))
+    reach = quantile_z * math.sqrt(kendall_variance(value))
     low = round((slopes.size - reach) / 2.0)
     high = round((slopes.size + reach) / 2.0) - 1
     last = slopes.size - 1
@@ -70,8 +70,8 @@ def theil_sen(t: ArrayLike, y: ArrayLike, *, quantile_z: float = 1.2815515655446
         middle,
         float(slopes[min(max(low, 0), last)]),
         float(slopes[min(max(high, 0), last)]),
-        float(np.median(y) - middle * np.median(t)),
-        int(t.size),
+        float(np.median(value) - middle * np.median(time)),
+        int(time.size),
     )
 
 
@@ -82,11 +82,11 @@ def mann_kendall(y: ArrayLike) -> Kendall:
     ----------
     Mann 1945, Kendall 1975; the worked example of EPA QA/G-9S is in the tests.
     """
-    y = np.asarray(y, dtype=np.float64)
-    y = y[np.isfinite(y)]
-    first, second = np.triu_indices(y.size, 1)
-    s = int(np.sign(y[second] - y[first]).sum())
-    variance = kendall_variance(y)
+    value: FloatArray = np.asarray(y, dtype=np.float64)
+    value = value[np.isfinite(value)]
+    first, second = np.triu_indices(value.size, 1)
+    s = int(np.sign(value[second] - value[first]).sum())
+    variance = kendall_variance(value)
     z = (s - math.copysign(1, s)) / math.sqrt(variance) if s and variance > 0 else 0.0
     return Kendall(s, variance, z, math.erfc(abs(z) / math.sqrt(2.0)))
 
