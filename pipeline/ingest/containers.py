@@ -110,9 +110,35 @@ def _of(
     return [Member(name, data, opener)]
 
 
+class _Layered(io.RawIOBase):
+    """An unpacking stream that closes what it reads from, too."""
+
+    def __init__(self, stream: IO[bytes], *below: Any) -> None:
+        super().__init__()
+        self._stream = stream
+        self._below = below
+
+    def read(self, size: int = -1) -> bytes:
+        """Read from the unpacking stream."""
+        return self._stream.read(size)
+
+    def close(self) -> None:
+        """Close all layers."""
+        for layer in (self._stream, *self._below):
+            layer.close()
+        super().close()
+
+
 def _gzip(opener: Callable[[], IO[bytes]]) -> IO[bytes]:
-    stream: Any = gzip.GzipFile(fileobj=opener(), mode="rb")
-    return stream  # type: ignore[no-any-return]
+    raw = opener()
+    stream: Any = gzip.GzipFile(fileobj=raw, mode="rb")
+    return _Layered(stream, raw)  # type: ignore[return-value]
+
+
+def _zip_member(opener: Callable[[], IO[bytes]], info: zipfile.ZipInfo) -> IO[bytes]:
+    raw = opener()
+    archive = zipfile.ZipFile(raw)
+    return _Layered(archive.open(info), archive, raw)  # type: ignore[return-value]
 
 
 def _refuse_known(name: str, head: bytes) -> None:
@@ -213,8 +239,8 @@ def _unpacked(name: str, packed: int, opener: Callable[[], IO[bytes]]) -> Member
 
 def _zip(name: str, opener: Callable[[], IO[bytes]]) -> list[Member]:
     try:
-        archive = zipfile.ZipFile(opener())
-        infos = archive.infolist()
+        with opener() as raw, zipfile.ZipFile(raw) as archive:
+            infos = archive.infolist()
     except Exception as error:
         raise refusal(
             "damaged_archive",
@@ -254,6 +280,6 @@ def _zip(name: str, opener: Callable[[], IO[bytes]]) -> list[Member]:
             )
         label = f"{name}/{printable(info.filename, 120)}"
         found.append(
-            _unpacked(label, info.compress_size, lambda info=info: archive.open(info))  # type: ignore[misc]
+            _unpacked(label, info.compress_size, lambda info=info: _zip_member(opener, info))  # type: ignore[misc]
         )
     return found

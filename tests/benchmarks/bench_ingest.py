@@ -68,7 +68,7 @@ def cases(n: int) -> list[Case]:
     times, t, p = samples(n)
 
     def at(form: str) -> list[str]:
-        return times.dt.strftime(form).tolist()
+        return [str(v) for v in times.dt.strftime(form)]
 
     iso = at("%Y-%m-%d %H:%M:%S")
     comma_t, comma_p = [v.replace(".", ",") for v in t], [v.replace(".", ",") for v in p]
@@ -222,7 +222,8 @@ def main() -> None:
                 "" if own / least <= case.target else f"  above its target of {case.target:g}"
             )
             print(
-                f"  {case.name:36s} {own * 1e3:8.1f} ms  Arrow {least * 1e3:8.1f} ms  ratio {own / least:5.2f}{verdict}"
+                f"  {case.name:36s} {own * 1e3:8.1f} ms  Arrow {least * 1e3:8.1f} ms"
+                f"  ratio {own / least:5.2f}{verdict}"
             )
 
 

@@ -13,14 +13,12 @@ import random
 
 import numpy as np
 import pytest
-from chamberdrift.pipeline.ingest import read_export
 from chamberdrift.shared.config import Config, Defaults
-from chamberdrift.shared.errors import ExportRefusedError
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from .shapes import all_shapes
-from .truth import Shape
+from .truth import Shape, attempt
 
 SEEDS = all_shapes()
 MATTERS = [
@@ -116,14 +114,14 @@ def mutate(data: bytes, rng: random.Random) -> bytes:
 
 def endure(data: bytes, name: str, config: Config) -> str:
     """Read bytes and check what must hold for any; return the outcome."""
-    try:
-        reading = read_export(data, name=name, config=config)
-    except ExportRefusedError as error:
+    reading, error = attempt(data, name, config)
+    if error is not None:
         assert error.cause
         assert error.cause != "not_understood", error.message
         assert "\n" not in error.message
         assert error.message.isprintable()
         return error.cause
+    assert reading is not None
     assert reading.rows_read == reading.rows_kept + reading.rows_dropped
     table = reading.table()
     assert len(table) == reading.samples > 0

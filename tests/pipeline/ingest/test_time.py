@@ -29,7 +29,7 @@ def read(texts: list[str], config: Config | None = None) -> Reading:
 
 
 def times(reading: Reading) -> np.ndarray:
-    return reading.table().to_pandas()["time"].astype("int64").to_numpy()
+    return np.asarray(reading.table().to_pandas()["time"].astype("int64"))
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from chamberdrift.pipeline.ingest import Reading, read_export
 from chamberdrift.shared.config import Config, Defaults, Site, Unit
+from chamberdrift.shared.errors import ExportRefusedError
 from chamberdrift.shared.steam import p_sat_kpa
 
 ROWS = 360
@@ -99,6 +101,16 @@ def zoned(zone: str = "Europe/Berlin", **defaults: Any) -> Config:
 def sited(zone: str = "Europe/Berlin", unit: str = "S-12", **site: Any) -> Config:
     """Return a configuration with one site and one unit."""
     return Config(sites=(Site("north", zone=zone, **site),), units=(Unit(unit, site="north"),))
+
+
+def attempt(
+    data: Any, name: str, config: Config, **more: Any
+) -> tuple[Reading | None, ExportRefusedError | None]:
+    """Read an export; return the reading or the refusal."""
+    try:
+        return read_export(data, name=name, config=config, **more), None
+    except ExportRefusedError as error:
+        return None, error
 
 
 def lines(rows: list[str], *head: str, end: str = "\n", foot: tuple[str, ...] = ()) -> str:
