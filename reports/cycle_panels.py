@@ -28,6 +28,7 @@ from .panels import (
 from .plot import Fill, Stroke
 from .quantities import number, shown_unit, with_unit
 from .recorded import program_of
+from .states import is_true
 from .ticks import number_ticks, tick_text
 
 if TYPE_CHECKING:
@@ -53,7 +54,7 @@ def saturation_row(
     note = "saturation from the recorded pressure, IAPWS-IF97"
     if not run.has_pressure:
         note = "no pressure channel: saturation can't be shown"
-    elif bool(run.cycle.get("atmosphere_assumed")) is True:
+    elif is_true(run.cycle.get("atmosphere_assumed")):
         note = "atmosphere assumed: the distance between the lines may be off by about 0.4 K"
 
     def body(sheet: Sheet, left: float, top: float) -> None:
@@ -81,10 +82,13 @@ def saturation_row(
         plot.y = (bottom - pad, upper + pad)
         trace_line(plot, x, sat, Stroke(style.GREEN, 0.9, (4.0, 1.5)))
         trace_line(plot, x, t, Stroke(style.BLUE, 0.9, layer=4.0))
-        labels.append((float(np.nanmedian(t[hold][-9:])), "temperature", style.BLUE))
-        if np.isfinite(sat[hold][-9:]).any():
-            last = float(np.nanmedian(sat[hold][-9:]))
-            labels.append((last, "saturation (dashed)", style.GREEN))
+        for line, words, colour in (
+            (t, "temperature", style.BLUE),
+            (sat, "saturation (dashed)", style.GREEN),
+        ):
+            known = line[hold][np.isfinite(line[hold])]
+            if len(known):
+                labels.append((float(np.median(known[-9:])), words, colour))
         clock_ticks(plot)
         value_ticks(plot)
         side_labels(plot, labels)

@@ -12,7 +12,7 @@ from ..shared.programs import BAND_SOURCE, LEAK_SOURCE, Program, shortest_publis
 from ..shared.steam import F0_REFERENCE_C, F0_Z_K, p_sat_kpa, t_sat_c
 from .options import ReportOptions
 from .quantities import Unit, duration, fixed, shown_unit, with_unit
-from .states import text_of
+from .states import is_true, text_of
 
 SATURATION_SOURCE = "value from memory (EN 285, HTM 2010 part 3), not checked"
 RELIEF_SOURCE = "configured relief pressure; the default is common practice"
@@ -147,8 +147,7 @@ def _saturation(cycle: pd.Series, limits: Limits, options: ReportOptions) -> Lin
     value = value_of(cycle, "saturation_deviation_k")
     setpoint = value_of(cycle, "setpoint_c")
     spread = saturation_uncertainty_k(121.0 if math.isnan(setpoint) else setpoint, limits)
-    assumed = not pd.isna(cycle.get("atmosphere_assumed")) and bool(cycle["atmosphere_assumed"])
-    if assumed:
+    if is_true(cycle.get("atmosphere_assumed")):
         verdict = "" if math.isnan(value) else "atmosphere assumed: not held against the limit"
     else:
         verdict = stands(value, spread, low=-limits.saturation_k, high=limits.saturation_k)

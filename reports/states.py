@@ -41,6 +41,11 @@ def text_of(value: Any) -> str:
     return "" if value is None or pd.isna(value) else str(value).strip()
 
 
+def is_true(value: Any) -> bool:
+    """Return whether a cell says yes; null is no."""
+    return not (value is None or pd.isna(value)) and bool(value)
+
+
 def alternatives_words(value: Any) -> str:
     """Return the other parts that would look alike, in words; empty for none."""
     parts = [p.strip() for p in text_of(value).split(",") if p.strip()]

@@ -76,7 +76,7 @@ class Trend:
     @property
     def judged(self) -> bool:
         """Whether a baseline exists."""
-        return bool(np.isfinite(self.expected).any())
+        return bool(np.isfinite(self.expected * self.scale).any())
 
 
 def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:

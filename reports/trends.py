@@ -154,10 +154,10 @@ def _band(plot: Plot, trend: Trend, spans: Spans) -> SideLabel:
     """Draw the usual range; programs differ a little, so each bin shows their middle."""
     low = trend.expected - BAND_SIGMAS * trend.scale
     high = trend.expected + BAND_SIGMAS * trend.scale
+    ends = trend.x[np.isfinite(low)][[0, -1]]
     count = min(BINS, max(1, len(trend.x) // 4))
     lower, upper = bin_series(trend.x, low, count), bin_series(trend.x, high, count)
     x, low, high = lower.x, lower.middle, upper.middle
-    ends = trend.x[np.isfinite(trend.expected)][[0, -1]]
     if ends[0] == ends[1]:
         ends = np.add(ends, (-0.4, 0.4))
     x = np.concatenate([ends[:1], x, ends[1:]])
@@ -222,8 +222,10 @@ def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[fl
     else:
         low, high = float(values.min()), float(values.max())
     if trend.judged:
-        low = min(low, float(np.nanmedian(trend.expected - BAND_SIGMAS * trend.scale)))
-        high = max(high, float(np.nanmedian(trend.expected + BAND_SIGMAS * trend.scale)))
+        known = np.isfinite(trend.expected * trend.scale)
+        usual = np.median(trend.expected[known])
+        half = BAND_SIGMAS * float(np.median(trend.scale[known]))
+        low, high = min(low, float(usual) - half), max(high, float(usual) + half)
     span = _span(low, high)
     forecast = flag is not None and _carries(flag, trend) and forecast_days(flag) is not None
     for limit in trend.limits:
