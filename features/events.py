@@ -166,8 +166,8 @@ def parted(samples: Samples, before: Event, after: Event) -> bool:
             return False
         if shut and later < min(level - 4.0, 120.0):
             return False  # walls heated for drying
-        return float(temp[a : b + 1].min()) < 95.0 or _fell_fast(samples, before)
-    return span > PULSE_GAP_S
+        return bool(temp[a : b + 1].min() < 95.0) or _fell_fast(samples, before)
+    return bool(span > PULSE_GAP_S)
 
 
 def _top(values: FloatArray) -> float:

@@ -49,7 +49,23 @@ def heating_start(time: FloatArray, temp: FloatArray, noise: float) -> int:
     inside = min(max(int(ahead[k]), k + 2), n - 1)
     back = max(0, int(np.searchsorted(time, time[k] - 90.0)))
     usual = usual_fall(time[back : k + 1], -temp[back : k + 1], noise, 0.1 * mean_rise + 0.005)
-    return min(knee(time, -temp, inside, noise, back, usual), max(last, k + 1))
+    k = min(knee(time, -temp, inside, noise, back, usual), max(last, k + 1))
+    return nearest_onset(time, temp, k, noise)
+
+
+def nearest_onset(time: FloatArray, values: FloatArray, k: int, noise: float) -> int:
+    """Return the sample nearest to an onset between samples k and k + 1.
+
+    The next interval's line is drawn back to the level of sample k.
+    """
+    if k + 2 >= len(values):
+        return k
+    later = float(values[k + 2] - values[k + 1])
+    first = float(values[k + 1] - values[k])
+    if abs(later) < 5.0 * noise or later * first <= 0.0 or abs(first) > 1.2 * abs(later):
+        return k
+    back = first / later * float(time[k + 2] - time[k + 1])
+    return k + 1 if back < 0.5 * float(time[k + 1] - time[k]) else k
 
 
 def _mean_rise(time: FloatArray, even: FloatArray, last: int) -> float:
@@ -69,7 +85,8 @@ def evacuation_start(
     if not known.all():
         return inside
     back = max(back, int(np.searchsorted(time, time[inside] - 600.0)))
-    return knee(time, pressure, inside, noise_p, back)
+    k = knee(time, pressure, inside, noise_p, back)
+    return nearest_onset(time, pressure, k, noise_p)
 
 
 def windows(

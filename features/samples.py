@@ -103,7 +103,8 @@ def _take(trace: pd.DataFrame, name: str, order: Any) -> FloatArray | None:
     values = _floats(trace, name)
     if values is None or not np.isfinite(values).any():
         return None
-    return values[order]
+    taken: FloatArray = values[order]
+    return taken
 
 
 def _flags(trace: pd.DataFrame, order: Any) -> BoolArray | None:

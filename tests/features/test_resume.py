@@ -1,0 +1,67 @@
+"""A trace cut anywhere and resumed gives the same cycles as the whole."""
+
+from __future__ import annotations
+
+from functools import cache
+from types import ModuleType
+
+import pandas as pd
+import pytest
+from chamberdrift.features import extract
+from chamberdrift.fixtures.simulator import plan_fleet, simulate_unit
+from chamberdrift.shared.config import Unit
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+UNITS, DAYS = 4, 8
+
+
+@cache
+def simulated(i: int) -> tuple[pd.DataFrame, Unit, pd.DataFrame]:
+    """Return a simulated trace, its unit and its cycles as a whole (tuning seed)."""
+    done = simulate_unit(plan_fleet(UNITS, DAYS, 21), i)
+    return done.trace, done.unit, extract(done.trace, done.unit).cycles
+
+
+def resumed(trace: pd.DataFrame, unit: Unit, cuts: list[int]) -> pd.DataFrame:
+    """Return cycles of a trace that arrives in pieces."""
+    kept: pd.DataFrame | None = None
+    begin = trace["time"].iloc[0]
+    for cut in [*sorted(cuts), len(trace)]:
+        part = trace.iloc[:cut]
+        found = extract(part[part["time"] >= begin].reset_index(drop=True), unit, earlier=kept)
+        now = found.cycles if kept is None else pd.concat([kept, found.cycles], ignore_index=True)
+        assert found.resume_from is not None
+        if cut == len(trace):
+            return now
+        begin = found.resume_from
+        kept = now[now["started_at"] < begin].reset_index(drop=True)
+    raise AssertionError
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.integers(0, UNITS - 1), st.lists(st.floats(0.001, 0.999), min_size=1, max_size=4))
+def test_any_cuts(i: int, places: list[float]) -> None:
+    """Up to four cuts at any places."""
+    trace, unit, whole = simulated(i)
+    cuts = [max(2, int(p * len(trace))) for p in places]
+    pd.testing.assert_frame_equal(resumed(trace, unit, cuts), whole, check_exact=True)
+
+
+@pytest.mark.parametrize("kind", ["gravity", "prevacuum", "leak_test"])
+def test_each_minute(traces: ModuleType, kind: str) -> None:
+    """Every minute of a drawn cycle."""
+    unit = Unit("u1", air_removal="prevacuum" if kind != "gravity" else "gravity")
+    trace = getattr(traces, kind)().trace(interval_s=10.0, noise_k=0.1, noise_kpa=0.2)
+    whole = extract(trace, unit).cycles
+    assert len(whole) == 1
+    for cut in range(6, len(trace), 6):
+        pd.testing.assert_frame_equal(resumed(trace, unit, [cut]), whole, check_exact=True)
+
+
+def test_resume_point_moves_on() -> None:
+    """Long after a cycle, what must be read again is hours, not history."""
+    trace, unit, _ = simulated(0)
+    found = extract(trace, unit)
+    assert found.resume_from is not None
+    assert trace["time"].iloc[-1] - found.resume_from < pd.Timedelta(hours=8)
