@@ -18,6 +18,7 @@ from .multiples import small_multiple_rows
 from .options import ReportOptions
 from .quantities import days_left, fixed
 from .states import (
+    bench_results,
     changed_flags,
     gravest,
     known_units,
@@ -400,4 +401,18 @@ def _verdicts(view: FleetView, width: float) -> list[Row]:
         )
         for _, c in counts.iterrows()
     ]
-    return [*rows, *table(columns, entries)]
+    return [*rows, *table(columns, entries), *_bench(view, width)]
+
+
+def _bench(view: FleetView, width: float) -> list[Row]:
+    """Return what the bench said of earlier findings, once it said something."""
+    counts = bench_results(view.service, view.as_of)
+    total = sum(counts.values())
+    if not total:
+        return []
+    noun = "finding" if total == 1 else "findings"
+    text = (
+        f"Of {total} {noun} checked at the bench, {counts['confirmed']} confirmed, "
+        f"{counts['not_found']} not found, {counts['other_part']} on another part."
+    )
+    return [space(6.0), *paragraph(text, width)]

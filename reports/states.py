@@ -7,7 +7,7 @@ from typing import Any, Final
 import pandas as pd
 
 from ..shared.config import Config
-from ..shared.parts import PARTS, SEVERITIES
+from ..shared.parts import PARTS, SERVICE_RESULTS, SEVERITIES
 from .moments import Clock, days_between
 from .quantities import days_left
 from .views import FleetView, UnitView
@@ -192,6 +192,16 @@ def verdict_counts(view: FleetView) -> pd.DataFrame:
     out = out.fillna(0).astype("int64")
     out["other"] = out["cycles"] - out["inside"] - out["outside"] - out["incomplete"]
     return out.reset_index()
+
+
+def bench_results(service: pd.DataFrame, as_of: pd.Timestamp) -> dict[str, int]:
+    """Return how many findings the bench confirmed, did not find, or laid to another part."""
+    counts = dict.fromkeys(SERVICE_RESULTS, 0)
+    said = service[~service["undone"].fillna(False).astype(bool) & (service["time"] <= as_of)]
+    for result in said["result"].fillna(""):
+        if result in counts:
+            counts[str(result)] += 1
+    return counts
 
 
 def quarantined(intake: pd.DataFrame) -> pd.DataFrame:

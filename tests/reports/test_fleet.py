@@ -23,7 +23,7 @@ from chamberdrift.reports.states import (
 )
 from chamberdrift.reports.views import FleetView as View
 from chamberdrift.shared.config import Config, Unit
-from chamberdrift.shared.schema import FLAGS, INTAKE
+from chamberdrift.shared.schema import FLAGS, INTAKE, SERVICE
 from pypdf import PdfReader
 
 FORBIDDEN = re.compile(r"\b(pass(ed|es)?|sterile|releas\w*|fail(ed)?)\b", re.IGNORECASE)
@@ -218,6 +218,30 @@ def test_units_that_only_the_store_knows_are_listed(builder: Any) -> None:
     bare = known_units(replace(view, config=Config()))
     assert len(bare) == 3
     assert (bare["site"] == "").all()
+
+
+def test_what_the_bench_said_is_counted(builder: Any) -> None:
+    view: View = builder.fleet_view(2, cycles=3)
+    unit = view.config.units[0].id
+    rows = [
+        builder.service_row(unit, 9.0, "heater", "checked", result="confirmed"),
+        builder.service_row(unit, 8.0, "door_seal", "replaced", result="confirmed"),
+        builder.service_row(unit, 7.0, "vent_path", "checked", result="not_found"),
+        builder.service_row(unit, 6.0, "logger", "checked", result="other_part", undone=True),
+        builder.service_row(unit, 5.0, "logger", "checked"),
+    ]
+    told = replace(view, service=SERVICE.conform(pd.DataFrame(rows)))
+    words = "Of 3 findings checked at the bench, 2 confirmed, 1 not found, 0 on another part."
+    assert words in "\n".join(pages(told))
+    assert "checked at the bench" not in "\n".join(pages(view))
+
+
+def test_exports_with_one_reason_stand_together(builder: Any) -> None:
+    view: View = builder.fleet_view(1, cycles=2, flagged=0)
+    many = replace(view, intake=builder.intake(["A"], quarantined=400))
+    first = pages(many)[0]
+    assert first.count("lakeside/old logger") == 1
+    assert "400 lakeside/old logger 0.csv" in re.sub(r"\s+", " ", first)
 
 
 def test_recent_residuals_by_hand() -> None:
