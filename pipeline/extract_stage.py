@@ -19,7 +19,9 @@ from ..shared.config import Limits, Unit
 from ..shared.errors import ChamberdriftError
 from ..shared.schema import CYCLES
 from .executor import run_chunked
+from .judge_state import ended
 from .store import Snapshot, TraceTask
+from .table_changes import changed_keys
 from .work import Work
 
 STAGE_VERSION: Final = 1
@@ -248,7 +250,18 @@ def _publish(
     else:
         work.txn.replace_since("cycles", unit, start, cycles)
     work.changed = True
+    changed = _earliest_change(old, cycles)
+    if changed is not None:
+        work.rejudge[unit] = min(changed, work.rejudge.get(unit, changed))
     return len(set(cycles["cycle_id"]) - set(old["cycle_id"])), True
+
+
+def _earliest_change(old: pd.DataFrame, new: pd.DataFrame) -> int | None:
+    """Return the earliest end [ms] among cycles that are new, gone or different, or None."""
+    before, after = (CYCLES.conform(f).drop(columns="aliases") for f in (old, new))
+    keys = changed_keys(before, after, ["cycle_id"])["cycle_id"]
+    ends = pd.concat([ended(f[f["cycle_id"].isin(keys)]) for f in (before, after)]).dropna()
+    return None if not len(ends) else _ms(ends.min())
 
 
 def keep_aliases(cycles: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:

@@ -1,25 +1,36 @@
 """Judge the fleet's cycles and publish what changed.
 
-Judging replays all cycles in event order, so its result depends on what the
-store holds and not on the order of arrival. ``recorded_at`` of a flag is the run
-that learned it first; what was shown stays in the journal.
+A night goes on from the state that the last one left. Late data, changed settings
+or service, and a new month replay all cycles in event order, so the result depends
+on what the store holds and not on the order of arrival. ``recorded_at`` of a flag is
+the run that learned it first; what was shown stays in the journal.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 import pandas as pd
 
-from ..models import judge
+from ..models import Judged, ReplayNeededError, judge, judge_night
+from ..models.result import with_journal
 from ..shared.config import Config
-from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS
+from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, Table
+from .judge_state import (
+    JUDGED,
+    REJUDGE,
+    came_late,
+    new_cycles,
+    pending_rejudge,
+    read_state,
+    settled,
+    write_state,
+)
 from .store import Snapshot
 from .table_changes import changed_keys, publish_since
 from .work import Work
-
-STATE: Final = "judged"
 
 
 @dataclass(frozen=True)
@@ -48,7 +59,7 @@ class JudgeResult:
 
 def judge_tables(snapshot: Snapshot, config: Config, as_of: pd.Timestamp) -> Tables:
     """Judge what a snapshot holds up to a moment; nothing is written."""
-    cycles = seen_cycles(snapshot.table("cycles"), as_of)
+    cycles = settled(snapshot.table("cycles"), as_of)
     service = seen_service(snapshot.table("service"), as_of)
     judged = judge(cycles, service, config, as_of=as_of, journal=snapshot.table("journal"))
     return Tables(
@@ -72,48 +83,116 @@ def seen_service(service: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
 
 def judged_before(work: Work) -> pd.Timestamp | None:
     """Return the moment that the judgement before this run looked from, or None."""
-    document = work.snapshot.state(STATE)
+    document = work.snapshot.state(JUDGED)
     return None if document is None else pd.Timestamp(document["as_of"]).as_unit("ms")
 
 
+def note_rejudge(work: Work) -> None:
+    """Keep for a later run which units' cycles changed, from when on."""
+    before = pending_rejudge(work.snapshot)
+    merged = _earliest(before, work.rejudge)
+    if merged != before:
+        work.txn.put_state(REJUDGE, merged)
+        work.changed = True
+
+
 def judge_fleet(work: Work) -> JudgeResult:
-    """Judge all cycles and put what differs into the transaction."""
+    """Judge what is new, or all cycles anew where it must be, and publish what differs."""
+    view = work.txn.preview()
+    carried, why = read_state(view, work.config)
+    rejudge = _earliest(pending_rejudge(work.snapshot), work.rejudge)
     before = judged_before(work)
     if before is not None and work.as_of < before:
         work.warnings.append(
             f"judged as of {work.as_of:%Y-%m-%d %H:%M} UTC, but a run before looked from "
             f"{before:%Y-%m-%d %H:%M} UTC: what came between is hidden until the next run"
         )
-    view = work.txn.preview()
+        carried, why = None, "an earlier moment was asked for"
+    if carried is not None and (late := came_late(carried, rejudge)):
+        carried, why = None, f"cycles of {late} changed that were judged already"
     work.report("judging", 0, 1)
-    tables = judge_tables(view, work.config, work.as_of)
+    service = seen_service(view.table("service"), work.as_of)
+    judged = None
+    if carried is not None:
+        fresh = new_cycles(view, carried, rejudge, work.as_of)
+        try:
+            judged, state = judge_night(
+                carried.state, fresh, service, work.config, as_of=work.as_of
+            )
+            why = f"{len(fresh)} new cycles, on from the last night's state"
+        except ReplayNeededError as error:
+            carried, why = None, str(error)
+    if judged is None:
+        fresh = settled(view.table("cycles"), work.as_of)
+        judged, state = judge_night(None, fresh, service, work.config, as_of=work.as_of)
+    judged = with_journal(judged, view.table("journal"), work.as_of)
+    work.explain("judge", "fleet", why)
     work.report("judging", 1, 1)
-    old = Tables(
-        JUDGEMENTS.conform(view.table("judgements")),
-        FLAGS.conform(view.table("flags")),
-        RESIDUALS.conform(view.table("residuals")),
-    )
-    was = _sorted(old.judgements, JUDGEMENTS.key)
-    new = _sorted(tables.judgements, JUDGEMENTS.key)
-    judged = publish_since(work.txn, JUDGEMENTS, was, new, (_cycle_times(was), _cycle_times(new)))
-    was = _sorted(old.residuals, RESIDUALS.key)
-    new = _sorted(tables.residuals, RESIDUALS.key)
-    residual = publish_since(work.txn, RESIDUALS, was, new, (was["started_at"], new["started_at"]))
-    flags = keep_recorded(tables.flags, old.flags, work.recorded_at)
-    keys = changed_keys(old.flags, flags, list(FLAGS.key))
-    units = _publish_flags(work, old.flags, flags, keys)
-    for unit in sorted({*judged, *units}):
-        work.explain("judge", unit, "judgements or flags differ from before")
-    if judged or residual or units:
-        work.txn.put_state(STATE, {"as_of": work.as_of.isoformat()})
+    result = _publish(work, view, judged, fresh, whole=carried is None)
+    if work.changed and state:  # there is none before the first cycle
+        write_state(work.txn, state, carried, work.as_of, work.config)
+    if pending_rejudge(work.snapshot):
+        work.txn.put_state(REJUDGE, {})
         work.changed = True
-    counts = _flag_events(old.flags, flags, keys)
-    verdicts = changed_keys(
-        old.judgements[["cycle_id", "verdict"]],
-        tables.judgements[["cycle_id", "verdict"]],
-        ["cycle_id"],
-    )
-    return JudgeResult(tuple(sorted({*judged, *units})), *counts, cycles=len(verdicts))
+    return result
+
+
+def _publish(
+    work: Work, view: Snapshot, judged: Judged, fresh: pd.DataFrame, *, whole: bool
+) -> JudgeResult:
+    """Put judgements, residuals and flags that differ from before into the transaction.
+
+    Parameters
+    ----------
+    fresh
+        The cycles that were judged.
+    whole
+        They are all there are; else only these units' last stretches are looked at.
+    """
+    units: list[str] = []
+    verdicts = 0
+    since = None if whole else fresh.groupby("unit_id")["started_at"].min()
+    own = None if since is None else [str(u) for u in since.index]
+    for table, made in ((JUDGEMENTS, judged.judgements), (RESIDUALS, judged.residuals)):
+        if own == []:
+            break  # no new cycles: only flags may differ
+        old = view.table(table.name, units=own, since=None if own is None else _first(since))
+        old = _sorted(table.conform(old), table.key)
+        times = _times(table, old)
+        if since is not None and len(old):
+            stretch = (times >= old["unit_id"].map(since)).to_numpy(dtype=bool)
+            old, times = old[stretch].reset_index(drop=True), times[stretch]
+        new = _sorted(table.conform(made), table.key)
+        differing = publish_since(work.txn, table, old, new, (times, _times(table, new)))
+        work.changed = work.changed or bool(differing)
+        if table is JUDGEMENTS:
+            units = differing
+            pair = ["cycle_id", "verdict"]
+            verdicts = len(changed_keys(old[pair], new[pair], ["cycle_id"]))
+    old_flags = FLAGS.conform(view.table("flags"))
+    flags = keep_recorded(FLAGS.conform(judged.flags), old_flags, work.recorded_at)
+    keys = changed_keys(old_flags, flags, list(FLAGS.key))
+    flagged = _publish_flags(work, old_flags, flags, keys)
+    work.changed = work.changed or bool(flagged)
+    for unit in sorted({*units, *flagged}):
+        work.explain("judge", unit, "judgements or flags differ from before")
+    counts = _flag_events(old_flags, flags, keys)
+    return JudgeResult(tuple(sorted({*units, *flagged})), *counts, cycles=verdicts)
+
+
+def _earliest(one: Mapping[str, int], other: Mapping[str, int]) -> dict[str, int]:
+    return {
+        u: min(t for t in (one.get(u), other.get(u)) if t is not None)
+        for u in sorted({*one, *other})
+    }
+
+
+def _first(since: pd.Series | None) -> pd.Timestamp | None:
+    return None if since is None or not len(since) else since.min()
+
+
+def _times(table: Table, frame: pd.DataFrame) -> pd.Series:
+    return frame["started_at"] if "started_at" in frame.columns else _cycle_times(frame)
 
 
 def keep_recorded(

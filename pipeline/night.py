@@ -17,7 +17,7 @@ from ..shared.parts import SEVERITIES
 from .extract_stage import ExtractResult, extract_units, note_pending
 from .inbox import scan
 from .intake import IngestResult, ingest_inbox
-from .judge_stage import JudgeResult, judge_fleet, judged_before
+from .judge_stage import JudgeResult, judge_fleet, judged_before, note_rejudge
 from .moment import moment_of, now
 from .night_summary import NightSummary
 from .report_stage import ReportResult, attention, draw_reports
@@ -174,6 +174,7 @@ def run_extract(
     with store.lock(), working(store, None, workers, scheduler, progress) as work:
         with work.stage("extract"):
             found = extract_units(work, {}, everything=everything)
+            note_rejudge(work)
         published = publish(work, "extract")
         commit = store.snapshot().commit
     summary = summarize(work, None, commit, published=published, found=found)

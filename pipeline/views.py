@@ -12,7 +12,8 @@ from ..reports.views import FleetView, Provenance, UnitView, join_judgements, un
 from ..shared.config import Config
 from ..shared.parts import SEVERITIES
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, UNITS
-from .judge_stage import STATE, Tables, judge_tables, seen_cycles, seen_service
+from .judge_stage import Tables, judge_tables, seen_cycles, seen_service
+from .judge_state import JUDGED
 from .store import Snapshot
 
 DEFERRALS: Final = "deferrals"
@@ -28,7 +29,7 @@ def tables_at(snapshot: Snapshot, config: Config, as_of: pd.Timestamp) -> Tables
     The stored ones serve from the moment on at which they were made; for an earlier
     moment judging is replayed, so that nothing later is seen.
     """
-    document = snapshot.state(STATE)
+    document = snapshot.state(JUDGED)
     if document is not None and as_of < pd.Timestamp(document["as_of"]):
         return judge_tables(snapshot, config, as_of)
     return Tables(
@@ -78,7 +79,7 @@ def unit_view_at(
     snapshot: Snapshot, config: Config, unit_id: str, as_of: pd.Timestamp
 ) -> UnitView:
     """Return one unit as it is known at a moment, reading only its own rows."""
-    document = snapshot.state(STATE)
+    document = snapshot.state(JUDGED)
     if document is not None and as_of < pd.Timestamp(document["as_of"]):
         return unit_view(fleet_view(snapshot, config, as_of), unit_id, traces(snapshot, unit_id))
     own = [unit_id]

@@ -38,6 +38,8 @@ class Work:
     failures: list[str] = field(default_factory=list)
     """One sentence for each item that failed alone."""
     warnings: list[str] = field(default_factory=list)
+    rejudge: dict[str, int] = field(default_factory=dict)
+    """Units whose cycles changed in this run: the earliest end among these [ms]."""
     seconds: dict[str, float] = field(default_factory=dict)
     changed: bool = False
     """Something is to be published."""

@@ -10,7 +10,13 @@ import pytest
 from chamberdrift.features import extract
 from chamberdrift.fixtures.plan import plan_fleet
 from chamberdrift.fixtures.simulator import simulate_unit
-from chamberdrift.pipeline.judge_stage import keep_recorded, seen_cycles, seen_service
+from chamberdrift.pipeline.judge_stage import (
+    keep_recorded,
+    note_rejudge,
+    seen_cycles,
+    seen_service,
+)
+from chamberdrift.pipeline.judge_state import JUDGED, settled
 from chamberdrift.pipeline.night import publish, run_judge, working
 from chamberdrift.pipeline.settings import write_settings
 from chamberdrift.pipeline.store import Store
@@ -63,17 +69,91 @@ def test_nights_in_order_equal_one_run(
     nightly = make(tmp_path / "nightly", config)
     step = pd.Timedelta(days=5)
     at = START
+    reasons = []
     while at < end:
         own = cycles[(cycles["ended_at"] > at) & (cycles["ended_at"] <= at + step)]
         if len(own):
             add_cycles(nightly, own)
-        run_judge(str(tmp_path / "nightly"), as_of=min(at + step, end))
+        night = run_judge(str(tmp_path / "nightly"), as_of=min(at + step, end))
+        reasons += [why for _, item, why in night.explained if item == "fleet"]
         at += step
+    assert sum("on from the last night's state" in why for why in reasons) >= 4
+    assert sum("a new month begins" in why for why in reasons) == 1
     one, many = tables(once), tables(nightly)
     assert len(one["judgements"]) == len(cycles)
     assert len(one["residuals"]) > 0
     for name in one:
         pd.testing.assert_frame_equal(many[name], one[name])
+
+
+def test_late_cycles_and_late_service_replay_and_end_the_same(
+    tmp_path: Path, judged_fleet: tuple[Config, pd.DataFrame, pd.DataFrame]
+) -> None:
+    config, cycles, _ = judged_fleet
+    end = cycles["ended_at"].max().ceil("D")
+    once = make(tmp_path / "once", config)
+    add_cycles(once, cycles)
+    run_judge(str(tmp_path / "once"), as_of=end)
+    late = cycles["started_at"].dt.day.isin([5, 6]).to_numpy()
+    store = make(tmp_path / "late", config)
+    add_cycles(store, cycles[~late])
+    run_judge(str(tmp_path / "late"), as_of=end)
+    with store.lock(), working(store, None) as work:
+        for unit, own in cycles.groupby("unit_id"):
+            work.txn.replace("cycles", str(unit), own)
+            work.rejudge[str(unit)] = int(own["ended_at"].min().value // 1_000_000)
+        note_rejudge(work)
+        publish(work, "late cycles")
+    night = run_judge(str(tmp_path / "late"), as_of=end)
+    assert any("changed that were judged already" in why for _, _, why in night.explained)
+    one, other = tables(once), tables(store)
+    pd.testing.assert_frame_equal(other["judgements"], one["judgements"])
+    pd.testing.assert_frame_equal(other["residuals"], one["residuals"])
+    shown = other["flags"][other["flags"]["close_reason"].fillna("") != "superseded"]
+    pd.testing.assert_frame_equal(shown.reset_index(drop=True), one["flags"])
+
+
+def test_a_lost_state_is_made_again(
+    tmp_path: Path, judged_fleet: tuple[Config, pd.DataFrame, pd.DataFrame]
+) -> None:
+    config, cycles, _ = judged_fleet
+    end = cycles["ended_at"].max().ceil("D")
+    store = make(tmp_path / "s", config)
+    add_cycles(store, cycles)
+    run_judge(str(tmp_path / "s"), as_of=end)
+    before = tables(store)
+    with store.lock():
+        txn = store.begin()
+        txn.put_state(JUDGED, {"as_of": end.isoformat(), "digest": "", "units": []})
+        txn.commit("state lost")
+    night = run_judge(str(tmp_path / "s"), as_of=end)
+    assert any("settings or program changed" in why for _, _, why in night.explained)
+    for name, table in tables(store).items():
+        pd.testing.assert_frame_equal(table, before[name])
+
+
+def test_a_cycle_that_the_next_export_may_complete_waits() -> None:
+    def cycle(unit: str, start: str, completion: str) -> dict[str, object]:
+        begun = pd.Timestamp(start)
+        return {
+            "cycle_id": f"{unit}@{start}",
+            "unit_id": unit,
+            "kind": "sterilization",
+            "completion": completion,
+            "started_at": begun,
+            "ended_at": begun + pd.Timedelta(hours=1),
+        }
+
+    rows = [
+        cycle("A", "2026-05-01T09:00Z", "cut_off"),
+        cycle("A", "2026-05-01T20:00Z", "complete"),
+        cycle("B", "2026-05-01T20:00Z", "cut_off"),
+    ]
+    cycles = CYCLES.conform(pd.DataFrame(rows))
+    soon = settled(cycles, pd.Timestamp("2026-05-02T02:00Z"))
+    assert list(soon["unit_id"]) == ["A", "A"]
+    assert len(settled(cycles, pd.Timestamp("2026-05-02T22:00Z"))) == 3
+    assert len(settled(cycles, pd.Timestamp("2026-05-01T10:30Z"))) == 0
 
 
 def test_a_second_judgement_changes_nothing(
