@@ -17,6 +17,7 @@ HISTORY_CYCLES: Final = 10
 """Earlier cycles at a set point from which their mode counts (design: 10 or more)."""
 HISTORY_WINDOW: Final = 60
 """Latest cycles that the mode is taken over, so that a changed program is learnt."""
+TEXT: Final = pd.StringDtype("pyarrow")
 FIRST_OF_DAY_S: Final = 4.0 * 3600.0
 """A cycle after so long without another counts as the day's first (no source)."""
 TEST_SETPOINT_C: Final = 134.0
@@ -105,10 +106,10 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
             dried.append(row.drying > 60.0)
             if np.isfinite(row.exposure):
                 seen.setdefault(row.setpoint, []).append(row.exposure)
-    out["program"] = pd.array(names, dtype="string")
-    out["program_source"] = pd.array(sources, dtype="string")
-    out["kind"] = pd.array(kinds, dtype="string")
-    out["completion"] = pd.array(completions, dtype="string")
+    out["program"] = pd.array(names, dtype=TEXT)
+    out["program_source"] = pd.array(sources, dtype=TEXT)
+    out["kind"] = pd.array(kinds, dtype=TEXT)
+    out["completion"] = pd.array(completions, dtype=TEXT)
     return out
 
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from ..shared.config import Limits, Unit
 from ..shared.programs import Program
-from ..shared.schema import CYCLES
+from ..shared.schema import CYCLES, to_pandas
 from . import cycle
 from .assign import HISTORY_WINDOW, assign_programs
 from .crossing import median
@@ -22,15 +23,6 @@ CONTEXT_S: Final = 4.0 * 3600.0
 """Samples before a cycle that its start and circumstances may look at [s]."""
 SETTLE_S: Final = 1000.0
 """Samples this long after a cycle's end are seen before it is final [s]."""
-PANDAS_TYPES: Final = {"float64": "Float64", "int64": "Int64", "bool": "boolean"}
-TIMES: Final = (
-    "started_at",
-    "ended_at",
-    "exposure_start",
-    "exposure_end",
-    "exhaust_start",
-    "drying_start",
-)
 
 
 @dataclass(frozen=True)
@@ -61,7 +53,8 @@ def extract(
     limits
         Band width and leak test start; the shipped ones if None.
     earlier
-        Cycles of the unit before the trace, as extracted; they give the idle
+        Cycles of the unit before the trace, as extracted (those that start
+        within it are left aside, since they are found anew); they give the idle
         time before the first cycle and the unit's usual plateaus. With the
         final cycles of an extraction, going on from its ``resume_from`` equals
         extracting the whole.
@@ -73,11 +66,12 @@ def extract(
     limits = limits if limits is not None else Limits()
     samples = from_trace(trace)
     if len(samples) < 2:
-        first = (
-            pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC") if len(samples) else None
-        )
-        return Extraction(CYCLES.empty(), first)
+        only = pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC") if len(samples) else None
+        return Extraction(CYCLES.empty(), only)
     programs = tuple(Program.parse(p) for p in unit.programs)
+    if earlier is not None:
+        first = pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC")
+        earlier = earlier[earlier["started_at"] < first]
     history = _History(earlier)
     groups = clusters(samples, find_events(samples))
     rows: list[Row] = []
@@ -172,26 +166,16 @@ def _resume(samples: Samples, left: int, pending: int | None) -> pd.Timestamp:
 
 
 def _table(rows: list[Row], unit: Unit, earlier: pd.DataFrame | None) -> pd.DataFrame:
+    """Return rows as the cycles table, programs assigned."""
     if not rows:
         return CYCLES.empty()
     records = finish(rows)
-    columns: dict[str, Any] = {}
-    for column in CYCLES.columns:
-        values = [r.get(column.name) for r in records]
-        if all(v is None for v in values):
-            continue
-        if column.name in TIMES:
-            stamps = np.asarray([v if v is not None else np.iinfo(np.int64).min for v in values])
-            columns[column.name] = pd.DatetimeIndex(stamps.view("datetime64[ms]")).tz_localize(
-                "UTC"
-            )
-        else:
-            kind: Any = PANDAS_TYPES.get(column.dtype, "string")
-            columns[column.name] = pd.array(values, dtype=kind)
-    fresh = CYCLES.conform(pd.DataFrame(columns))
-    if earlier is not None and len(earlier):
-        both = pd.concat([CYCLES.conform(earlier), fresh], ignore_index=True)
-        named = assign_programs(both, unit)
-        kept = named["cycle_id"].isin(fresh["cycle_id"].tolist())
-        return CYCLES.conform(named[kept].reset_index(drop=True))
-    return CYCLES.conform(assign_programs(fresh, unit))
+    schema = pa.schema([pa.field(f.name, f.type) for f in CYCLES.arrow_schema()])
+    arrays = [pa.array([r.get(f.name) for r in records], type=f.type) for f in schema]
+    fresh = to_pandas(pa.Table.from_arrays(arrays, schema=schema))
+    if earlier is None or not len(earlier):
+        return assign_programs(fresh, unit)
+    both = pd.concat([CYCLES.conform(earlier), fresh], ignore_index=True)
+    named = assign_programs(both, unit)
+    kept = named["cycle_id"].isin(fresh["cycle_id"].tolist())
+    return CYCLES.conform(named[kept].reset_index(drop=True))

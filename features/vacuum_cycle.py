@@ -45,6 +45,8 @@ def vacuum_cycle(
     left = max(place.left, int(np.searchsorted(time, time[vacua[0].start] - heatup.LONGEST_S)))
     start = max(left, heatup.evacuation_start(time, pressure, vacua[0].start, left, noise_p))
     row = begin(samples, start, vacua[-1].stop - 1, unit, place)
+    if start >= vacua[-1].stop - 1:
+        return None  # all of it belongs to the cycle before
     seconds = float(time[longest.stop - 1] - time[longest.start])
     soon = float(row.values.get("idle_before_s", np.inf)) < DRYING_IDLE_S
     if soon and temp[start] > DRYING_WARM_C and len(vacua) == 1 and seconds > DRYING_LEAST_S:
