@@ -26,6 +26,7 @@ from .states import (
     changed_flags,
     known_units,
     open_flags,
+    part_short,
     part_words,
     quarantined,
     silent_units,
@@ -200,7 +201,7 @@ def _work_line(flag: pd.Series, site_of: dict[str, str]) -> str:
     left = days_left(flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"])
     unit = _cut(plain(flag["unit_id"]), 20)
     site = _cut(plain(site_of.get(str(flag["unit_id"]), "") or "-"), 14)
-    part = _cut(part_words(flag["part"], flag["mode"]), 22)
+    part = _cut(part_short(flag["part"], flag["mode"]), 22)
     return f"{flag['severity']:<7} {unit:<20} {site:<14} {part:<22} {left.replace('–', '-')}"
 
 

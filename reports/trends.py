@@ -17,7 +17,7 @@ from .panels import LEFT_PT, RIGHT_PT, SideLabel, side_labels, value_ticks
 from .plot import Fill, Plot, Stroke
 from .quantities import Unit, days_left, number, with_unit
 from .states import part_words, text_of
-from .ticks import date_ticks, day_of
+from .ticks import date_ticks, day_of, days_of
 from .trend import FloatArray, Trend, forecast_days
 from .views import UnitView
 
@@ -138,7 +138,7 @@ def _draw(
     if math.isfinite(level):
         word = "adjusted" if trend.judged else "measured"
         labels.append((level, f"{word} {_value(level, trend.unit)}", style.BLUE))
-    _gaps(plot, spans, float(x.max()), day_of(view.as_of), step)
+    _gaps(plot, spans, float(x.max()), view, step)
     _change(plot, flag)
     plot.x_ticks(*date_ticks(*span, clock, plot.box[2]))
     value_ticks(plot)
@@ -241,14 +241,19 @@ def _span(low: float, high: float) -> float:
     return max(high - low, 0.002 * abs(high), 1e-9)
 
 
-def _gaps(plot: Plot, spans: Spans, last: float, now: float, step: float) -> None:
-    """Shade the widest stretches without data, up to now, and name them where there is room."""
+def _gaps(plot: Plot, spans: Spans, last: float, view: UnitView, step: float) -> None:
+    """Shade the widest stretches without values, up to now, and say why where there is room."""
+    now = day_of(view.as_of)
     if now - last > step:
         spans = [*spans, (last, now)]
+    cycles = days_of(view.cycles["started_at"]).to_numpy(np.float64)
     for start, end in sorted(spans, key=lambda s: s[0] - s[1])[:6]:
         plot.upright(start, end, Fill(style.GAP, layer=0.1))
-        if (end - start) / (plot.x[1] - plot.x[0]) * plot.box[2] > 34.0:
-            plot.words((start + end) / 2.0, 0.04, "no data", colour=style.MUTED)
+        room = (end - start) / (plot.x[1] - plot.x[0]) * plot.box[2]
+        ran = bool(((cycles > start + 1e-6) & (cycles < end - 1e-6)).any())
+        words = "not measured" if ran else "no data"
+        if room > text_width_pt(words, style.TINY_PT) + 6.0:
+            plot.words((start + end) / 2.0, 0.04, words, colour=style.MUTED)
 
 
 def _change(plot: Plot, flag: pd.Series | None) -> None:

@@ -153,6 +153,19 @@ def test_trend_of_a_unit_without_baseline_is_its_bare_values(builder: Any) -> No
     assert len(trend_of(bare, "drying_s", ReportOptions()).x) == 0
 
 
+def test_a_gap_says_whether_cycles_ran_in_it(builder: Any) -> None:
+    silent = builder.unit_view(NAME, cycles=80, gap_at=30)
+    assert "no data" in text_of(silent)[0]
+    assert "not measured" not in text_of(silent)[0]
+    full = builder.unit_view(NAME, cycles=80)
+    start = full.cycles["started_at"].iloc[30]
+    end = full.cycles["started_at"].iloc[60]
+    left_out = full.residuals["started_at"].between(start, end)
+    without = replace(full, residuals=full.residuals[~left_out])
+    assert "not measured" in text_of(without)[0]
+    assert "no data" not in text_of(without)[0]
+
+
 def test_hard_limits_by_program() -> None:
     limits = Limits()
 
