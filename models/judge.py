@@ -65,7 +65,7 @@ def judge(
     -------
     Judged
     """
-    judged, _ = _run(None, cycles, service, config, as_of)
+    judged, _ = _run(None, cycles, service, config, as_of, keep=False)
     return with_journal(judged, journal, as_of)
 
 
@@ -105,7 +105,7 @@ def judge_night(
         When a new month begins, cycles or service rows came late, or the state is
         of another version: once a month the references are refitted from all cycles.
     """
-    return _run(state, cycles, service, config, as_of)
+    return _run(state, cycles, service, config, as_of, keep=True)
 
 
 @dataclass
@@ -125,6 +125,8 @@ def _run(
     service: pd.DataFrame,
     config: Config,
     as_of: pd.Timestamp | None,
+    *,
+    keep: bool,
 ) -> tuple[Judged, dict[str, Any]]:
     fleet = _read(state)
     panel = make_panel(cycles, config, as_of, fleet.memories)
@@ -162,7 +164,7 @@ def _run(
     }
     version = [month_name(code) for code in month.tolist()]
     # The state is written first: what is retired or forecast belongs to the view of tonight.
-    carried = _write(fleet) if fleet.monthly is not None else {}
+    carried = _write(fleet) if keep and fleet.monthly is not None else {}
     odd_p = p.get("all", np.full(len(month), np.nan))
     return result(panel, fleet.states, tracks, config, version, odd_p, as_of), carried
 

@@ -158,13 +158,12 @@ def _beyond_stop(row: dict[str, Any], setpoints: list[float], limits: Limits) ->
             f"Pressure reached {row['pressure_max_kpa']:.0f} kPa absolute, the relief limit is "
             f"{limits.relief_kpa:g} kPa."
         )
+    if not row["overband_k"] > limits.overband_stop_k:
+        return ""
     top = max((s for s in set(setpoints) if setpoints.count(s) >= 3), default=math.nan)
-    hottest = row["exposure_max_c"]
-    if row["overband_k"] > limits.overband_stop_k and not (
-        hottest <= top + limits.band_width_k + limits.overband_stop_k
-    ):
-        return f"Temperature went {row['overband_k']:.1f} K above the band."
-    return ""
+    if row["exposure_max_c"] <= top + limits.band_width_k + limits.overband_stop_k:
+        return ""
+    return f"Temperature went {row['overband_k']:.1f} K above the band."
 
 
 def _logger_troubles(row: dict[str, Any], usual: list[float]) -> list[str]:

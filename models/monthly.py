@@ -143,8 +143,7 @@ def _pools(
             for kind in (kinds[u], "*"):
                 rows.setdefault(kind, []).append(block)
                 names.setdefault(kind, []).append(u)
-    return {
-        kind: make_pool(kind, names[kind], blocks)
-        for kind, blocks in rows.items()
-        if kind == "*" or len(blocks) >= FOREST_UNITS
-    }
+    own = {k for k, blocks in rows.items() if k != "*" and len(blocks) >= FOREST_UNITS}
+    # All types together only where a type has too few units for a forest of its own.
+    wanted = own if set(kinds.values()) <= own else own | {"*"}
+    return {k: make_pool(k, names[k], rows[k]) for k in sorted(wanted) if k in rows}

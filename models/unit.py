@@ -15,7 +15,7 @@ from .bench import bench_check
 from .change import Change, change_point
 from .diagnosis import conditional
 from .evidence import drift_evidence
-from .findings import WATCH_T, Findings, K, Scores, drift_row, score_rows
+from .findings import WATCH_T, Findings, Scores, drift_row, score_rows
 from .forecast import Forecast, forecast
 from .forest import HEALTHY_AFTER_DAYS
 from .lifecycle import Ledger
@@ -197,55 +197,46 @@ def find(
     settled: dict[int, list[Any]] = {}
     for one in moved.settled:
         settled.setdefault(one.row, []).append(one)
-    ids = frame["cycle_id"].to_numpy(dtype=object)
-    causes = verdict["cause"].to_numpy(dtype=object)
-    trouble = _limit_columns(frame)
+    ids = [str(c) for c in frame["cycle_id"]]
+    causes = verdict["cause"].tolist()
+    trouble = _limit_rows(frame)
+    duties = np.exp(rows.signs[:, INDEX["duty"]]).tolist()
+    times = rows.time.tolist()
+    small = small_p(odd).tolist()
     state.wander = reference.wander
-    level = moved.adjusted - moved.residual
-    small = small_p(odd)
-    quiet = np.zeros(K)
-    for i in range(len(ids)):
-        now = float(rows.time[i])
-        state.scale = moved.scale[i]
-        known = np.isfinite(level[i])
-        state.expected = np.where(known, level[i], state.expected)
+    context = _Context(state, rows, moved, scores, ids, config)
+    ledger, findings = state.ledger, state.findings
+    for i, now in enumerate(times):
         for one in settled.get(i, []):
-            if one.agrees and state.ledger.standing(one.part) is not None:
-                state.ledger.close(one.part, now, "serviced")
-                state.findings.forget(one.part)
-        active = bool(scores.seen[i]) or bool(state.ledger.standing_all())
-        context = _Context(state, rows, moved, scores, i, str(ids[i]), config)
-        if active and moved.ready[i]:
+            if one.agrees and ledger.standing(one.part) is not None:
+                ledger.close(one.part, now, "serviced")
+                findings.forget(one.part)
+        standing = bool(ledger.standing_all())
+        if moved.ready[i] and (scores.seen[i] or standing):
+            context.at(i)
             drift_row(
-                state.findings,
-                state.ledger,
+                findings,
+                ledger,
                 now,
-                scores.t[i] if scores.seen[i] else quiet,
-                scores.size[i] if scores.seen[i] else quiet,
+                scores.t[i],
+                scores.size[i],
                 context.delta,
                 context.describe,
                 context.resolve,
                 frozenset(p["part"] for p in state.tracker.pending),
             )
         if rows.complete[i]:
-            duty = math.exp(rows.signs[i, INDEX["duty"]])
-            absolute_row(state.findings, state.ledger, now, duty, scores.t[i], str(ids[i]))
-        p = float(small[i]) if small.size else math.nan
-        if moved.ready[i] and math.isfinite(p):
-            _vote(state, moved, i, now, p, str(ids[i]), bool((scores.t[i] >= WATCH_T).any()))
-        limit_row(
-            state.findings,
-            state.ledger,
-            now,
-            str(causes[i]),
-            {name: column[i] for name, column in trouble.items()},
-            scores.t[i],
-            str(ids[i]),
-            config.limits,
-        )
-        context.keep_forecasts(now)
-    if len(ids):
-        well = bool(moved.ready[-1]) and not state.ledger.standing_all()
+            absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
+        if small and moved.ready[i] and math.isfinite(small[i]):
+            explained = bool(scores.seen[i]) and bool((scores.t[i] >= WATCH_T).any())
+            _vote(state, moved, i, now, small[i], ids[i], explained)
+        limit_row(findings, ledger, now, causes[i], trouble[i], scores.t[i], ids[i], config.limits)
+        if standing or ledger.standing_all():
+            context.at(i)
+            context.keep_forecasts(now)
+    if times:
+        context.at(len(times) - 1)
+        well = bool(moved.ready[-1]) and not ledger.standing_all()
         state.slow_level = moved.delta[-1, 1] if well else np.full(len(NAMES), np.nan)
 
 
@@ -272,28 +263,18 @@ def _vote(
     )
 
 
-def _limit_columns(frame: pd.DataFrame) -> dict[str, NDArray[Any]]:
-    numbers = (
-        "overband_k",
-        "pressure_max_kpa",
-        "gap_s",
-        "stuck_s",
-        "sample_interval_s",
-        "exposure_s",
-        "leak_kpa_per_min",
-        "setpoint_c",
-        "exposure_max_c",
-    )
-    out: dict[str, NDArray[Any]] = {
-        name: frame[name].to_numpy(dtype=np.float64, na_value=np.nan) for name in numbers
-    }
-    out["kind"] = frame["kind"].to_numpy(dtype=object)
-    out["completion"] = frame["completion"].fillna("").to_numpy(dtype=object)
-    return out
+def _limit_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return what limits look at, a dictionary a row."""
+    numbers = ("overband_k", "pressure_max_kpa", "gap_s", "stuck_s", "sample_interval_s",
+               "setpoint_c", "exposure_max_c")  # fmt: skip
+    columns = {n: frame[n].to_numpy(dtype=np.float64, na_value=np.nan).tolist() for n in numbers}
+    columns["kind"] = frame["kind"].tolist()
+    names = list(columns)
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 class _Context:
-    """What describing one row needs."""
+    """What describing one row needs; the row is set by ``at``."""
 
     def __init__(
         self,
@@ -301,12 +282,28 @@ class _Context:
         rows: Rows,
         moved: Track,
         scores: Scores,
-        i: int,
-        cycle_id: str,
+        ids: list[str],
         config: Config,
     ) -> None:
         self.state, self.rows, self.moved = state, rows, moved
-        self.scores, self.i, self.cycle_id, self.config = scores, i, cycle_id, config
+        self.scores, self.ids, self.config = scores, ids, config
+        self.level = moved.adjusted - moved.residual
+        known = np.isfinite(self.level)
+        place = np.where(known, np.arange(len(ids))[:, None], -1)
+        self.last = np.maximum.accumulate(place, axis=0) if len(ids) else place
+        self.before = state.expected
+        self.i = -1
+        self.cycle_id = ""
+
+    def at(self, i: int) -> None:
+        """Move on to a row: the state's healthy levels and scatter become that row's."""
+        if i == self.i:
+            return
+        self.i, self.cycle_id = i, self.ids[i]
+        last = self.last[i]
+        known = self.level[np.maximum(last, 0), np.arange(len(NAMES))]
+        self.state.expected = np.where(last >= 0, known, self.before)
+        self.state.scale = self.moved.scale[i]
 
     def delta(self, k: int) -> tuple[FloatArray, FloatArray]:
         """Return the row's change of each sign and its variance, by signature's chart."""

@@ -7,6 +7,7 @@ here says that a load may be used.
 
 from __future__ import annotations
 
+from math import hypot, isnan
 from typing import Final
 
 import numpy as np
@@ -189,6 +190,8 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
     }
     assumed = _flags(cycles, "atmosphere_assumed")
     parsed: dict[str, Program | None] = {}
+    names = list(values)
+    table = np.column_stack(list(values.values())).tolist()
     for row in out.open(at):
         name = str(program[row])
         if name not in parsed:
@@ -196,7 +199,7 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
                 parsed[name] = Program.parse(name)
             except ValueError:
                 parsed[name] = None
-        one = {key: float(column[row]) for key, column in values.items()}
+        one = dict(zip(names, table[row], strict=True))
         _one_cycle(row, parsed[name], one, str(published[row]), bool(assumed[row]), limits, out)
 
 
@@ -211,7 +214,7 @@ def _one_cycle(
 ) -> None:
     hold_s = program.hold_min * 60.0 if program is not None else 0.0
     interval = v["sample_interval_s"] if v["sample_interval_s"] > 0 else 0.0
-    if program is None or np.isnan(v["exposure_s"]):
+    if program is None or isnan(v["exposure_s"]):
         if program is not None and v["plateau_s"] >= HELD_SHARE * hold_s:
             text = f"held at {v['plateau_c']:.1f} °C, below {program.setpoint_c:g} °C"
             out.one(row, "outside", text, BAND_SOURCE, "cold")
@@ -274,7 +277,11 @@ def _one_cycle(
 
 def _hold_margin_s(rate: float, interval: float, hold_s: float, u: float) -> float:
     """Return how much shorter than the hold a recorded exposure may be."""
-    rate = USUAL_RATE_K_PER_MIN if np.isnan(rate) else float(np.clip(rate, *RATE_RANGE_K_PER_MIN))
+    rate = (
+        USUAL_RATE_K_PER_MIN
+        if isnan(rate)
+        else min(max(rate, RATE_RANGE_K_PER_MIN[0]), RATE_RANGE_K_PER_MIN[1])
+    )
     margin = HOLD_MARGIN_INTERVALS * interval + 60.0 * u / (APPROACH_SHARE * rate) + LAG_S
     return min(margin, HOLD_SHARE * hold_s)
 
@@ -284,13 +291,11 @@ def _beyond_saturation(
 ) -> bool:
     """Judge steam temperature against pressure; uncertainties of both combined in squares."""
     deviation = v["saturation_deviation_k"]
-    if np.isnan(deviation):
+    if isnan(deviation):
         return False
     # dT/dp of saturation: 1/6.46 K/kPa at 121 °C, 1/8.90 at 134 °C (IAPWS-IF97).
     per_kpa = 1.0 / (6.46 + (8.90 - 6.46) * (program.setpoint_c - 121.0) / 13.0)
-    u = float(
-        np.hypot(limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa * per_kpa)
-    )
+    u = hypot(limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa * per_kpa)
     if abs(deviation) <= limits.saturation_k:
         return False
     side = "below" if deviation < 0 else "above"
