@@ -43,6 +43,8 @@ from .statements import Statement, read_statements
 HEADS: Final = (1 << 12, 1 << 16, 1 << 20, 1 << 23)
 """Lengths of the head that is searched for the table, one after the other [B]."""
 LONGEST_LINE: Final = 1 << 16
+MOST_INNER: Final = 1000
+"""Most lines among the rows that are looked at for what they say."""
 
 
 def merged_pin(config: Config, name: str) -> LayoutPin:
@@ -225,7 +227,7 @@ class Assembly:
         for channel in roles.channels:
             check_cell_units(raw, table, channel, member)
         parsed = parse_rows(raw, table, roles, typed, decimals)
-        statements = statements + tail_statements(raw, table)
+        statements = statements + inner_statements(parsed, table, data)
         labels = None
         if roles.long_channel is not None:
             labels = find_labels(
@@ -544,12 +546,25 @@ def read_evened(body: bytes, table: Table, roles: Roles, name: str) -> tuple[Raw
     return raw, typed
 
 
-def tail_statements(raw: Raw, table: Table) -> list[Statement]:
-    """Return what lines below the table's start say that are no rows."""
-    if not raw.odd:
-        return []
-    lines = tuple(Line(text, number, 0) for number, text in raw.odd[-200:] if len(text) < 500)
-    return read_statements(lines, table.delimiter)
+def inner_statements(parsed: Parsed, table: Table, data: bytes) -> list[Statement]:
+    """Return what lines among and below the rows say that are no samples.
+
+    Lines with another number of cells are known by their text; those that look
+    like rows, but whose time can't be read, are looked up in the file's bytes,
+    where they are at hand.
+    """
+    texts = {number: text for number, text in parsed.raw.odd if len(text) < 500}
+    if parsed.moments is not None:
+        spoilt = ~parsed.moments.ok & ~parsed.blank
+    else:
+        spoilt = np.isnan(parsed.time_values) & ~parsed.blank
+    if data and spoilt.any():
+        lines = re.split(rb"\r\n|\n|\r", data)
+        for number in parsed.lines[spoilt][:MOST_INNER].tolist():
+            if 0 < number <= len(lines) and len(lines[number - 1]) < 500:
+                texts[number] = lines[number - 1].decode("utf-8", "replace")
+    chosen = sorted(texts)[-MOST_INNER:]
+    return read_statements(tuple(Line(texts[n], n, 0) for n in chosen), table.delimiter)
 
 
 def unwrap(data: bytes) -> bytes:

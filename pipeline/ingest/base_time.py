@@ -11,15 +11,18 @@ from numpy.typing import NDArray
 
 from . import clock as clocks
 from .dates import DAY_MS
-from .dialect import Line
 from .refuse import layout_toml, quoted, refusal
-from .statements import Statement, read_statements
+from .statements import Statement
 
 if TYPE_CHECKING:
     from .decide import Decider
 
 Int = NDArray[np.int64]
 
+BACK_MS: Final = 60_000
+"""A clock that goes back further than this is not just rows out of order."""
+MIDNIGHT_GAP_MS: Final = 3_600_000
+"""Longest gap across midnight that is one record; after a longer one days may be missing."""
 NEAR_MS: Final = 300_000
 """A clock column that begins this close to the stated start is taken to run on that clock."""
 
@@ -38,7 +41,8 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
         return 0, False, stated or "ymd"
     if mode == "clock":
         raw = _two_fields(d, raw)
-    segments = _segments(raw, ok, mode)
+    said = _dated_blocks(d, ok, stated)
+    segments = _segments(raw, ok, mode, sorted(said))
     if d.pin.start_time and len(segments) == 1:
         base, _ = clocks.read_base(d.pin.start_time, 0, stated)
         if base is None or base.local_ms is None:
@@ -55,22 +59,17 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
         )
     above = [s for s in d.statements if s.line < d.table.data_line]
     starts = [_one_base(d, above, stated, segments, 0)]
-    if len(segments) > 1:
-        blocks = _block_statements(d)
-        for number in range(1, len(segments)):
-            before = segments[number - 1]
-            low = int(
-                d.parsed.lines[before[0] + int(np.flatnonzero(ok[before[0] : before[1]])[-1])]
-            )
-            high = int(d.parsed.lines[segments[number][0]])
-            own = [s for s in blocks if low < s.line < high]
-            starts.append(_one_base(d, own, stated, segments, number))
+    for number in range(1, len(segments)):
+        own = said.get(segments[number][0], [])
+        starts.append(_one_base(d, own, stated, segments, number))
     base_ms = np.zeros(len(raw), np.int64)
     utc = {b.offset_min is not None for b in starts}
     if len(utc) > 1:
         raise _no_start(d, "some starts state their offset from UTC and others don't")
     for (a, b), base in zip(segments, starts, strict=True):
         base_ms[a:b] = _anchor(d, base, raw, ok, a, b, mode)
+        if mode == "clock":
+            _check_clock(d, raw, ok, a, b)
     d.a.note(
         "start",
         "; ".join(b.text for b in starts)[:200],
@@ -135,8 +134,8 @@ def _two_fields(d: Decider, raw: Int) -> Int:
     )
 
 
-def _segments(raw: Int, ok: Any, mode: str) -> list[tuple[int, int]]:
-    """Part rows where the count starts again near its beginning."""
+def _segments(raw: Int, ok: Any, mode: str, said: list[int]) -> list[tuple[int, int]]:
+    """Part rows where lines among them state a date, or the count starts again."""
     rows = np.flatnonzero(ok)
     if len(rows) < 2:
         return [(0, len(raw))]
@@ -146,27 +145,38 @@ def _segments(raw: Int, ok: Any, mode: str) -> list[tuple[int, int]]:
         falls = np.flatnonzero((steps < 0) & (steps > -DAY_MS // 2) & (raw[rows][1:] <= 2000))
     else:
         falls = np.flatnonzero((steps < 0) & (raw[rows][1:] <= raw[rows[0]] + 1000))
-    if len(falls) == 0 or len(falls) > 1000:
-        return [(0, len(raw))]
-    edges = [0, *(int(rows[f + 1]) for f in falls), len(raw)]
+    starts = {int(rows[f + 1]) for f in falls[:2000]} | set(said)
+    edges = [0, *sorted(starts - {0, len(raw)}), len(raw)]
     return list(pairwise(edges))
 
 
-def _block_statements(d: Decider) -> list[Statement]:
-    """Return what lines between blocks of rows say, rows that are no samples among them."""
-    texts = re.split(rb"\r\n|\n|\r", d.data)
-    rows = d.parsed.lines
-    moments = d.parsed.moments
-    spoilt = (
-        ~moments.ok if moments is not None else ~np.isfinite(d.parsed.time_values)  # type: ignore[arg-type]
-    )
-    numbers = {n for n, _ in d.parsed.odd} | {int(n) for n in rows[spoilt]}
-    lines = tuple(
-        Line(texts[n - 1].decode("utf-8", "replace"), n, 0)
-        for n in sorted(numbers)
-        if 0 < n <= len(texts)
-    )
-    return read_statements(lines, d.table.delimiter)
+def _dated_blocks(d: Decider, ok: Any, stated: str | None) -> dict[int, list[Statement]]:
+    """Return statements among the rows that give a date, by the row that follows them."""
+    inner = [s for s in d.statements if s.line >= d.table.data_line]
+    if not inner:
+        return {}
+    rows = np.flatnonzero(ok)
+    lines = d.parsed.lines[rows]
+    groups: dict[int, list[Statement]] = {}
+    for s in inner:
+        place = int(np.searchsorted(lines, s.line))
+        if 0 < place < len(rows):
+            groups.setdefault(int(rows[place]), []).append(s)
+    return {row: own for row, own in groups.items() if any(clocks.find_bases(own, stated))}
+
+
+def _check_clock(d: Decider, raw: Int, ok: Any, a: int, b: int) -> None:
+    """Refuse clock times of one date that go back, or pass midnight in a gap."""
+    clock = raw[a:b][ok[a:b]]
+    steps = np.diff(clock)
+    back = steps < -BACK_MS
+    if not back.any():
+        return
+    over = steps + DAY_MS
+    if bool((back & (over > MIDNIGHT_GAP_MS)).any()):
+        raise _no_start(
+            d, "the clock goes back among rows of one date, so that their days can't be told"
+        )
 
 
 def _one_base(

@@ -93,6 +93,7 @@ class Decider:
         self.parsed = parsed
         self.labels = labels
         self.member = member
+        self.inside = member.removeprefix(assembly.name).lstrip("/")
         self.data = data
         self.layout_key = layout_hash(
             *table.headers, *table.marks, table.delimiter, roles.time.mode, str(table.columns)

@@ -49,7 +49,11 @@ def valid_id(text: str) -> bool:
 
 
 def identify(
-    name: str, statements: list[Statement], config: Config, pinned: str | None
+    name: str,
+    statements: list[Statement],
+    config: Config,
+    pinned: str | None,
+    inside: str = "",
 ) -> Identity:
     """Find the unit of an export that has no unit column.
 
@@ -82,7 +86,7 @@ def identify(
             values[0],
             named[0].line,
         )
-    in_path = [known[p] for p in _path_pieces(name) if p in known]
+    in_path = [known[p] for p in _path_pieces(f"{name}/{inside}") if p in known]
     in_path = list(dict.fromkeys(in_path))
     mapped = list(
         dict.fromkeys(a.unit for a in config.assignments if a.logger == logger and logger)
@@ -143,7 +147,7 @@ def identify(
             in_path[0],
             None,
         )
-    return _from_name(name, logger, config)
+    return _from_name(name, logger, config, inside)
 
 
 def _ask(name: str, found: str, example: str, line: int | None) -> Exception:
@@ -232,7 +236,11 @@ def _stem(leaf: str) -> str:
     return leaf
 
 
-def _from_name(name: str, logger: str, config: Config) -> Identity:
+def _from_name(name: str, logger: str, config: Config, inside: str) -> Identity:
+    leaf = name.replace("\\", "/").rsplit("/", 1)[-1]
+    if inside and not strip_name(_stem(leaf)):
+        # The archive's own name says nothing: a name in it may.
+        name = f"{name}/{inside}"
     parts = [p for p in name.replace("\\", "/").split("/") if p not in {"", ".", ".."}]
     sites = {s.id.casefold() for s in config.sites} | {
         s.name.casefold() for s in config.sites if s.name
@@ -299,6 +307,6 @@ def strip_name(stem: str) -> str:
     if result.casefold() in _LABELS or not result:
         return ""
     # Digits alone are a sequence, not an id; a configured one is known by its path before.
-    if result.isdigit():
+    if result.isdigit() or (dated and len(result) == 1):
         return ""
     return result

@@ -41,7 +41,7 @@ def find_units(d: Decider) -> list[tuple[str, str, Any]]:
         filled = [k for k, text in enumerate(loggers) if text and (logger_codes == k).any()]
         if len(filled) == 1:
             extra = Statement("logger id", loggers[filled[0]], d.table.data_line)
-            own = identify(d.a.name, [*d.statements, extra], d.config, d.pin.unit_id)
+            own = identify(d.a.name, [*d.statements, extra], d.config, d.pin.unit_id, d.inside)
             d.a.note("unit", own.unit_id or own.logger_id, own.why)
             return [(own.unit_id, own.logger_id, None)]
         found: list[tuple[str, str, Any]] = []
@@ -51,7 +51,7 @@ def find_units(d: Decider) -> list[tuple[str, str, Any]]:
             found.append(("", loggers[k], logger_codes == k))
         if found:
             return found
-    own = identify(d.a.name, d.statements, d.config, d.pin.unit_id)
+    own = identify(d.a.name, d.statements, d.config, d.pin.unit_id, d.inside)
     d.a.note("unit", own.unit_id or own.logger_id, own.why)
     return [(own.unit_id, own.logger_id, None)]
 

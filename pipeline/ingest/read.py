@@ -8,7 +8,7 @@ from ...shared.config import Config
 from ...shared.errors import ExportRefusedError
 from .containers import Member, hash_of, members
 from .reading import Facts, Reading
-from .refuse import printable, refusal
+from .refuse import unforeseen
 
 
 def read_export(
@@ -68,22 +68,7 @@ def read_export(
         for member, refused in left_out:
             assembly.note("left out", member.name, refused.message)
         return assembly.finish()
-    except ExportRefusedError:
+    except (ExportRefusedError, MemoryError):
         raise
-    except MemoryError:
-        raise
-    except OSError as error:
-        raise refusal(
-            "unreadable",
-            name,
-            f"the file can't be read ({printable(str(error), 120)})",
-            "check the share and the file's permissions; the next run tries again",
-        ) from error
     except Exception as error:
-        raise refusal(
-            "not_understood",
-            name,
-            f"reading stopped at something unforeseen ({type(error).__name__}: "
-            f"{printable(str(error), 120)})",
-            "send this file to the maintainers; it is kept in quarantine",
-        ) from error
+        raise unforeseen(name, error) from error

@@ -36,6 +36,24 @@ def refusal(
     )
 
 
+def unforeseen(name: str, error: Exception) -> ExportRefusedError:
+    """Build the refusal for an error that nobody thought of: a mistake in this program."""
+    if isinstance(error, OSError):
+        return refusal(
+            "unreadable",
+            name,
+            f"the file can't be read ({printable(str(error), 120)})",
+            "check the share and the file's permissions; the next run tries again",
+        )
+    return refusal(
+        "not_understood",
+        name,
+        f"reading stopped at something unforeseen "
+        f"({type(error).__name__}: {printable(str(error), 120)})",
+        "send this file to the maintainers; it is kept in quarantine",
+    )
+
+
 def printable(text: str, limit: int = 300) -> str:
     """Return text on one line without control characters, cut at ``limit`` characters."""
     clean = "".join(c if c.isprintable() else " " for c in text)

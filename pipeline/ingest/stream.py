@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import IO, TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -17,10 +18,11 @@ from .dates import settle
 from .decide import Decided, Decider
 from .dialect import Table
 from .encoding import RecodingStream, detect, refuse_binary
+from .numbers import to_numbers
 from .output import trace_table
 from .raw import read_rows
 from .reading import LineMapBuilder, Reading
-from .refuse import refusal
+from .refuse import refusal, unforeseen
 from .statements import Statement, read_statements
 
 if TYPE_CHECKING:
@@ -63,7 +65,7 @@ def add_stream(assembly: Assembly, member: Member) -> None:
     def finish() -> Reading:
         reading = assembly.reading(None, 0, None, None, builder, ())
         reading.complete = False
-        reading._tables = _tables(
+        reading._tables = _guarded(
             assembly, member, encoding, mark, table, roles, statements, decided, builder, reading
         )
         return reading
@@ -209,11 +211,12 @@ def _goes_on(raw: Any, roles: Roles, before: float, name: str, line: int) -> flo
     """Return the last count of a piece; refuse where a count starts again between pieces."""
     column = raw.columns[roles.time.columns[0]]
     if not pa.types.is_floating(column.type):
-        column = pc.cast(pc.replace_substring(column, ",", "."), pa.float64(), safe=False)
-    values = column.drop_null()
+        column = pa.array(to_numbers(column, "." if "," not in str(column[:50]) else ",")[0])
+    values = column.filter(pc.is_finite(column))
     if len(values) == 0:
         return before
-    if values[0].as_py() < before:
+    counts = np.asarray(values.to_numpy(zero_copy_only=False))
+    if counts[0] < before or bool((np.diff(counts) < 0).any()):
         raise refusal(
             "start_time",
             name,
@@ -221,7 +224,17 @@ def _goes_on(raw: Any, roles: Roles, before: float, name: str, line: int) -> flo
             "export one record a file",
             line=line,
         )
-    return float(values[-1].as_py())
+    return float(counts[-1])
+
+
+def _guarded(assembly: Assembly, *more: Any) -> Iterator[Any]:
+    """Yield tables; turn anything unforeseen into a refusal, as for small exports."""
+    try:
+        yield from _tables(assembly, *more)
+    except (ExportRefusedError, MemoryError):
+        raise
+    except Exception as error:
+        raise unforeseen(assembly.name, error) from error
 
 
 def _tables(
