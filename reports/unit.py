@@ -196,6 +196,8 @@ def _latest(view: UnitView, at: Clock, width: float, options: ReportOptions) -> 
     if cycles.empty:
         return []
     reached = cycles[cycles["exposure_start"].notna()]
+    named = reached[reached["program"].notna()]
+    reached = named if len(named) else reached
     cycle = (reached if len(reached) else cycles).iloc[-1]
     samples = view.trace(str(cycle["cycle_id"]))
     run = run_of(samples, cycle)
