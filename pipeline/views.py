@@ -18,7 +18,7 @@ from .store import Snapshot
 
 DEFERRALS: Final = "deferrals"
 DRAWN: Final = pd.Timedelta(days=370)
-"""Residuals that reports may draw."""
+"""Residuals and exports that reports may draw or name."""
 MARGIN: Final = pd.Timedelta(minutes=30)
 """Samples shown before and after a cycle."""
 
@@ -66,7 +66,7 @@ def fleet_view(
         flags=tables.flags,
         residuals=tables.residuals[tables.residuals["started_at"] > as_of - DRAWN],
         service=seen_service(snapshot.table("service"), as_of),
-        intake=snapshot.table("intake"),
+        intake=snapshot.table("intake", since=as_of - DRAWN),
         units=units_table(snapshot, config, cycles, tables.flags, as_of),
         deferrals=deferrals_table(snapshot),
         data_through=None if through is None else min(through, as_of),
@@ -94,7 +94,7 @@ def unit_view_at(
         flags=FLAGS.conform(snapshot.table("flags", units=own)),
         residuals=RESIDUALS.conform(snapshot.table("residuals", units=own, since=as_of - DRAWN)),
         service=seen_service(snapshot.table("service", units=own), as_of),
-        intake=snapshot.table("intake"),
+        intake=snapshot.table("intake", since=as_of - DRAWN),
         deferrals=deferrals_table(snapshot),
         data_through=None if through is None else min(through, as_of),
         provenance=Provenance(snapshot.place.text, snapshot.commit),

@@ -1,0 +1,69 @@
+"""A store of an earlier version is read and gone on from; one of a later version is refused."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from chamberdrift.pipeline.cli.root import cli
+from chamberdrift.pipeline.night import run_night
+from chamberdrift.pipeline.store import Store
+from chamberdrift.pipeline.verify import verify
+from click.testing import CliRunner
+
+DATA = Path(__file__).parent / "data"
+END = pd.Timestamp("2026-03-06T00:00Z")
+
+
+@pytest.fixture(params=sorted(p.name for p in DATA.glob("store-format-*.zip")))
+def old(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """A folder with a stored store and its inbox."""
+    with zipfile.ZipFile(DATA / request.param) as archive:
+        archive.extractall(tmp_path)
+    return tmp_path
+
+
+def test_an_earlier_versions_store_goes_on(old: Path) -> None:
+    store = Store.open(str(old / "store"))
+    before = store.snapshot()
+    assert verify(store).problems == ()
+    assert list(before.table("service")["part"]) == ["door_seal"]
+    cycles = before.table("cycles")
+    assert len(cycles) >= 3
+    night = run_night(str(old / "inbox"), str(old / "store"), as_of=END)
+    assert night.exports["accepted"] == 1
+    after = store.snapshot()
+    assert set(cycles["cycle_id"]) <= set(after.table("cycles")["cycle_id"])
+    assert len(after.table("judgements")) == len(after.table("cycles")) > len(cycles)
+    assert verify(Store.open(str(old / "store"))).problems == ()
+    assert night.reports
+
+
+def test_it_ends_as_a_store_of_this_version_would(old: Path) -> None:
+    new = old / "new"
+    CliRunner().invoke(
+        cli,
+        ["init", "--zone", "UTC", "--pressure-reference", "absolute", "--store", str(new)],
+    )
+    for store in (old / "store", new):
+        run_night(str(old / "inbox"), str(store), as_of=END, draw=False)
+    times = [
+        Store.open(str(s)).snapshot().table("cycles")["started_at"] for s in (old / "store", new)
+    ]
+    pd.testing.assert_series_equal(times[0], times[1])
+
+
+def test_a_later_versions_store_is_refused(old: Path) -> None:
+    commits = sorted((old / "store" / "commits").glob("*.json"))
+    for path in commits:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        document["format"] += 1
+        path.write_text(json.dumps(document), encoding="utf-8")
+    for args in (["status"], ["nightly", str(old / "inbox")], ["init"]):
+        result = CliRunner().invoke(cli, [*args, "--store", str(old / "store")])
+        assert result.exit_code == 1
+        assert "use the version that wrote it" in result.stderr
+        assert len(result.stderr.splitlines()) == 1
