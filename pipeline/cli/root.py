@@ -33,8 +33,8 @@ Exit codes:
 Completion of names by the tab key, once for your shell:
   bash  add to ~/.bashrc:  eval "$(_CHAMBERDRIFT_COMPLETE=bash_source chamberdrift)"
   zsh   add to ~/.zshrc:   eval "$(_CHAMBERDRIFT_COMPLETE=zsh_source chamberdrift)"
-  fish  run once:          _CHAMBERDRIFT_COMPLETE=fish_source chamberdrift
-                             > ~/.config/fish/completions/chamberdrift.fish
+  fish  run once:
+    _CHAMBERDRIFT_COMPLETE=fish_source chamberdrift > ~/.config/fish/completions/chamberdrift.fish
 
 CHAMBERDRIFT_STORE names the store where --store is left out.
 The program judges recorded values and the condition of the machine. It never
