@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from ..shared.programs import shortest_published_hold
 from .crossing import median
 from .row import Place, Row, finite
 from .samples import FloatArray, Samples
@@ -83,7 +84,10 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
     if "exposure_start" in row.values:
         first = int(np.searchsorted(time, row.values["exposure_start"] / 1000.0 - 1e-6))
         swing = _usual_swing(temp[first:])
-        if _one_slow_fall(time[first:], temp[first:], max(2.2 * swing, CUT_K + swing), noise):
+        held = _held_long_enough(row)
+        if _one_slow_fall(
+            time[first:], temp[first:], max(2.2 * swing, CUT_K + swing), noise, ended=held
+        ):
             return True
     warm = np.flatnonzero(temp[:first] > 90.0)
     if not len(warm):
@@ -92,8 +96,21 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
     return _one_slow_fall(time[early], temp[early], 3.0, noise)
 
 
-def _one_slow_fall(time: FloatArray, temp: FloatArray, least: float, noise: float) -> bool:
-    """Return whether temperature fell once, slowly and steadily, by ``least`` or more."""
+def _held_long_enough(row: Row) -> bool:
+    """Return whether the exposure lasted as long as any published one at its set point."""
+    setpoint = float(row.values.get("setpoint_c", np.nan))
+    published = shortest_published_hold("unknown", setpoint) if np.isfinite(setpoint) else None
+    return published is not None and row.values["exposure_s"] >= 60.0 * published.hold_min
+
+
+def _one_slow_fall(
+    time: FloatArray, temp: FloatArray, least: float, noise: float, *, ended: bool = False
+) -> bool:
+    """Return whether temperature fell once, slowly and steadily, by ``least`` or more.
+
+    With ``ended`` a fall into the end does not count: after a full hold it is
+    a slow exhaust, or heated drying.
+    """
     if len(temp) < 8:
         return False
     peak = np.maximum.accumulate(temp)
@@ -111,7 +128,7 @@ def _one_slow_fall(time: FloatArray, temp: FloatArray, least: float, noise: floa
     interval = float(time[-1] - time[0]) / (len(time) - 1)
     rate = float(temp[top] - temp[low]) / max(seconds, 1.0) * 60.0
     if b == len(temp) and low >= b - 2:  # into the exhaust: a late knee must not count
-        return seconds > max(90.0, 4.0 * interval) and rate < 0.6 * CUT_K_PER_MIN
+        return not ended and seconds > max(90.0, 4.0 * interval) and rate < 0.6 * CUT_K_PER_MIN
     return seconds > max(CUT_LEAST_S, 2.0 * interval) and rate < CUT_K_PER_MIN
 
 

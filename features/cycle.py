@@ -247,9 +247,11 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
         time[left : event.start + 1], temp[left : event.start + 1], noise
     )
     part = temp[event.start : event.stop]
-    high = np.flatnonzero(
-        part >= plateau.sustained_top(time[event.start : event.stop], part) - 1.0
-    )
+    top = plateau.sustained_top(time[event.start : event.stop], part)
+    top = min(top, plateau.HIGHEST_BOIL_C)  # what ran dry later is hotter
+    high = np.flatnonzero(np.abs(part - top) <= 1.0)
+    if not len(high):
+        high = np.flatnonzero(part >= top)
     last = event.start + int(high[-1])
     row = begin(samples, start, last, unit, place)
     noise, _ = add_channel(row, samples, start, last)

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
 from ..shared.steam import t_sat_c
+from .plateau import sustained_top
 from .samples import BoolArray, FloatArray, IntArray, Samples
 
 STEAM_ON_KPA: Final = 115.0
@@ -45,6 +47,14 @@ BOIL_ON_C: Final = 70.0
 BOIL_OFF_C: Final = 64.0
 BOIL_NEAR_K: Final = 1.5
 """This near to the boiling point for a minute, water boiled."""
+BOIL_LONG_S: Final = 600.0
+BOIL_RISE_KPA: Final = 2.0
+"""Boiling this long lifts the pressure this much through the vent's resistance (no source)."""
+HOLD_S: Final = 120.0
+HOLD_C: Final = 113.0
+"""Steam near its top this long, and this hot, is an exposure and no pulse (no source)."""
+DRYING_S: Final = 180.0
+"""The first vacuum after an exposure is its drying if it lasts this long (no source)."""
 BOIL_CLIMB_S: Final = 1500.0
 """Climbing this long above 60 °C is no preheating (no source)."""
 PULSE_GAP_S: Final = 360.0
@@ -103,7 +113,7 @@ def _boiled(samples: Samples, start: int, stop: int) -> bool:
     boiling = float(t_sat_c(float(np.median(part)))) if len(part) else 100.0
     keep = max(1, int(len(temp) * min(1.0, 60.0 / max(float(time[-1] - time[0]), 1.0))))
     top = float(np.partition(temp, len(temp) - keep)[len(temp) - keep])
-    if abs(top - boiling) < BOIL_NEAR_K:
+    if abs(top - boiling) < BOIL_NEAR_K or _boiled_long(samples, start, stop):
         return True
     peak = int(np.argmax(temp))
     before = slice(max(0, int(np.searchsorted(samples.time_s, time[0] - 3600.0))), start + 1)
@@ -112,6 +122,20 @@ def _boiled(samples: Samples, start: int, stop: int) -> bool:
     half = int(np.searchsorted(time, time[peak] - 0.4 * (time[peak] - since)))
     climbing = top < boiling + BOIL_NEAR_K and float(temp[peak] - temp[min(half, peak)]) > 2.5
     return bool(climbing and float(time[peak] - since) > BOIL_CLIMB_S)
+
+
+def _boiled_long(samples: Samples, start: int, stop: int) -> bool:
+    """Return whether water boiled on and on; what came later may have run dry."""
+    time, temp = samples.time_s[start:stop], samples.temp_c[start:stop]
+    pressure = samples.pressure_kpa[start:stop]
+    known = np.isfinite(pressure)
+    if known.mean() < 0.5:
+        return False
+    near = known & (np.abs(temp - t_sat_c(np.where(known, pressure, 100.0))) < BOIL_NEAR_K)
+    if float(near.mean()) * float(time[-1] - time[0]) < BOIL_LONG_S:
+        return False
+    rest = float(np.median(pressure[known][: max(3, int(0.05 * known.sum()))]))
+    return float(np.median(pressure[near])) - rest > BOIL_RISE_KPA
 
 
 def _runs(on: BoolArray, off: BoolArray, gaps: IntArray) -> list[tuple[int, int]]:
@@ -231,4 +255,36 @@ def clusters(samples: Samples, events: list[Event]) -> list[list[Event]]:
             groups[-1].append(event)
         else:
             groups.append([event])
-    return groups
+    return [part for group in groups for part in _separate(samples, group)]
+
+
+def _separate(samples: Samples, group: list[Event]) -> list[list[Event]]:
+    """Part a group where a second exposure follows a first and a vacuum.
+
+    A cycle started right after another, behind a closed door or on a hot
+    jacket, leaves no rest; but only a new cycle evacuates between two holds.
+    """
+    holds = [k for k, e in enumerate(group) if e.kind == "steam" and _holds(samples, e)]
+    parts: list[list[Event]] = []
+    start = 0
+    for before, after in pairwise(holds):
+        between = [k for k in range(before + 1, after) if group[k].kind == "vacuum"]
+        if not between:
+            continue
+        first = group[between[0]]
+        drying = samples.time_s[first.stop - 1] - samples.time_s[first.start] >= DRYING_S
+        cut = between[0] + 1 if drying else between[0]
+        parts.append(group[start:cut])
+        start = cut
+    return [*parts, group[start:]]
+
+
+def _holds(samples: Samples, event: Event) -> bool:
+    """Return whether steam held an exposure."""
+    time = samples.time_s[event.start : event.stop]
+    temp = samples.temp_c[event.start : event.stop]
+    if len(time) < 2 or float(time[-1] - time[0]) < HOLD_S:
+        return False
+    top = sustained_top(time, temp)
+    near = float((temp >= top - 3.5).mean()) * float(time[-1] - time[0])
+    return top >= HOLD_C and near >= HOLD_S

@@ -8,13 +8,20 @@ from typing import Final
 import numpy as np
 
 from ..shared.programs import NOMINAL_SETPOINTS_C, Program
+from ..shared.steam import p_sat_kpa
 from .crossing import fall_start, knee, median, smooth, usual_fall, width_for
-from .samples import FloatArray
+from .samples import BoolArray, FloatArray
 
 OPERATING_K: Final = 1.3
 """Usual distance of a thermostat's mean above the set point [K] (common practice: +0.5
 to +3 K keeps the swing inside a 0..+4 K band; no source)."""
 LEAST_PLATEAU_S: Final = 60.0
+ATMOSPHERE_KPA: Final = 109.0
+"""Above the highest atmosphere at sea level, with room for a sensor's zero."""
+HIGHEST_BOIL_C: Final = 101.0
+"""Boiling point at the highest atmosphere, about 105 kPa [°C]."""
+DRY_K: Final = 15.0
+"""Steam this far superheated is none: the pressure left before the heat did (no source)."""
 LEAST_HOLD_S: Final = 90.0
 """Near its top this long, steam holds an exposure and is no air-removal pulse (no source)."""
 FALL_ROOM_K_PER_S: Final = 0.03
@@ -62,14 +69,14 @@ def find_plateau(
 
     Pressure shows the exhaust sharper than temperature where there is one.
     """
-    top = sustained_top(time, temp)
-    near = np.flatnonzero(temp >= top - 3.5)
+    steam = _steam(time, temp, pressure)
+    top = _top(time, np.where(steam, temp, -np.inf))
+    near = np.flatnonzero(steam & (temp >= top - 3.5))
     first, last = int(near[0]), int(near[-1])
-    level = median(temp[first : last + 1][temp[first : last + 1] >= top - 3.5])
     exhaust = _exhaust(time, temp, pressure, first, last, noise, noise_p)
     exhaust = min(max(exhaust, first), len(time) - 1)
     hot = temp[first : exhaust + 1]
-    level = median(hot[hot >= top - 3.5])
+    level = median(hot[steam[first : exhaust + 1] & (hot >= top - 3.5)])
     span = float(time[exhaust] - time[first])
     part = np.flatnonzero(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
     climbing = _slope(time[first:][part], temp[first:][part]) * 60.0
@@ -84,6 +91,40 @@ def find_plateau(
         _regulated(hot, noise),
         _cut_short(time, temp, exhaust),
     )
+
+
+def _steam(time: FloatArray, temp: FloatArray, pressure: FloatArray) -> BoolArray:
+    """Return which samples may belong to a plateau of steam, shape (n,).
+
+    Walls heated from outside stay hot in a vacuum or at atmosphere: there
+    pressure says that there is no steam, whatever the temperature.
+    """
+    under = pressure >= ATMOSPHERE_KPA
+    if not under.any():
+        return np.ones(len(temp), dtype=bool)
+    known = ~np.isfinite(pressure) | under
+    top = sustained_top(time, np.where(known, temp, -np.inf))
+    if not np.isfinite(top):
+        return np.ones(len(temp), dtype=bool)
+    return np.asarray(known & ~(pressure < float(p_sat_kpa(top - DRY_K))))
+
+
+def _top(time: FloatArray, temp: FloatArray) -> float:
+    """Return the top of the plateau: of the longest one where a short peak stands out."""
+    top = sustained_top(time, temp)
+    seconds = median(np.diff(time)) if len(time) > 1 else 0.0
+    peak = float((temp >= top - 3.5).sum()) * seconds
+    if peak >= LEAST_HOLD_S:
+        return top
+    levels = np.arange(112.0, top - 3.5, 0.5)
+    if not len(levels):
+        return top
+    ordered = np.sort(temp[temp > -np.inf])
+    held = np.searchsorted(ordered, levels + 2.0) - np.searchsorted(ordered, levels - 2.0)
+    best = int(np.argmax(held))
+    if held[best] * seconds < max(3.0 * peak, CUSTOM_LEAST_S):
+        return top
+    return float(levels[best]) + 1.5
 
 
 def _regulated(hot: FloatArray, noise: float) -> bool:

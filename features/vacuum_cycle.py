@@ -28,8 +28,11 @@ DRYING_IDLE_S: Final = 1800.0
 DRYING_WARM_C: Final = 60.0
 DRYING_LEAST_S: Final = 240.0
 """A single vacuum this long on warm walls soon after a cycle is drying, no test (no source)."""
-TEST_WARMING_K: Final = 15.0
-"""A chamber that warms more than this in its hold is not a leak test's (no source)."""
+BLIP_S: Final = 60.0
+BLIP_SAMPLES: Final = 3
+"""A vacuum shorter than both is a channel's blip (no source)."""
+PUMPED_KPA: Final = 12.0
+"""A pump that dries a chamber gets below this (no source)."""
 
 
 def vacuum_cycle(
@@ -48,8 +51,11 @@ def vacuum_cycle(
     if start >= vacua[-1].stop - 1:
         return None  # all of it belongs to the cycle before
     seconds = float(time[longest.stop - 1] - time[longest.start])
+    if seconds < BLIP_S and longest.stop - longest.start < BLIP_SAMPLES:
+        return None
     soon = float(row.values.get("idle_before_s", np.inf)) < DRYING_IDLE_S
-    if soon and temp[start] > DRYING_WARM_C and len(vacua) == 1 and seconds > DRYING_LEAST_S:
+    warm = soon and temp[start] > DRYING_WARM_C
+    if warm and len(vacua) == 1 and seconds > DRYING_LEAST_S and not _valve_shut(samples, longest):
         return None
     add_channel(row, samples, start, vacua[-1].stop - 1)
     add_circumstances(row, samples, place, start)
@@ -72,6 +78,24 @@ def vacuum_cycle(
     return row, end, not cut
 
 
+def _valve_shut(samples: Samples, event: Event) -> bool:
+    """Return whether a vacuum was held with the pump off, and not pumped on and on.
+
+    A pump goes on down to its limit; a hold starts above it, or rises.
+    """
+    known = np.isfinite(samples.pressure_kpa[event.start : event.stop])
+    time = samples.time_s[event.start : event.stop][known]
+    pressure = samples.pressure_kpa[event.start : event.stop][known]
+    first, last = leak.hold_bounds(time, pressure)
+    if time[last] - time[first] < leak.LEAST_HOLD_S:
+        return False
+    hold_t, hold = time[first : last + 1], pressure[first : last + 1]
+    early = float(np.median(hold[hold_t <= hold_t[0] + 150.0]))
+    late = float(np.median(hold[hold_t >= hold_t[-1] - 150.0]))
+    noise = noise_of(hold)
+    return late - early > max(0.3, noise) or min(early, late) > PUMPED_KPA
+
+
 def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: bool) -> None:
     """Fill kind, completion and leakage."""
     known = np.isfinite(samples.pressure_kpa[event.start : event.stop])
@@ -82,8 +106,7 @@ def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: 
     row.values["pulse_count"] = 0
     first, last = leak.hold_bounds(time, pressure)
     held = float(time[last] - time[first])
-    warming = float(temp[first : last + 1].max() - temp[first])
-    if held >= leak.LEAST_HOLD_S and warming < TEST_WARMING_K:
+    if held >= leak.LEAST_HOLD_S:
         row.values["kind"] = "leak_test"
         row.values["completion"] = "cut_off" if cut else "complete"
         hold = slice(first, last + 1)
