@@ -11,7 +11,7 @@ Exhaust is compared with the noise-free pressure sampled each second.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -51,26 +51,28 @@ def with_logger(plan: FleetPlan, **spec: object) -> FleetPlan:
     return replace(plan, units=units)
 
 
-def compare(seeds: Sequence[int], units: int, days: int, interval_s: float) -> Compared:
-    """Extract a simulated fleet and match its cycles with the truth."""
-    frames, counts = [], np.zeros(4, dtype=int)
+def compare(
+    seeds: Sequence[int], units: int, days: int, intervals_s: Sequence[float]
+) -> dict[float, Compared]:
+    """Extract simulated fleets and match their cycles with the truth, per interval."""
+    frames: dict[float, list[pd.DataFrame]] = {dt: [] for dt in intervals_s}
+    counts = {dt: np.zeros(4, dtype=int) for dt in intervals_s}
     for seed in seeds:
-        for pairs, count in _fleet(seed, units, days, interval_s):
-            frames.append(pairs)
-            counts += count
-    return Compared(pd.concat(frames, ignore_index=True), *counts.tolist())
-
-
-def _fleet(
-    seed: int, units: int, days: int, interval_s: float
-) -> Iterator[tuple[pd.DataFrame, np.ndarray]]:
-    plan = plan_fleet(units, days, seed)
-    coarse = with_logger(plan, **{**LOGGER, "interval_s": interval_s})
-    clean = with_logger(plan, **CLEAN)
-    for i in range(units):
-        done, true = simulate_unit(coarse, i), simulate_unit(clean, i)
-        cycles = extract(done.trace, done.unit).cycles
-        yield _match(cycles, done.truth_cycles, true.trace, plan.units[i].machine.constants)
+        plan = plan_fleet(units, days, seed)
+        clean = with_logger(plan, **CLEAN)
+        for i in range(units):
+            true = simulate_unit(clean, i).trace
+            for dt in intervals_s:
+                done = simulate_unit(with_logger(plan, **{**LOGGER, "interval_s": dt}), i)
+                cycles = extract(done.trace, done.unit).cycles
+                machine = plan.units[i].machine.constants
+                pairs, count = _match(cycles, done.truth_cycles, true, machine)
+                frames[dt].append(pairs)
+                counts[dt] += count
+    return {
+        dt: Compared(pd.concat(frames[dt], ignore_index=True), *counts[dt].tolist())
+        for dt in intervals_s
+    }
 
 
 def _match(
@@ -226,11 +228,8 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=30)
     parser.add_argument("--intervals", type=float, nargs="+", default=[1.0, 5.0, 15.0])
     options = parser.parse_args()
-    results = {
-        dt: summary(compare(options.seeds, options.units, options.days, dt))
-        for dt in options.intervals
-    }
-    print(table(results))
+    found = compare(options.seeds, options.units, options.days, options.intervals)
+    print(table({dt: summary(part) for dt, part in found.items()}))
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ import pytest
 @pytest.mark.parametrize("interval_s", [1.0, 5.0, 15.0])
 def test_short_table(accuracy: ModuleType, interval_s: float) -> None:
     """Two units over ten days."""
-    figures = accuracy.summary(accuracy.compare([31], 2, 10, interval_s))
+    figures = accuracy.summary(accuracy.compare([31], 2, 10, [interval_s])[interval_s])
     assert figures["cycles of truth"] > 20
     assert figures["missing"] == 0
     assert figures["extra"] == 0
@@ -30,7 +30,7 @@ def test_short_table(accuracy: ModuleType, interval_s: float) -> None:
 @pytest.mark.parametrize("interval_s", [1.0, 5.0, 15.0])
 def test_two_thousand_cycles(accuracy: ModuleType, interval_s: float) -> None:
     """About two thousand cycles: none missing but what no trace shows, none too many."""
-    figures = accuracy.summary(accuracy.compare([41, 42], 12, 50, interval_s))
+    figures = accuracy.summary(accuracy.compare([41, 42], 12, 50, [interval_s])[interval_s])
     assert figures["cycles of truth"] > 1500
     assert figures["missing"] <= 0.005 * figures["cycles of truth"]
     assert figures["extra"] <= 0.002 * figures["cycles of truth"]
