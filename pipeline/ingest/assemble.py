@@ -326,6 +326,12 @@ class Assembly:
             rows = np.flatnonzero(unread)
             column = parsed.raw.columns[min(parsed.raw.columns)]
             first = _first_texts(parsed, rows)
+            ruled = [k for k, text in enumerate(first) if re.fullmatch(r"[-=_]{2,}", text.strip())]
+            if ruled:
+                # A line that only draws a rule is no row.
+                self.counts.read -= len(ruled)
+                rows = np.delete(rows, ruled)
+                first = _first_texts(parsed, rows)
             structural = [
                 k
                 for k, text in enumerate(first)

@@ -133,6 +133,8 @@ class Decider:
             channels = settle_units(self, channels, unit_ids)
         created = clocks.find_created(self.statements, order if order != "ymd" else stated)
         owners, shared = find_owners(self, whose, times)
+        if before is not None:
+            self._check_same(owners, before)
         if before is None:
             channels = settle_references(self, channels, unit_ids, owners, times)
         else:
@@ -160,6 +162,21 @@ class Decider:
             self._toml(order, channels, owners),
             shared,
         )
+
+    def _check_same(self, owners: list[tuple[Owner, Int | None]], before: Decided) -> None:
+        """Refuse a large export that says something else further down about unit or zone."""
+        zones = {o.unit_id: o.zone_name for o, _ in before.owners}
+        by_column = self.roles.unit_column is not None
+        for owner, _ in owners:
+            said = zones.get(owner.unit_id)
+            if (said is None and not by_column) or said not in {None, owner.zone_name}:
+                raise refusal(
+                    "too_large",
+                    self.a.name,
+                    "lines among or below the rows name another unit or zone than the beginning",
+                    "export it in smaller pieces, or pin unit_id and zone in a [[layout]]",
+                    line=int(self.parsed.lines[0]),
+                )
 
     def _as_before(
         self, channels: tuple[Channel, ...], before: tuple[Channel, ...]

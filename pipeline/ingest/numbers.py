@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from .cells import COMMA, DOT, GROUP_COMMA, GROUP_DOT, GROUPED, NULL_WORDS, kind_of, unit_of
-from .units_found import Mark
+from .units_found import Mark, read_mark
 
 Float = NDArray[np.float64]
 Bool = NDArray[np.bool_]
@@ -63,10 +63,13 @@ def to_numbers(column: Any, decimal: str) -> tuple[Float, Bool]:
     """
     text = pc.utf8_trim_whitespace(column)
     text = pc.replace_substring(text, "−", "-")
-    # Unit marks behind the number go; their agreement was checked on distinct marks.
-    text = pc.replace_substring_regex(
-        text, r"^([+-]?[\d.,]*\d)\s*[^\d\s.,+:/\-][^\d]{0,14}(?:/cm2|/in2)?$", r"\1"
-    )
+    # Unit marks behind a number go (that they agree was checked); other signs stay, and
+    # make it no number: nobody knows what an asterisk says about a reading.
+    tails = pc.replace_substring_regex(text, r"^[+-]?[\d.,]*\d\s*", "")
+    marks = [t for t in pc.unique(tails).to_pylist()[:200] if t and read_mark(t) is not None]
+    if marks:
+        bare = pc.replace_substring_regex(text, r"^([+-]?[\d.,]*\d)\s*\D.*$", r"\1")
+        text = pc.if_else(pc.is_in(tails, value_set=pa.array(marks)), bare, text)
     # Groups must be of three digits throughout, else the cell is no number.
     group = "," if decimal == "." else r"\."
     mark = r"\." if decimal == "." else ","

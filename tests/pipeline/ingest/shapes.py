@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from .shapes_common import EARLY, HEAD, C, iso
 from .shapes_dates import date_shapes
+from .shapes_odd import odd_shapes
 from .shapes_tables import table_shapes
 from .shapes_text import plain_shapes
 from .shapes_units import unit_shapes
@@ -18,4 +19,4 @@ __all__ = ["EARLY", "HEAD", "C", "all_shapes", "iso"]
 
 def all_shapes() -> list[Shape]:
     """Return every shape."""
-    return plain_shapes() + date_shapes() + unit_shapes() + table_shapes()
+    return plain_shapes() + date_shapes() + unit_shapes() + table_shapes() + odd_shapes()
