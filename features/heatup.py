@@ -42,7 +42,8 @@ def heating_start(time: FloatArray, temp: FloatArray, noise: float) -> int:
     mean_rise = _mean_rise(time, even, last)
     rise = max(FOOT_RISE_K, 0.4 * mean_rise * FOOT_WINDOW_S, 4.0 * noise / np.sqrt(width))
     ahead = np.minimum(np.searchsorted(time, time[: last + 1] + FOOT_WINDOW_S), n - 1)
-    lazy = np.flatnonzero(even[ahead] - even[: last + 1] < rise)
+    whole = time[-1] - time[: last + 1] >= FOOT_WINDOW_S
+    lazy = np.flatnonzero((even[ahead] - even[: last + 1] < rise) & whole)
     if not len(lazy):
         return 0
     k = int(lazy[-1])

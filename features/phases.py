@@ -38,8 +38,9 @@ def phases(trace: pd.DataFrame, cycle: pd.Series) -> pd.DataFrame:
     fall = cycle["exhaust_start"]
     if first < started:
         rows.append(("idle", first, started))
-    if pd.isna(fall):  # no heating: a leak test, or broken off in air removal
-        rows.append(("air_removal", started, ended))
+    if pd.isna(fall):  # a leak test, or broken off in air removal or before pressure
+        vacuum = pd.notna(cycle["vacuum_min_kpa"])
+        rows.append(("air_removal" if vacuum else "heat_up", started, ended))
     else:
         hot = exposure if pd.notna(exposure) else fall
         removed = _air_removal_end(samples, started, hot)

@@ -114,7 +114,7 @@ def _top(time: FloatArray, temp: FloatArray) -> float:
     top = sustained_top(time, temp)
     seconds = median(np.diff(time)) if len(time) > 1 else 0.0
     peak = float((temp >= top - 3.5).sum()) * seconds
-    if peak >= LEAST_HOLD_S:
+    if peak >= CUSTOM_LEAST_S:
         return top
     levels = np.arange(112.0, top - 3.5, 0.5)
     if not len(levels):
@@ -122,7 +122,7 @@ def _top(time: FloatArray, temp: FloatArray) -> float:
     ordered = np.sort(temp[temp > -np.inf])
     held = np.searchsorted(ordered, levels + 2.0) - np.searchsorted(ordered, levels - 2.0)
     best = int(np.argmax(held))
-    if held[best] * seconds < max(3.0 * peak, CUSTOM_LEAST_S):
+    if held[best] * seconds < max(2.0 * peak, CUSTOM_LEAST_S):
         return top
     return float(levels[best]) + 1.5
 
