@@ -31,6 +31,12 @@ PEER_Z: Final = 4.0
 """Largest conditional residual of the long chart, in standard errors."""
 
 
+ALONE_Z: Final = 6.0
+"""Conditional residual of the long chart from which one sign alone, that no signature knows,
+is worth a look: a forest is nearly blind to it (tuning fleets: watches of healthy units stay
+within their budget). It never calls for a visit by itself."""
+
+
 def small_p(p: dict[str, FloatArray]) -> FloatArray:
     """Return the smallest p over subsystems, corrected for having looked at all of them."""
     if not p:
@@ -45,6 +51,19 @@ def count_odd(
     recent = [*recent[1 - WINDOW :], [now, 1.0 if p < ODD_P else 0.0]]
     odd = [t for t, flag in recent if flag]
     return recent, len(odd), (odd[-1] - odd[0] if odd else 0.0)
+
+
+def describe_alone(conditional_z: FloatArray, delta: FloatArray, cycle_id: str) -> dict[str, Any]:
+    """Make the columns of an ``unknown`` flag that one sign carries."""
+    i = int(np.argmax(np.abs(np.nan_to_num(conditional_z))))
+    way = "up" if delta[i] > 0 else "down"
+    words = SIGNS[i].words
+    text = (
+        f"{words[0].upper()}{words[1:]} is {way} by {abs(conditional_z[i]):.0f} standard errors "
+        "given all other signs, which are as usual. No known part explains it."
+    )
+    row = describe_odd(0, conditional_z, delta, 1.0, cycle_id)
+    return {**row, "evidence": text, "layer": "drift", "feature": SIGNS[i].column}
 
 
 def describe_odd(

@@ -36,6 +36,10 @@ CLIP: Final = 10.0
 odd cycle moves the charts by a bounded step, while the shifts of faults that have not failed
 yet stay below it (design choice)."""
 
+LONE: Final = 0.3
+"""How far a residual may lie from the median of itself and the two before it, in parts of
+that bound: three standard deviations (design choice)."""
+
 DESIGN_EFFECT: Final = 2.0
 """Variance of a mean of cycles over that of independent ones: AR(1) of 1/3 between cycles
 gives (1 + r)/(1 - r) = 2 (healthy tuning fleets: 0.1 to 0.4)."""
@@ -315,7 +319,9 @@ def _step(
     state.time = now
     if usable:
         here = np.isfinite(residual)
-        smooth = np.where(_SINGLE, residual, _middle(residual, state.last))
+        near = _middle(residual, state.last)
+        reach = LONE * bound
+        smooth = np.where(_SINGLE, residual, np.clip(residual, near - reach, near + reach))
         state.total = state.total + np.where(here, np.clip(smooth, -bound, bound), 0.0)
         state.last = np.where(here, np.stack([residual, state.last[0]]), state.last)
         state.weight = state.weight + here
@@ -323,9 +329,10 @@ def _step(
 
 
 def _middle(now: FloatArray, last: FloatArray) -> FloatArray:
-    """Return the median of a residual and the two before it, so that a lone odd one is mute.
+    """Return the median of a residual and the two before it.
 
-    A step is believed from its second cycle on. Without two before it, it speaks itself.
+    A lone odd cycle is pulled to it: a step is believed from its second cycle on, and a
+    fault that comes and goes still counts by its reach. Without two before it, it speaks itself.
     """
     low, high = np.minimum(last[0], last[1]), np.maximum(last[0], last[1])
     return np.where(np.isfinite(low), np.maximum(low, np.minimum(high, now)), now)

@@ -15,18 +15,28 @@ from .bench import bench_check
 from .change import Change, change_point
 from .diagnosis import conditional
 from .evidence import drift_evidence
-from .findings import WATCH_T, Findings, Scores, drift_row, score_rows
+from .findings import (
+    SERVICE_CYCLES,
+    SERVICE_DAYS,
+    WATCH_T,
+    Findings,
+    Scores,
+    drift_row,
+    score_rows,
+)
 from .forecast import Forecast, forecast
 from .forest import HEALTHY_AFTER_DAYS
 from .lifecycle import Ledger
 from .limit_findings import absolute_row, limit_row
 from .limits_of_size import growth_scale, size_limit
 from .odd_cycles import (
+    ALONE_Z,
     PEER_Z,
     SERVICE_COUNT,
     SPAN_DAYS,
     WATCH_COUNT,
     count_odd,
+    describe_alone,
     describe_odd,
     small_p,
 )
@@ -203,6 +213,8 @@ def find(
     duties = np.exp(rows.signs[:, INDEX["duty"]]).tolist()
     times = rows.time.tolist()
     small = small_p(odd).tolist()
+    long = np.abs(moved.delta[:, 1]) / np.sqrt(moved.variance[:, 1])
+    worst = np.where(np.isfinite(long), long, 0.0).max(axis=1).tolist()
     state.wander = reference.wander
     context = _Context(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings
@@ -227,6 +239,8 @@ def find(
             )
         if rows.complete[i]:
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
+        if scores.seen[i] and worst[i] >= ALONE_Z and not (scores.t[i] >= WATCH_T).any():
+            _alone(state, moved, i, now, ids[i])
         if small and moved.ready[i] and math.isfinite(small[i]):
             explained = bool(scores.seen[i]) and bool((scores.t[i] >= WATCH_T).any())
             _vote(state, moved, i, now, small[i], ids[i], explained)
@@ -238,6 +252,21 @@ def find(
         context.at(len(times) - 1)
         well = bool(moved.ready[-1]) and not ledger.standing_all()
         state.slow_level = moved.delta[-1, 1] if well else np.full(len(NAMES), np.nan)
+
+
+def _alone(state: UnitState, moved: Track, i: int, now: float, cycle_id: str) -> None:
+    """Let one sign that sticks out alone raise an ``unknown`` watch."""
+    delta = moved.delta[i, 1]
+    peer = conditional(delta[None, :], moved.variance[i, 1][None, :])[0]
+    if not float(np.nanmax(np.abs(peer))) >= ALONE_Z:
+        return
+    counted = state.findings.candidate("unknown", "watch")
+    counted.add(now)
+    enough = counted.cycles >= SERVICE_CYCLES and len(counted.days) >= SERVICE_DAYS
+    if state.ledger.standing("unknown") is not None:
+        state.ledger.support("unknown", now)
+    elif enough and not state.ledger.standing_all():
+        state.ledger.raise_flag("unknown", "watch", now, describe_alone(peer, delta, cycle_id))
 
 
 def _vote(
