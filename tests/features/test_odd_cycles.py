@@ -97,6 +97,8 @@ def test_weak_heater_times_out_below_boiling(traces: ModuleType) -> None:
     assert len(cycles) == 1
     assert cycles["completion"].iloc[0] == "aborted"
     assert pd.isna(cycles["exposure_s"].iloc[0])
+    begun = (cycles["started_at"].iloc[0] - pd.Timestamp("2026-03-02T08:00:00Z")).total_seconds()
+    assert abs(begun - 900.0) <= 30.0
 
 
 def test_weak_heater_stays_under_the_limit(traces: ModuleType) -> None:
