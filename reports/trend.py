@@ -72,6 +72,8 @@ class Trend:
     expected: FloatArray
     scale: FloatArray
     limits: tuple[Limit, ...]
+    last_cycle: float = float("nan")
+    """Day of the unit's last cycle, from which forecasts count."""
 
     @property
     def judged(self) -> bool:
@@ -103,7 +105,9 @@ def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:
         Limit(float(unit.show(lim.value)), lim.words)
         for lim in hard_limits(feature, view.config.limits, program, relative=len(own) > 0)
     )
-    return Trend(feature, words, unit, x, columns[0], columns[1], columns[2], scale, limits)
+    last = float(days_of(view.cycles["started_at"]).max()) if len(view.cycles) else float("nan")
+    raw, adjusted, expected = columns
+    return Trend(feature, words, unit, x, raw, adjusted, expected, scale, limits, last)
 
 
 def _usual_program(view: UnitView) -> str | None:
@@ -121,7 +125,7 @@ def shared_span(
     for trend, flag in trends:
         ahead = forecast_days(flag) if len(trend.x) else None
         if ahead is not None:
-            high = max(high, min(float(trend.x.max()) + ahead[2], far))
+            high = max(high, min(trend.last_cycle + ahead[2], far))
     if high - low < 2.0:
         low, high = low - 1.0, high + 1.0
     pad = 0.015 * (high - low)

@@ -197,7 +197,7 @@ def _forecast(plot: Plot, trend: Trend, flag: pd.Series | None, level: float) ->
     if flag is None or ahead is None or not math.isfinite(level):
         return
     middle, soon, late = ahead
-    start = float(trend.x.max())
+    start = trend.last_cycle
     fill = Fill(style.CONE, style.ORANGE, "////", 0.7, 1.5)
     if trend.limits and _carries(flag, trend):
         goal = min(trend.limits, key=lambda lim: abs(lim.value - level)).value

@@ -25,7 +25,8 @@ from chamberdrift.reports.carrying import carrying_features
 from chamberdrift.reports.recorded import recorded_lines, saturation_uncertainty_k, stands
 from chamberdrift.reports.repair import latest_repair, recoveries
 from chamberdrift.reports.states import open_flags
-from chamberdrift.reports.trend import hard_limits, trend_of
+from chamberdrift.reports.ticks import day_of
+from chamberdrift.reports.trend import hard_limits, shared_span, trend_of
 from chamberdrift.shared.config import Limits
 from chamberdrift.shared.parts import PARTS
 from chamberdrift.shared.schema import SERVICE
@@ -164,6 +165,18 @@ def test_a_gap_says_whether_cycles_ran_in_it(builder: Any) -> None:
     without = replace(full, residuals=full.residuals[~left_out])
     assert "not measured" in text_of(without)[0]
     assert "no data" not in text_of(without)[0]
+
+
+def test_forecasts_count_from_the_last_cycle(builder: Any) -> None:
+    view = flagged(builder)
+    last = view.cycles["started_at"].max()
+    earlier = view.residuals["started_at"] < last - pd.Timedelta(days=6)
+    late = replace(view, residuals=view.residuals[earlier])
+    trend = trend_of(late, "loss_over_capacity_k_per_min", ReportOptions())
+    assert trend.last_cycle == pytest.approx(day_of(last))
+    assert trend.last_cycle - trend.x.max() > 6.0
+    _, end = shared_span([(trend, late.flags.iloc[0])], late.as_of)
+    assert end >= day_of(last) + 20.0  # the flag's late end
 
 
 def test_hard_limits_by_program() -> None:
