@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Final
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from ..shared.config_file import FILE_NAME
 from ..shared.config_template import commented_config
 from ..shared.errors import ChamberdriftError
 from ..shared.parts import SEVERITIES
 from .extract_stage import ExtractResult, extract_units, note_pending
+from .heartbeat import note_good_night
 from .inbox import scan
 from .intake import IngestResult, ingest_inbox
 from .judge_stage import JudgeResult, judge_fleet, judged_before, note_rejudge
-from .moment import moment_of, now
+from .moment import moment_of
 from .night_summary import NightSummary
 from .report_stage import ReportResult, attention, draw_reports
 from .run_log import log_event
-from .service_log import merge_entries, read_service_log
+from .service_import import import_service
 from .settings import read_settings
 from .store import Store
 from .views import fleet_view
@@ -30,9 +28,6 @@ from .work import Progress, Work
 
 if TYPE_CHECKING:
     from ..reports.views import FleetView
-
-LAST_NIGHT: Final = "reports/last-night.json"
-"""Says on which day the last night ended well."""
 
 
 def run_night(
@@ -118,7 +113,8 @@ def run_night(
             reports=reports,
             service=(entries, refused),
         )
-        note_good_night(store, summary)
+        if not summary.failures:
+            note_good_night(store, summary.commit)
     _raise_failures(summary)
     return summary
 
@@ -257,31 +253,6 @@ def note_intake(work: Work, taken: IngestResult) -> None:
         work.changed = True
 
 
-def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[str, ...], int]:
-    """Take over the inbox's service logs; return refused lines and the count of new entries."""
-    from .store.location import open_location
-
-    refused: list[str] = []
-    new = 0
-    place = open_location(inbox)
-    known = sorted({*work.snapshot.unit_ids(), *taken.units})
-    for path in taken.service_logs:
-        log = read_service_log(place.read(path), work.config, known, path)
-        refused += log.refused
-        units = sorted({e.unit_id for e in log.entries})
-        stored = work.txn.preview().table("service", units=units) if units else None
-        for unit in units:
-            assert stored is not None
-            before = stored[stored["unit_id"] == unit].reset_index(drop=True)
-            entries = [e for e in log.entries if e.unit_id == unit]
-            after = merge_entries(before, entries, work.recorded_at.to_pydatetime())
-            if len(after) > len(before):
-                new += len(after) - len(before)
-                work.txn.replace("service", unit, after)
-                work.changed = True
-    return tuple(refused), new
-
-
 def check_inbox(inbox: str, location: str) -> None:
     """Fail by name where there is no data yet and nothing to read; no store is made then.
 
@@ -348,32 +319,6 @@ def summarize(
         seconds=dict(work.seconds),
         explained=(*work.explained, *(reports.explained if reports else ())),
     )
-
-
-def note_good_night(store: Store, summary: NightSummary) -> None:
-    """Keep the day of the last night that ended well; a second run that day changes nothing."""
-    if summary.failures:
-        return
-    body: dict[str, Any] = {
-        "last_good_night": now().strftime("%Y-%m-%d"),
-        "commit": summary.commit,
-    }
-    text = json.dumps(body).encode() + b"\n"
-    try:
-        if store.place.read(LAST_NIGHT) == text:
-            return
-    except OSError:
-        pass
-    store.place.write(LAST_NIGHT, text)
-
-
-def last_good_night(store: Store) -> str | None:
-    """Return the UTC date of the last night that ended well, or None."""
-    try:
-        document = json.loads(store.place.read(LAST_NIGHT))
-        return str(pd.Timestamp(document["last_good_night"]).date())
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
 
 
 def _exports(counts: dict[str, int]) -> dict[str, int]:

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from ..shared.config import Config
 from ..shared.config_file import nearest, parse_config
 from ..shared.config_template import commented_config, set_key, table_text
 from ..shared.errors import ConfigError
@@ -234,11 +233,3 @@ def _row_mistakes(row: dict[str, Any]) -> list[str]:
     except ConfigError as error:
         return [re.sub(r"^row(, line \d+)?: ", "", m) for m in str(error).splitlines()]
     return []
-
-
-def settings_of(location: str) -> Config:
-    """Return the configuration of the store at a location."""
-    from .settings import read_settings
-    from .store import Store
-
-    return read_settings(Store.open(location).place)

@@ -12,8 +12,8 @@ import pandas as pd
 from ..shared.config_file import nearest
 from ..shared.errors import ChamberdriftError
 from ..shared.parts import SERVICE_RESULTS, SEVERITIES
+from .heartbeat import last_good_night
 from .moment import moment_of
-from .night import last_good_night
 from .settings import read_settings
 from .store import Store
 from .tables import to_json

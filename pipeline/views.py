@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable
 from typing import Any, Final
 
 import pandas as pd
@@ -178,19 +177,6 @@ def deferrals_table(snapshot: Snapshot) -> pd.DataFrame:
         flag_id=frame["flag_id"].astype("string"),
         until=pd.to_datetime(frame["until"], utc=True).astype("datetime64[ms, UTC]"),
         reason=frame["reason"].astype("string"),
-    )
-
-
-def only_units(view: FleetView, units: Sequence[str]) -> FleetView:
-    """Return the part of a view that is about some units."""
-    keep = list(units)
-    return replace(
-        view,
-        cycles=view.cycles[view.cycles["unit_id"].isin(keep)],
-        flags=view.flags[view.flags["unit_id"].isin(keep)],
-        residuals=view.residuals[view.residuals["unit_id"].isin(keep)],
-        service=view.service[view.service["unit_id"].isin(keep)],
-        units=view.units[view.units["unit_id"].isin(keep)],
     )
 
 

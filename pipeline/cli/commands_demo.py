@@ -56,7 +56,7 @@ def simulate(folder: str, units: int, days: int, seed: int, run: Run) -> None:
     Example:
       chamberdrift simulate try --units 20 --days 60 --seed 1
     """
-    from ..demo import run_simulation
+    from ..simulation import run_simulation
 
     with progress_bar() as progress:
         result = run_simulation(
@@ -79,7 +79,7 @@ def evaluate(truth: str, store: str, as_of: datetime | None, run: Run) -> None:
     Example:
       chamberdrift evaluate try --store fleet
     """
-    from ..demo import run_evaluation
+    from ..simulation import run_evaluation
 
     result = run_evaluation(truth, store, as_of=as_of)
     emit(run, result.as_dict(), result.text())

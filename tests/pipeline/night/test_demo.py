@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 from chamberdrift.fixtures.plan import FleetPlan, plan_fleet
 from chamberdrift.pipeline.cli.root import cli
-from chamberdrift.pipeline.demo import compare, read_truth, run_demo
+from chamberdrift.pipeline.demo import compare, run_demo
+from chamberdrift.pipeline.simulation import read_truth
 from chamberdrift.shared.errors import ChamberdriftError
 from click.testing import CliRunner
 

@@ -1,0 +1,32 @@
+"""Take over the service logs of an inbox."""
+
+from __future__ import annotations
+
+from .intake import IngestResult
+from .service_log import merge_entries, read_service_log
+from .work import Work
+
+
+def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[str, ...], int]:
+    """Take over the inbox's service logs; return refused lines and the count of new entries."""
+    from .store.location import open_location
+
+    refused: list[str] = []
+    new = 0
+    place = open_location(inbox)
+    known = sorted({*work.snapshot.unit_ids(), *taken.units})
+    for path in taken.service_logs:
+        log = read_service_log(place.read(path), work.config, known, path)
+        refused += log.refused
+        units = sorted({e.unit_id for e in log.entries})
+        stored = work.txn.preview().table("service", units=units) if units else None
+        for unit in units:
+            assert stored is not None
+            before = stored[stored["unit_id"] == unit].reset_index(drop=True)
+            entries = [e for e in log.entries if e.unit_id == unit]
+            after = merge_entries(before, entries, work.recorded_at.to_pydatetime())
+            if len(after) > len(before):
+                new += len(after) - len(before)
+                work.txn.replace("service", unit, after)
+                work.changed = True
+    return tuple(refused), new
