@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 
 from ..shared.steam import t_sat_c
@@ -35,6 +37,10 @@ def deviation(
     return mean, error, float(np.partition(gap, k)[k])
 
 
+LAG_STEP_S: Final = 8.0
+"""Steps of temperature are taken over about this long, so that they stand out of noise [s]."""
+
+
 def sensor_lag(time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: float) -> float:
     """Return the time constant by which temperature follows Tsat(p) [s]; NaN if not seen.
 
@@ -45,10 +51,14 @@ def sensor_lag(time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: 
     nan = float("nan")
     if len(time) < 30 or not np.isfinite(pressure).all():
         return nan
-    span = np.diff(time)
     gap = t_sat_c(pressure) - temp
-    drive = 0.5 * span * (gap[1:] + gap[:-1])
-    step = np.diff(temp)
+    drive = 0.5 * np.diff(time) * (gap[1:] + gap[:-1])
+    stride = max(1, int(LAG_STEP_S * (len(time) - 1) / float(time[-1] - time[0])))
+    whole = len(drive) // stride * stride
+    drive = drive[:whole].reshape(-1, stride).sum(axis=1)
+    step = np.diff(temp[: whole + 1 : stride])
+    if len(step) < 12:
+        return nan
     x, y = drive - drive.mean(), step - step.mean()
     power, both = float(x @ x), float(x @ y)
     own = 2.0 * noise * noise * len(y)

@@ -10,19 +10,22 @@ for it. Needs ``pip install tsfresh`` for the second figure.
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
 import time
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from chamberdrift.features import extract
 from chamberdrift.fixtures.simulator import plan_fleet, simulate_unit
+from chamberdrift.shared.config import Unit
 
 SAMPLES = 2700
 
 
-def traces() -> list[tuple[pd.DataFrame, object]]:
+def traces() -> list[tuple[pd.DataFrame, Unit]]:
     """Return traces recorded around cycles at one sample a second."""
     plan = plan_fleet(4, 20, 51, no_pressure_share=0.0, continuous_share=0.0)
     units = tuple(
@@ -59,22 +62,23 @@ def main() -> None:
     if importlib.util.find_spec("tsfresh") is None:
         print("tsfresh is not installed: no comparison")
         return
-    from tsfresh import extract_features
-    from tsfresh.feature_extraction import MinimalFCParameters
+    tsfresh: Any = importlib.import_module("tsfresh")
+    settings: Any = importlib.import_module("tsfresh.feature_extraction")
 
     parts = []
     for (trace, _), table in zip(work, found, strict=True):
+        row: Any
         for row in table.itertuples():
             inside = trace["time"].between(row.started_at, row.ended_at)
             part = trace.loc[inside, ["temperature_c", "pressure_kpa"]].astype(float)
             parts.append(part.assign(id=row.cycle_id, order=np.arange(len(part))))
     long = pd.concat(parts, ignore_index=True)
     begin = time.process_time()
-    extract_features(
+    tsfresh.extract_features(
         long,
         column_id="id",
         column_sort="order",
-        default_fc_parameters=MinimalFCParameters(),
+        default_fc_parameters=settings.MinimalFCParameters(),
         n_jobs=0,
         disable_progressbar=True,
     )

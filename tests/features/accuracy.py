@@ -85,6 +85,7 @@ def _match(
     rows, missing, unseen = [], 0, 0
     seconds = pd.DatetimeIndex(clean["time"]).as_unit("ms").asi8 / 1000.0
     pressure = clean["pressure_kpa"].to_numpy(np.float64)
+    t: Any
     for t in truth.itertuples():
         a, b = (int(x.value // 1_000_000) for x in (t.started_at, t.ended_at))
         shared = np.minimum(end, b) - np.maximum(start, a)
@@ -101,9 +102,7 @@ def _match(
     return pd.DataFrame(rows), counts
 
 
-def _errors(
-    c: pd.Series, t: object, seconds: np.ndarray, pressure: np.ndarray
-) -> dict[str, object]:
+def _errors(c: Any, t: Any, seconds: np.ndarray, pressure: np.ndarray) -> dict[str, Any]:
     def lag(name: str) -> float:
         mine, true = c[name], getattr(t, name)
         return (mine - true).total_seconds() if pd.notna(mine) and pd.notna(true) else np.nan
@@ -162,7 +161,7 @@ def within(error: pd.Series, bound: Any) -> float:
     return float(good.mean())
 
 
-def summary(found: Compared) -> dict[str, float]:
+def summary(found: Compared) -> dict[str, Any]:
     """Return the figures of the table."""
     p = found.pairs
     steam = p[p["steam"]]
@@ -209,7 +208,7 @@ def summary(found: Compared) -> dict[str, float]:
     }
 
 
-def table(results: dict[float, dict[str, float]]) -> str:
+def table(results: dict[float, dict[str, Any]]) -> str:
     """Return the figures as a Markdown table, a column an interval."""
     names = list(next(iter(results.values())))
     head = "| | " + " | ".join(f"{dt:g} s" for dt in results) + " |"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -61,7 +62,7 @@ def test_all_columns_and_reasons(traces: ModuleType) -> None:
     """The table is the schema's, and each null of a plain cycle has its reason."""
     cycles = extract(traces.gravity().trace(), UNIT).cycles
     assert list(cycles.columns) == CYCLES.names
-    row = cycles.iloc[0]
+    row: Any = cycles.iloc[0]
     reasons = json.loads(row["null_reasons"])
     silent = {"aliases", "drying_start", "leak_kpa_per_min", "leak_se"}
     unexplained = [c for c in cycles if pd.isna(row[c]) and c not in reasons and c not in silent]
@@ -207,7 +208,7 @@ def test_orifice_blow_down() -> None:
     exact = (np.argmax(share < 0.2) - np.argmax(share < 0.8)) * step
     for interval in (1, 5, 15):
         rows = np.arange(0, len(fine), interval * 100)
-        seconds, tau, why = exhaust_times(rows * step, fine[rows], atmosphere)
+        seconds, tau, why = exhaust_times(rows.astype(np.float64) * step, fine[rows], atmosphere)
         assert why == ""
         assert seconds == pytest.approx(exact, abs=max(0.02 * exact, 0.3 * interval))
         assert tau == pytest.approx(exact / np.log(4.0), rel=0.2)
