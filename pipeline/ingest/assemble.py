@@ -563,6 +563,7 @@ def inner_statements(parsed: Parsed, table: Table, data: bytes) -> list[Statemen
     if parsed.moments is not None:
         spoilt = ~parsed.moments.ok & ~parsed.blank
     else:
+        assert parsed.time_values is not None
         spoilt = np.isnan(parsed.time_values) & ~parsed.blank
     if data and spoilt.any():
         lines = re.split(rb"\r\n|\n|\r", data)

@@ -286,9 +286,13 @@ def days_in_month(year: Any, month: Any) -> Int:
     """Return the number of days of months, shape (n,)."""
     table = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
     year, month = np.asarray(year), np.asarray(month)
+    size = len(month)
+    if size > 1 and bool((month == month[0]).all() and (year == year[0]).all()):
+        # One month throughout, as in most exports: look at it once.
+        year, month = year[:1], month[:1]
     leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
-    inside = np.clip(month, 0, 12)
-    return np.asarray(table[inside] + (leap & (month == 2)), np.int64)
+    found = table[np.clip(month, 0, 12)] + (leap & (month == 2))
+    return np.asarray(found if len(found) == size else np.broadcast_to(found, size), np.int64)
 
 
 def days_from_civil(year: Any, month: Any, day: Any) -> Int:

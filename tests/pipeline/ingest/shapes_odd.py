@@ -160,7 +160,8 @@ def odd_shapes() -> list[Shape]:
                     C,
                     BERLIN,
                     lambda w, t, p, q: (
-                        f"{w:%Y-%m-%d %H:%M:%S};{t};{p / 6.894757:.3f};{(p - 101.325) / 6.894757:.3f}"
+                        f"{w:%Y-%m-%d %H:%M:%S};{t};{p / 6.894757:.3f};"
+                        f"{(p - 101.325) / 6.894757:.3f}"
                     ),
                 ),
                 "Time;Temp °C;psia;psig",
