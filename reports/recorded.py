@@ -129,7 +129,8 @@ def _exposure(cycle: pd.Series, limits: Limits, options: ReportOptions) -> list[
 
 
 def _leak(cycle: pd.Series, limits: Limits, options: ReportOptions) -> Line:
-    shown = _Shown(shown_unit("kPa/min", options), 3)
+    decimals = {"kPa": 3, "psi": 4, "bar": 5}[options.pressure_unit]
+    shown = _Shown(shown_unit("kPa/min", options), decimals)
     value, spread = value_of(cycle, "leak_kpa_per_min"), 2.0 * value_of(cycle, "leak_se")
     return Line(
         "air leakage",
@@ -194,7 +195,7 @@ def _information(cycle: pd.Series, options: ReportOptions) -> list[Line]:
     if not math.isnan(value):
         lines.append(Line("equilibration time", duration(value), "", "–", "", "for information"))
     value = value_of(cycle, "f0_min")
-    if not math.isnan(value):
+    if not math.isnan(value) and text_of(cycle.get("kind")) != "leak_test":
         reference = _Shown(shown_unit("°C", options), 1).value(F0_REFERENCE_C)
         z = _Shown(shown_unit("K", options), 0).change(F0_Z_K)
         about = f"whole cycle, reference {reference}, z {z}"

@@ -330,7 +330,7 @@ def _cycle_table(view: UnitView, at: Clock, width: float, options: ReportOptions
             fixed(c["exposure_s"] / 60.0, 1),
             fixed(float(unit.show(c["exposure_min_c"])), 1),
             fixed(float(unit.show(c["exposure_max_c"])), 1),
-            fixed(c["f0_min"], 1),
+            "–" if c["kind"] == "leak_test" else fixed(c["f0_min"], 1),
             Cell(words, style.VERDICT_COLOURS.get(verdict, style.MUTED)),
         )
         entries.append((cells, ""))

@@ -318,6 +318,10 @@ def test_leak_test_has_its_own_line(builder: Any) -> None:
     lines = {x.what: x for x in recorded_lines(cycle, Limits(), ReportOptions())}
     assert lines["air leakage"].stands == "outside"
     assert lines["air leakage"].recorded == "0.200 kPa/min"
+    assert "lethality F0" not in lines
+    for unit, words in (("bar", "0.00200 bar/min"), ("psi", "0.0290 psi/min")):
+        shown = recorded_lines(cycle, Limits(), ReportOptions(pressure_unit=unit))
+        assert next(x for x in shown if x.what == "air leakage").recorded == words
     assert "temperature less saturation" not in lines
 
 
