@@ -15,7 +15,7 @@ from .events import Event
 from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite, noise_of
 from .samples import Samples
 
-LAG_SHARE: Final = 0.1
+LAG_SHARE: Final = 0.06
 """A sensor's lag beyond this share of the period rounds the saw-tooth (no source)."""
 
 

@@ -21,7 +21,7 @@ _SLOPES = (
     "settled part of the exposure (first third of the teeth left out); one and a half sensor "
     "time constants skipped after each switch; from 7 samples a period on, regressions of each "
     "run and their median; below, medians of the greatest and least steps between samples; "
-    "read off Tsat(p) where the sensor lags by more than a tenth of the period"
+    "read off Tsat(p) where the sensor lags by more than 6 % of the period"
 )
 _P = "null (no_pressure) without a pressure channel"
 _EXP = "null (set_point_not_reached, plateau_below_lower_limit) without an exposure"
