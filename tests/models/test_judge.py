@@ -75,7 +75,7 @@ def raised(judged: Judged, severity: str = "service") -> pd.DataFrame:
 
 
 @pytest.mark.parametrize("name", sorted(FAULTS))
-@pytest.mark.parametrize("seed", [3, 4])
+@pytest.mark.parametrize("seed", [3, pytest.param(4, marks=pytest.mark.slow)])
 def test_an_injected_fault_is_laid_to_its_part(lab: Any, name: str, seed: int) -> None:
     part, change, feature, more = FAULTS[name]
     flags = raised(run(lab, [lab.plan(change=change, seed=seed, days=170, **more)]))
