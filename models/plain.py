@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,13 +11,22 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 
+_BARE: Final = {float, int, bool, type(None)}
+"""What JSON holds as it is; most lists hold nothing else, and many numbers."""
+
+
 def plain(value: Any) -> Any:
     """Turn arrays and numpy numbers into what strict JSON holds; NaN becomes null."""
     if isinstance(value, np.ndarray):
-        return plain(value.tolist())
+        if value.dtype.kind != "f" or bool(np.isfinite(value).all()):
+            return value.tolist()
+        return np.where(np.isfinite(value), value.astype(object), None).tolist()
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
+        if set(map(type, value)) <= _BARE:
+            finite = math.isfinite
+            return [v if v is None or finite(v) else None for v in value]
         return [plain(v) for v in value]
     if isinstance(value, np.generic):
         return plain(value.item())

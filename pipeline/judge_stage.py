@@ -23,8 +23,7 @@ from .judge_state import (
     REJUDGE,
     came_late,
     new_cycles,
-    pending_rejudge,
-    read_state,
+    read_before,
     settled,
     write_state,
 )
@@ -89,7 +88,7 @@ def judged_before(work: Work) -> pd.Timestamp | None:
 
 def note_rejudge(work: Work) -> None:
     """Keep for a later run which units' cycles changed, from when on."""
-    before = pending_rejudge(work.snapshot)
+    before = work.snapshot.state(REJUDGE) or {}
     merged = _earliest(before, work.rejudge)
     if merged != before:
         work.txn.put_state(REJUDGE, merged)
@@ -99,13 +98,13 @@ def note_rejudge(work: Work) -> None:
 def judge_fleet(work: Work) -> JudgeResult:
     """Judge what is new, or all cycles anew where it must be, and publish what differs."""
     view = work.txn.preview()
-    carried, why = read_state(view, work.config)
-    rejudge = _earliest(pending_rejudge(work.snapshot), work.rejudge)
-    before = judged_before(work)
-    if before is not None and work.as_of < before:
+    before = read_before(work.snapshot, work.config)
+    carried, why = before.carried, before.why
+    rejudge = _earliest(before.rejudge, work.rejudge)
+    if before.as_of is not None and work.as_of < before.as_of:
         work.warnings.append(
             f"judged as of {work.as_of:%Y-%m-%d %H:%M} UTC, but a run before looked from "
-            f"{before:%Y-%m-%d %H:%M} UTC: what came between is hidden until the next run"
+            f"{before.as_of:%Y-%m-%d %H:%M} UTC: what came between is hidden until the next run"
         )
         carried, why = None, "an earlier moment was asked for"
     if carried is not None and (late := came_late(carried, rejudge)):
@@ -131,7 +130,7 @@ def judge_fleet(work: Work) -> JudgeResult:
     result = _publish(work, view, judged, fresh, whole=carried is None)
     if work.changed and state:  # there is none before the first cycle
         write_state(work.txn, state, carried, work.as_of, work.config)
-    if pending_rejudge(work.snapshot):
+    if before.rejudge:
         work.txn.put_state(REJUDGE, {})
         work.changed = True
     return result

@@ -55,20 +55,35 @@ def settings_digest(config: Config) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def read_state(snapshot: Snapshot, config: Config) -> tuple[Carried | None, str]:
-    """Return the state of the last judgement, or None and why it can't be used."""
-    judged = snapshot.state(JUDGED)
+@dataclass(frozen=True)
+class Before:
+    """What earlier runs left."""
+
+    carried: Carried | None
+    why: str
+    """Why nothing can be carried on, where it is so."""
+    as_of: pd.Timestamp | None
+    """The moment that the last judgement looked from."""
+    rejudge: dict[str, int]
+    """Units whose cycles changed since: the earliest end, ms."""
+
+
+def read_before(snapshot: Snapshot, config: Config) -> Before:
+    """Return what the last judgement left, and what changed since in other runs."""
+    small = snapshot.states([JUDGED, FLEET, REJUDGE])
+    rejudge = {str(u): int(t) for u, t in small.get(REJUDGE, {}).items()}
+    judged = small.get(JUDGED)
     if judged is None:
-        return None, "nothing was judged before"
+        return Before(None, "nothing was judged before", None, rejudge)
+    as_of = pd.Timestamp(judged["as_of"]).as_unit("ms")
     if judged.get("digest") != settings_digest(config):
-        return None, "settings or program changed"
-    fleet = snapshot.state(FLEET)
+        return Before(None, "settings or program changed", as_of, rejudge)
     names = judged.get("units", [])
     units = snapshot.states([UNIT + u for u in names])
-    if fleet is None or len(units) != len(names):
-        return None, "the state of judging is not complete"
-    state = {**fleet, "units": {k.removeprefix(UNIT): d for k, d in units.items()}}
-    return Carried(pd.Timestamp(judged["as_of"]).as_unit("ms"), state), ""
+    if FLEET not in small or len(units) != len(names):
+        return Before(None, "the state of judging is not complete", as_of, rejudge)
+    state = {**small[FLEET], "units": {k.removeprefix(UNIT): d for k, d in units.items()}}
+    return Before(Carried(as_of, state), "", as_of, rejudge)
 
 
 def write_state(
@@ -89,12 +104,6 @@ def write_state(
         "units": sorted(units),
     }
     txn.put_states({JUDGED: judged, FLEET: fleet, **changed})
-
-
-def pending_rejudge(snapshot: Snapshot) -> dict[str, int]:
-    """Return units whose cycles changed since they were judged: the earliest end, ms."""
-    document = snapshot.state(REJUDGE) or {}
-    return {str(u): int(t) for u, t in document.items()}
 
 
 def ended(cycles: pd.DataFrame) -> pd.Series:
