@@ -99,7 +99,7 @@ def _steam_cycle(
     add_circumstances(row, samples, place, start)
     atmosphere = local_atmosphere(row, samples, exhaust, place.right)
     end, finished = _end(row, samples, after, exhaust, place, atmosphere, noise, noise_p)
-    _close(row, samples, start, end)
+    _close(row, samples, start, exhaust, end)
     setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
     top = float(np.max(temp[hot]))
     others = tuple(p.setpoint_c for p in programs) or (
@@ -164,11 +164,16 @@ def _main(samples: Samples, steam: list[Event]) -> Event:
     return Event("steam", steam[chosen[0]].start, steam[chosen[-1]].stop)
 
 
-def _close(row: Row, samples: Samples, start: int, end: int) -> None:
-    """Add what spans the whole cycle."""
+def _close(row: Row, samples: Samples, start: int, exhaust: int, end: int) -> None:
+    """Add what spans the whole cycle.
+
+    Loggers that are slow in idle are so for one more interval as heating
+    begins, and again after the exhaust: those are no gaps.
+    """
     time, temp = samples.time_s[start : end + 1], samples.temp_c[start : end + 1]
     row.values["ended_at"] = int(samples.time_ms[end])
-    row.put("gap_s", float(np.max(np.diff(time))) if end > start else 0.0)
+    steps = np.diff(samples.time_s[start + 1 : exhaust + 1])
+    row.put("gap_s", float(steps.max()) if len(steps) else 0.0)
     row.put("f0_min", f0_min(time, temp), "too_coarse")
 
 
@@ -256,7 +261,7 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
     row = begin(samples, start, last, unit, place)
     noise, _ = add_channel(row, samples, start, last)
     add_circumstances(row, samples, place, start)
-    _close(row, samples, start, last)
+    _close(row, samples, start, last, last)
     why = "set_point_not_reached"
     row.values["kind"] = "unknown"
     row.null((*EXPOSURE, *SAWTOOTH, "setpoint_c"), why)

@@ -53,6 +53,8 @@ BOIL_RISE_KPA: Final = 2.0
 HOLD_S: Final = 120.0
 HOLD_C: Final = 113.0
 """Steam near its top this long, and this hot, is an exposure and no pulse (no source)."""
+EXHAUST_K_PER_MIN: Final = 6.0
+"""A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
 DRYING_S: Final = 180.0
 """The first vacuum after an exposure is its drying if it lasts this long (no source)."""
 BOIL_CLIMB_S: Final = 1500.0
@@ -198,7 +200,7 @@ def _top(values: FloatArray) -> float:
     return float(np.partition(values, -min(3, len(values)))[-min(3, len(values))])
 
 
-def _fell_fast(samples: Samples, event: Event) -> bool:
+def _fell_fast(samples: Samples, event: Event, least_k_per_min: float = 4.0) -> bool:
     """Return whether a steam event ended by an exhaust and not by slow cooling."""
     time, temp = samples.time_s, samples.temp_c
     top = _top(temp[event.start : event.stop])
@@ -206,7 +208,7 @@ def _fell_fast(samples: Samples, event: Event) -> bool:
     start = event.start + int(high[-1])
     stop = min(event.stop, len(time) - 1)
     minutes = max(time[stop] - time[start], 1.0) / 60.0
-    return bool((temp[start] - temp[stop]) / minutes > 4.0)
+    return bool((temp[start] - temp[stop]) / minutes > least_k_per_min)
 
 
 def _steaming(pressure: FloatArray, temp: FloatArray) -> bool:
@@ -259,10 +261,11 @@ def clusters(samples: Samples, events: list[Event]) -> list[list[Event]]:
 
 
 def _separate(samples: Samples, group: list[Event]) -> list[list[Event]]:
-    """Part a group where a second exposure follows a first and a vacuum.
+    """Part a group where a second exposure follows a first and a vacuum or an exhaust.
 
     A cycle started right after another, behind a closed door or on a hot
-    jacket, leaves no rest; but only a new cycle evacuates between two holds.
+    jacket, leaves no rest; but only a new cycle evacuates between two holds, and
+    a power cut lets the steam go slowly.
     """
     holds = [k for k, e in enumerate(group) if e.kind == "steam" and _holds(samples, e)]
     parts: list[list[Event]] = []
@@ -270,6 +273,9 @@ def _separate(samples: Samples, group: list[Event]) -> list[list[Event]]:
     for before, after in pairwise(holds):
         between = [k for k in range(before + 1, after) if group[k].kind == "vacuum"]
         if not between:
+            if _fell_fast(samples, group[before], EXHAUST_K_PER_MIN):
+                parts.append(group[start : before + 1])
+                start = before + 1
             continue
         first = group[between[0]]
         drying = samples.time_s[first.stop - 1] - samples.time_s[first.start] >= DRYING_S

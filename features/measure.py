@@ -35,6 +35,7 @@ def add_exposure(
     row.values["exposure_start"] = int(samples.time_ms[first])
     row.values["exposure_end"] = int(samples.time_ms[last])
     row.put("exposure_s", float(time[-1] - time[0]))
+    row.put("exposure_gap_s", float(np.max(np.diff(time))) if len(time) > 1 else 0.0)
     row.put("below_band_s", share_below(time, temp, setpoint))
     row.put("above_band_s", share_below(time, -temp, -upper))
     top = float(temp.max())

@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from ..shared.config import Unit
-from ..shared.steam import STANDARD_ATMOSPHERE_KPA
+from ..shared.steam import STANDARD_ATMOSPHERE_KPA, t_sat_c
 from . import saturation
 from .crossing import median, noise_sd, resolution
 from .samples import FloatArray, Samples
@@ -154,12 +154,33 @@ def add_channel(row: Row, samples: Samples, start: int, end: int) -> tuple[float
     noise = noise_sd(temp)
     row.put("noise_k", noise, "too_coarse")
     row.put("resolution_k", resolution(temp), "never_moved")
-    change = np.flatnonzero(np.diff(temp) != 0.0)
-    bounds = np.concatenate(([0], change + 1, [len(temp) - 1]))
-    run = np.diff(samples.time_s[start : end + 1][bounds])
-    row.put("stuck_s", float(run.max()) if len(run) else 0.0)
+    row.put("stuck_s", _stuck(samples, start, end))
     noise_p = noise_sd(finite(samples.pressure_kpa[start : end + 1]))
     return (noise if np.isfinite(noise) else 0.0), (noise_p if np.isfinite(noise_p) else 0.0)
+
+
+def _stuck(samples: Samples, start: int, end: int) -> float:
+    """Return the longest run [s] of one temperature in which it should have changed.
+
+    With a pressure channel: while saturation moved by a kelvin, or three steps
+    of the channel, under steam. Without: on the way up, where water does not boil.
+    """
+    time, temp = samples.time_s[start : end + 1], samples.raw_c[start : end + 1]
+    pressure = samples.pressure_kpa[start : end + 1]
+    if len(temp) < 3:
+        return 0.0
+    first = np.concatenate(([0], np.flatnonzero(np.diff(temp) != 0.0) + 1))
+    seconds = np.diff(np.concatenate((time[first], [time[-1]])))
+    if np.isfinite(pressure).mean() > 0.5:
+        steam = np.where(pressure > 109.0, pressure, np.nan)
+        boiling = t_sat_c(np.where(np.isfinite(steam), steam, 101.0))
+        step = resolution(temp)
+        moved = np.maximum.reduceat(boiling, first) - np.minimum.reduceat(boiling, first)
+        due = moved > max(1.0, 3.0 * step if np.isfinite(step) else 0.0)
+    else:
+        level = temp[first]
+        due = (level > 40.0) & (level < temp.max() - 4.0) & ~((level > 95.0) & (level < 102.0))
+    return float(seconds[due].max()) if due.any() else 0.0
 
 
 def local_atmosphere(row: Row, samples: Samples, exhaust: int, right: int) -> float:

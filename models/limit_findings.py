@@ -153,7 +153,7 @@ def _beyond_stop(row: dict[str, Any], setpoints: list[float], limits: Limits) ->
     chamber made for 134 °C is in no danger at 130 °C, and a cycle that sticks
     half-way to it is a weak one, not a hot one.
     """
-    if row["pressure_max_kpa"] > limits.relief_kpa:
+    if row["pressure_max_kpa"] > limits.relief_kpa + limits.pressure_uncertainty_kpa:
         return (
             f"Pressure reached {row['pressure_max_kpa']:.0f} kPa absolute, the relief limit is "
             f"{limits.relief_kpa:g} kPa."

@@ -332,6 +332,14 @@ LEAST_CURRENT_DUTY: Final = 0.1
 """Below this a current channel does not show switching: proportioned heat stays under its
 threshold most of the time (no source)."""
 
+LEAST_INTERVALS: Final = 4.0
+"""A time of fewer sampling intervals says more about the sampling than about the unit: one
+interval is then over a quarter of it (design choice)."""
+
+FINE_TIMES: Final = ("seat", "exhaust", "evacuation", "air_inlet")
+FINE_RATES: Final = {"heat_rate": 40.0, "heat_rate_pressurised": 14.0}
+"""Rates, with the kelvin of the window that they are taken over."""
+
 LEAST_START_GAP_K: Final = 20.0
 """Below this distance from start to set point, a heat-up time says nothing."""
 
@@ -339,6 +347,7 @@ LEAST_START_GAP_K: Final = 20.0
 def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
     """Return the signs of each cycle, shape (cycles, signs), NaN where a feature is null."""
     out = np.full((len(cycles), len(SIGNS)), np.nan)
+    interval = np.nan_to_num(_numbers(cycles, "sample_interval_s"))
     for i, sign in enumerate(SIGNS):
         value = _numbers(cycles, sign.column)
         if sign.name == "heat_up":
@@ -352,6 +361,11 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             value = value - _numbers(cycles, "saturation_deviation_k")
         elif sign.name in ("plateau", "dip"):
             value = value - _numbers(cycles, "setpoint_c")
+        if sign.name in FINE_TIMES:
+            value = np.where(value > LEAST_INTERVALS * interval, value, np.nan)
+        elif sign.name in FINE_RATES:
+            seconds = 60.0 * FINE_RATES[sign.name] / np.where(value > 0.0, value, np.nan)
+            value = np.where(seconds > LEAST_INTERVALS * interval, value, np.nan)
         if sign.scale == "log":
             value = np.log(np.where(value > 0.0, value, np.nan))
         out[:, i] = value

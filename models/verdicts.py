@@ -180,7 +180,7 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
             "saturation_deviation_k",
             "superheat_k",
             "sample_interval_s",
-            "gap_s",
+            "exposure_gap_s",
             "setpoint_c",
             "heat_rate_pressurised_k_per_min",
             "plateau_c",
@@ -237,8 +237,8 @@ def _one_cycle(
     source = _program_source(program, program_source)
     least, most = v["exposure_min_c"], v["exposure_max_c"]
     hold_margin = _hold_margin_s(v["heat_rate_pressurised_k_per_min"], interval, hold_s, u)
-    if v["gap_s"] > max(GAP_SHARE * hold_s, 3.0 * interval) and v["exposure_s"] > 0:
-        text = f"a gap of {v['gap_s']:.0f} s leaves too much of the hold unseen"
+    if v["exposure_gap_s"] > max(GAP_SHARE * hold_s, 3.0 * interval) and v["exposure_s"] > 0:
+        text = f"a gap of {v['exposure_gap_s']:.0f} s leaves too much of the hold unseen"
         out.one(row, "incomplete", text, "")
         return
     if v["exposure_s"] < hold_s - hold_margin:

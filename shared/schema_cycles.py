@@ -576,13 +576,29 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
     _f(
         "stuck_s",
         "s",
-        "longest run of one unchanged temperature in the cycle",
-        "run of equal samples",
+        "longest run of one unchanged temperature where a change was due",
+        "run of equal samples while saturation moved by 1 K and three steps of the channel; "
+        "without pressure, on the way up outside boiling",
         _OWN,
-        "coarse resolution makes runs as well: compare with resolution_k",
+        "0 where every run was due to a steady chamber",
     ),
     _f("sample_interval_s", "s", "median interval", "median of steps of time", _OWN, ""),
-    _f("gap_s", "s", "longest gap inside the cycle", "greatest step of time", _OWN, ""),
+    _f(
+        "gap_s",
+        "s",
+        "longest gap from heating to exhaust",
+        "greatest step of time after the first",
+        _OWN,
+        "",
+    ),
+    _f(
+        "exposure_gap_s",
+        "s",
+        "longest gap inside the exposure",
+        "greatest step of time",
+        _OWN,
+        "null without an exposure",
+    ),
     Column(
         "null_reasons",
         "string",

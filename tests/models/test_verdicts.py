@@ -31,6 +31,7 @@ GOOD: dict[str, Any] = {
     "superheat_k": 0.5,
     "sample_interval_s": 5.0,
     "gap_s": 5.0,
+    "exposure_gap_s": 5.0,
     "noise_k": 0.05,
     "heat_rate_pressurised_k_per_min": 4.0,
     "plateau_c": 122.0,
@@ -65,8 +66,8 @@ def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
         ({"saturation_deviation_k": -2.3}, "inside", ""),  # within both channels' uncertainty
         ({"saturation_deviation_k": -3.0, "atmosphere_assumed": True}, "inside", ""),
         ({"saturation_deviation_k": np.nan}, "inside", ""),
-        ({"sample_interval_s": 200.0, "gap_s": 200.0}, "incomplete", ""),
-        ({"gap_s": 400.0}, "incomplete", ""),
+        ({"sample_interval_s": 200.0, "exposure_gap_s": 200.0}, "incomplete", ""),
+        ({"exposure_gap_s": 400.0}, "incomplete", ""),
         ({"completion": "aborted"}, "incomplete", ""),
         ({"completion": "power_cut"}, "incomplete", ""),
         ({"completion": "cut_off"}, "incomplete", ""),
