@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -199,6 +199,9 @@ def _bases(statements: list[Statement], order: str | None) -> tuple[list[Base], 
     open_: list[Statement] = []
     for s in statements:
         base, undecided = read_base(s.value, s.line, order)
+        if base is not None and base.offset_min is None and (zone := offset_in_text(s.key)):
+            # The key says it: Start (UTC).
+            base = replace(base, offset_min=0 if zone == "UTC" else parse_offset(zone))
         if base is not None:
             read.append(base)
         elif undecided:

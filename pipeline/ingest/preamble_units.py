@@ -21,12 +21,13 @@ def preamble_units(
         if channel.kind in {"temperature", "pressure"}:
             if not channel.unit:
                 channel = _unit_from(channel, statements)
-            if (
-                channel.kind == "pressure"
-                and not channel.reference
-                and channel.name == "pressure_kpa"
-            ):
-                channel = _reference_from(channel, statements)
+            if channel.kind == "pressure" and channel.name == "pressure_kpa":
+                said = _reference_from(channel, statements)
+                if not channel.reference:
+                    channel = said
+                elif said.reference != channel.reference:
+                    # Header and preamble disagree: then neither settles it.
+                    channel = replace(channel, reference="", reference_why="")
         result.append(channel)
     return tuple(result)
 

@@ -394,6 +394,28 @@ def odd_shapes() -> list[Shape]:
             says="sealed",
         ),
         Shape(
+            "the start's key states UTC",
+            lines(
+                [f"{k * 10},{t},{p}" for k, (t, p) in enumerate(zip(C.t, C.p, strict=True))],
+                "Start (UTC): 2024-05-21 08:00:00",
+                "Elapsed s,T (°C),P (kPa abs)",
+            ).encode(),
+            C,
+            config=z,
+        ),
+        Shape(
+            "header and preamble disagree on the reference, steam settles it",
+            lines(plain, "Pressure type: gauge", HEAD).encode(),
+            C,
+            config=z,
+        ),
+        Shape(
+            "header and preamble disagree on the reference, idle only",
+            lines([f"{w},21.5,101.3" for w in local], "Pressure type: gauge", HEAD).encode(),
+            config=z,
+            cause="pressure_reference",
+        ),
+        Shape(
             "offset in a column of its own",
             lines(
                 rows_of(C, BERLIN, lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S},+02:00,{t},{p}"),
