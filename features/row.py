@@ -49,6 +49,7 @@ EXPOSURE: Final = (
     "exposure_sd_c",
     "exposure_slope_k_per_min",
     "overshoot_k",
+    "exposure_gap_s",
 )
 
 
