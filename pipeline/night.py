@@ -23,7 +23,7 @@ from .run_log import log_event
 from .service_import import import_service
 from .settings import read_settings
 from .store import Store
-from .views import fleet_view
+from .views import fleet_view, report_options
 from .work import Progress, Work
 
 if TYPE_CHECKING:
@@ -310,7 +310,7 @@ def summarize(
         if judged
         else {},
         open=opened,
-        fleet=summary_text(view) if view is not None else "",
+        fleet=summary_text(view, options=report_options(view.config)) if view is not None else "",
         reports=reports.paths if reports else (),
         service_entries=service[0],
         service_refused=tuple(service[1]),

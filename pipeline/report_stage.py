@@ -117,6 +117,7 @@ def draw_reports(
         Unit to why its report is drawn.
     """
     from ..reports import fleet_report
+    from .views import report_options
 
     date = _date(view.as_of)
     source = {
@@ -132,7 +133,7 @@ def draw_reports(
             explained=[("report", "all", "drawn already from the same data and settings")],
         )
     buffer = io.BytesIO()
-    fleet_report(view, buffer)
+    fleet_report(view, buffer, options=report_options(view.config))
     paths = [store.write_report(date, "fleet.pdf", buffer.getvalue())]
     tasks = [
         UnitTask(store.location, snapshot.commit, view.config, u, view.as_of, date) for u in units
@@ -160,14 +161,14 @@ def draw_unit(task: UnitTask) -> Drawn:
     """Draw one unit's report; an error stays with the unit."""
     from ..reports import unit_report
     from .store import Store
-    from .views import unit_view_at
+    from .views import report_options, unit_view_at
 
     try:
         store = Store.open(task.location)
         snapshot = store.snapshot(task.commit)
         view = unit_view_at(snapshot, task.config, task.unit_id, task.as_of)
         buffer = io.BytesIO()
-        unit_report(view, buffer)
+        unit_report(view, buffer, options=report_options(task.config))
         path = store.write_report(
             task.date, f"unit-{unit_key(task.unit_id)}.pdf", buffer.getvalue()
         )
@@ -181,7 +182,7 @@ def draw_cycle(task: CycleTask) -> Drawn:
     from ..reports import cycle_sheet
     from ..reports.views import cycle_view
     from .store import Store
-    from .views import unit_view_at
+    from .views import report_options, unit_view_at
 
     try:
         store = Store.open(task.location)
@@ -189,7 +190,7 @@ def draw_cycle(task: CycleTask) -> Drawn:
         unit = unit_view_at(snapshot, task.config, task.unit_id, task.as_of)
         view = cycle_view(unit, task.cycle_id)
         buffer = io.BytesIO()
-        cycle_sheet(view, buffer)
+        cycle_sheet(view, buffer, options=report_options(task.config))
         moment = pd.Timestamp(view.cycle["started_at"]).strftime("%Y%m%dT%H%M%SZ")
         name = f"cycle-{unit_key(task.unit_id)}-{moment}.pdf"
         path = store.write_report(task.date, name, buffer.getvalue())

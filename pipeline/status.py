@@ -17,7 +17,7 @@ from .moment import moment_of
 from .settings import read_settings
 from .store import Store
 from .tables import to_json
-from .views import fleet_view, unit_view_at, units_table
+from .views import fleet_view, report_options, unit_view_at, units_table
 
 if TYPE_CHECKING:
     from .store import Snapshot
@@ -249,7 +249,9 @@ def show_unit(location: str, unit: str, *, as_of: datetime | None = None) -> Uni
     view = unit_view_at(snapshot, config, unit, moment)
     opened = view.flags[view.flags["closed_at"].isna()]
     encoding = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().replace("-", "")
-    words = show_text(view, ascii_only=not encoding.startswith("utf"))
+    words = show_text(
+        view, options=report_options(config), ascii_only=not encoding.startswith("utf")
+    )
     return UnitState(
         words,
         _unit_row(snapshot, view.cycles, unit, view),

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import PurePath
 from typing import Any, Final
 
 import pandas as pd
 
+from ..reports.options import ReportOptions
 from ..reports.views import FleetView, Provenance, UnitView, join_judgements, unit_view
 from ..shared.config import Config
 from ..shared.parts import SEVERITIES
@@ -70,8 +73,19 @@ def fleet_view(
         deferrals=deferrals_table(snapshot),
         data_through=None if through is None else min(through, as_of),
         since=since,
-        provenance=Provenance(snapshot.place.text, snapshot.commit),
+        provenance=Provenance(store_name(snapshot), snapshot.commit),
     )
+
+
+def store_name(snapshot: Snapshot) -> str:
+    """Return what a report calls the store: its address, or its folder's name alone."""
+    text = snapshot.place.text
+    return text if "://" in text else PurePath(text).name or text
+
+
+def report_options(config: Config) -> ReportOptions:
+    """Return how reports speak to their reader, as configured."""
+    return ReportOptions(**asdict(config.reports))
 
 
 def unit_view_at(
@@ -96,7 +110,7 @@ def unit_view_at(
         intake=snapshot.table("intake", since=as_of - DRAWN),
         deferrals=deferrals_table(snapshot),
         data_through=None if through is None else min(through, as_of),
-        provenance=Provenance(snapshot.place.text, snapshot.commit),
+        provenance=Provenance(store_name(snapshot), snapshot.commit),
     )
     return unit_view(fleet, unit_id, traces(snapshot, unit_id, cycles))
 

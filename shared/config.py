@@ -104,6 +104,18 @@ class Budgets:
 
 
 @dataclass(frozen=True)
+class Reports:
+    """How reports and terminal texts speak to their reader."""
+
+    temperature_unit: str = "°C"
+    pressure_unit: str = "kPa"
+    date_style: str = "words"
+    zone: str | None = None
+    """IANA zone of all times; None: each site's own."""
+    paper: str = "A4"
+
+
+@dataclass(frozen=True)
 class ServiceInterval:
     """The site's own interval for a part: in days, in cycles, or both."""
 
@@ -137,6 +149,7 @@ class Config:
     defaults: Defaults = field(default_factory=Defaults)
     limits: Limits = field(default_factory=Limits)
     budgets: Budgets = field(default_factory=Budgets)
+    reports: Reports = field(default_factory=Reports)
     service_intervals: tuple[ServiceInterval, ...] = ()
     silent_after_days: float = 3.0
     leak_test_days: float = 7.0

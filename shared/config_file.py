@@ -18,6 +18,7 @@ from .config import (
     Defaults,
     LayoutPin,
     Limits,
+    Reports,
     ServiceInterval,
     Site,
     Unit,
@@ -136,6 +137,7 @@ class _Reader:
             defaults=defaults,
             limits=Limits(**self.single("limits")),
             budgets=Budgets(**self.single("budgets")),
+            reports=Reports(**self.single("reports")),
             service_intervals=tuple(intervals),
             **self.single("schedule"),
         )

@@ -16,6 +16,7 @@ from .config import (
     Defaults,
     LayoutPin,
     Limits,
+    Reports,
     ServiceInterval,
     Site,
     Unit,
@@ -232,6 +233,35 @@ SECTIONS: Final = (
                 source="design of this program, no outside source",
             )
             for name in ("watch", "service", "stop")
+        ),
+    ),
+    Section(
+        "reports",
+        Reports,
+        False,
+        "How reports and terminal texts speak to their reader.",
+        (
+            Key("temperature_unit", "text", "unit of temperatures", choices=("°C", "°F")),
+            Key(
+                "pressure_unit",
+                "text",
+                "unit of pressures, absolute in each",
+                choices=("kPa", "bar", "psi"),
+            ),
+            Key(
+                "date_style",
+                "text",
+                "5 Nov 2026, 2026-11-05, 05/11/2026 or 11/05/2026",
+                choices=("words", "iso", "day_first", "month_first"),
+            ),
+            Key(
+                "zone",
+                "text",
+                "zone of all times; each site's own if left out",
+                check="zone",
+                example='"Europe/Oslo"',
+            ),
+            Key("paper", "text", "size of the pages", choices=("A4", "letter")),
         ),
     ),
     Section(

@@ -52,7 +52,12 @@ def render_config(config: Config) -> str:
     """Return a configuration as TOML, without comments and without defaults."""
     base = Config()
     blocks: list[str] = []
-    singles = {"defaults": config.defaults, "limits": config.limits, "budgets": config.budgets}
+    singles = {
+        "defaults": config.defaults,
+        "limits": config.limits,
+        "budgets": config.budgets,
+        "reports": config.reports,
+    }
     for name, value in singles.items():
         blocks += _block(f"[{name}]", SECTION_BY_NAME[name], value, getattr(base, name))
     blocks += _block("[schedule]", SECTION_BY_NAME["schedule"], config, base)
