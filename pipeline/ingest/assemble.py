@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import fnmatch
-import hashlib
 import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -12,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 import pyarrow as pa
 
-from ...shared.config import Assignment, Config, LayoutPin
+from ...shared.config import Config
 from .columns import find_roles
 from .containers import Member
 from .convert import (
@@ -27,43 +25,25 @@ from .convert import (
     settle_decimals,
 )
 from .decide import Decided, Decider
-from .dialect import BLANKS, WIDE_BLANKS, Line, Table, find_table, is_rule, logical_lines
+from .dialect import Table, find_table
 from .encoding import detect, refuse_binary, to_utf8
-from .header_words import LONG_SUMMARY, tokens
-from .long_layout import Labels, convert_long, encode, find_labels
+from .header_words import LONG_SUMMARY
+from .lines import BLANKS, WIDE_BLANKS, is_rule, logical_lines
+from .long_layout import convert_long, find_labels
 from .order import arrange
 from .output import trace_table
+from .pins import merged_pin
 from .preamble_units import preamble_units
-from .raw import Raw, even_out, part_by_tabs, read_rows
+from .raw import Raw
 from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
 from .refuse import quoted, refusal
 from .roles import Roles
 from .statements import Statement, read_statements
+from .table_rows import bulk_lines, inner_statements, read_evened, unwrap
 
 HEADS: Final = (1 << 12, 1 << 16, 1 << 20, 1 << 23)
 """Lengths of the head that is searched for the table, one after the other [B]."""
 LONGEST_LINE: Final = 1 << 16
-MOST_INNER: Final = 1000
-"""Most lines among the rows that are looked at for what they say."""
-
-
-def merged_pin(config: Config, name: str) -> LayoutPin:
-    """Return what all layouts that match a name pin; the first that says a thing counts."""
-    result = LayoutPin(match="")
-    plain_name = name.replace("\\", "/")
-    for layout in config.layouts:
-        if fnmatch.fnmatchcase(plain_name, layout.match) or fnmatch.fnmatchcase(
-            plain_name.rsplit("/", 1)[-1], layout.match
-        ):
-            changes = {
-                field: getattr(layout, field)
-                for field in LayoutPin.__dataclass_fields__
-                if field != "match"
-                and getattr(result, field) in (None, ())
-                and getattr(layout, field) not in (None, ())
-            }
-            result = replace(result, **changes)
-    return result
 
 
 class Assembly:
@@ -134,7 +114,7 @@ class Assembly:
 
     def sniff(self, data: bytes, name: str) -> Table:
         """Find the table in a file's bytes."""
-        bulk = _bulk(data)
+        bulk = bulk_lines(data)
         delimiter = self.pin.delimiter
         if delimiter is not None:
             delimiter = {
@@ -517,99 +497,6 @@ def moment(ms: int) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
 
 
-def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
-    """Return the columns to read, and those of them to read as numbers at once."""
-    wanted = set(roles.time.columns)
-    if roles.time.offset_column is not None:
-        wanted.add(roles.time.offset_column)
-    floats: set[int] = set()
-    for channel in roles.channels:
-        wanted.add(channel.column)
-        floats.add(channel.column)
-        if channel.unit_why.startswith("the column beside"):
-            wanted.add(channel.column + 1)
-    for k in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
-        if k is not None:
-            wanted.add(k)
-    if roles.long_value is not None:
-        wanted.add(roles.long_value)
-        floats.add(roles.long_value)
-    if roles.time.mode in {"epoch", "serial", "elapsed", "index"}:
-        floats.add(roles.time.columns[0])
-    return sorted(wanted), floats if table.decimal is not None else set()
-
-
-def read_evened(body: bytes, table: Table, roles: Roles, name: str) -> tuple[Raw, set[int]]:
-    """Read rows, evened out where only the empty cells at their ends differ."""
-    wanted, floats = wanted_columns(table, roles)
-    if table.delimiter in {BLANKS, WIDE_BLANKS}:
-        body = part_by_tabs(body, table.delimiter)
-    raw, typed = read_rows(body, table, wanted, floats, name)
-    if raw.odd_count > 2 and raw.odd_count > 0.02 * len(raw.lines):
-        even, typed_even = read_rows(even_out(body, table), table, wanted, floats, name)
-        if even.odd_count < raw.odd_count:
-            return even, typed_even
-    return raw, typed
-
-
-def inner_statements(parsed: Parsed, table: Table, data: bytes) -> list[Statement]:
-    """Return what lines among and below the rows say that are no samples.
-
-    Lines with another number of cells are known by their text; those that look
-    like rows, but whose time can't be read, are looked up in the file's bytes,
-    where they are at hand.
-    """
-    texts = {number: text for number, text in parsed.raw.odd if len(text) < 500}
-    if parsed.moments is not None:
-        spoilt = ~parsed.moments.ok & ~parsed.blank
-    else:
-        assert parsed.time_values is not None
-        spoilt = np.isnan(parsed.time_values) & ~parsed.blank
-    if data and spoilt.any():
-        lines = re.split(rb"\r\n|\n|\r", data)
-        for number in parsed.lines[spoilt][:MOST_INNER].tolist():
-            if 0 < number <= len(lines) and len(lines[number - 1]) < 500:
-                texts[number] = lines[number - 1].decode("utf-8", "replace")
-    chosen = sorted(texts)[-MOST_INNER:]
-    return read_statements(tuple(Line(texts[n], n, 0) for n in chosen), table.delimiter)
-
-
-def unwrap(data: bytes) -> bytes:
-    """Return lines without quotes around whole lines, single quotes, or formulas around cells.
-
-    Spreadsheets leave these behind. Lines stay lines, so that their numbers hold.
-    """
-    lines = [
-        t
-        for t in _bulk(data)
-        or re.split(r"\r\n|\n|\r", data[:4000].decode("utf-8", "replace"))[1:-1]
-        if t
-    ]
-    if not lines:
-        return data
-    if all('="' in t for t in lines):
-        data = re.sub(rb'="([^"\r\n]*)"', rb'"\1"', data)
-        lines = [re.sub(r'="([^"]*)"', r'"\1"', t) for t in lines]
-    if all(re.fullmatch(r'"[^"]*[,;\t|][^"]*"', t) for t in lines):
-        return re.sub(rb'(?m)^"([^"\r\n]*)"(?=\r?$)', rb"\1", data)
-    if all(re.match(r"^'[^']*'[,;\t|]'", t) for t in lines):
-        return data.replace(b"'", b'"')
-    return data
-
-
-def _bulk(data: bytes) -> list[str]:
-    """Return lines from the middle of a file, which its rows make up."""
-    if len(data) < 6000:
-        return []
-    found: list[str] = []
-    for share in (0.35, 0.5, 0.65, 0.8):
-        start = int(len(data) * share)
-        piece = data[start : start + 600].decode("utf-8", "replace")
-        lines = re.split(r"\r\n|\n|\r", piece)[1:-1]
-        found += [line for line in lines if line.strip()][:3]
-    return found if len(found) >= 8 else []
-
-
 def _odd_reason(text: str, cells: set[str], header: set[str]) -> str:
     if header and len(cells & header) * 2 > len(header):
         return "repeated_header"
@@ -630,25 +517,3 @@ def _first_texts(parsed: Parsed, rows: Any) -> list[str]:
         if pa.types.is_string(column.type):
             return [t or "" for t in column.take(pa.array(rows)).to_pylist()]
     return ["?"] * len(rows)
-
-
-def layout_hash(*parts: str) -> str:
-    """Return a short key of a layout's features."""
-    return hashlib.sha1(
-        "\x1f".join(parts).encode("utf-8", "replace"), usedforsecurity=False
-    ).hexdigest()[:12]
-
-
-def active(assignment: Assignment) -> tuple[int | None, int | None]:
-    """Return an assignment's span [ms], None for an open end; naive times are UTC."""
-
-    def ms(value: datetime | None) -> int | None:
-        if value is None:
-            return None
-        value = value if value.tzinfo else value.replace(tzinfo=UTC)
-        return int(value.timestamp() * 1000)
-
-    return ms(assignment.start), ms(assignment.end)
-
-
-__all__ = ["Assembly", "Labels", "encode", "tokens"]

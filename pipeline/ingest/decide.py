@@ -17,7 +17,8 @@ from .base_time import find_base_ms
 from .clock_text import understand
 from .convert import Owner, Parsed, row_times
 from .dates import DAY_MS, Order, StatedOrder, settle, words
-from .dialect import BLANKS, WIDE_BLANKS, Table
+from .dialect import Table
+from .lines import BLANKS, WIDE_BLANKS
 from .long_layout import Labels
 from .owners import created_at, find_owners, find_units, site_of
 from .reading import Known
@@ -82,7 +83,7 @@ class Decider:
         member: str,
         data: bytes,
     ) -> None:
-        from .assemble import layout_hash
+        from .pins import layout_hash
 
         self.a = assembly
         self.config = assembly.config

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections import Counter
 from collections.abc import Callable
@@ -12,27 +11,15 @@ from typing import Final
 from .cells import NUMBERS, kind_of
 from .clock_text import understand
 from .header_words import DATE, ELAPSED, INDEX, TIME, tokens
-from .refuse import quoted, refusal
-from .units_found import read_mark
+from .lines import BLANKS, RULE, WIDE_BLANKS, Line, split
+from .refuse import refusal
+from .table_header import find_header, is_head_line
 
-BLANKS: Final = "blanks"
-WIDE_BLANKS: Final = "wide blanks"
 DELIMITERS: Final = (",", ";", "\t", "|", "~", "^", BLANKS, WIDE_BLANKS)
 SAMPLE: Final = 14
 MAX_COLUMNS: Final = 400
 LEAST_RUN: Final = 8
 """Rows in a row that make a table of samples, unlike a small table in a preamble."""
-_RULE = re.compile(r"^[\s\-=_+|*#;,\t]+$")
-
-
-@dataclass(frozen=True)
-class Line:
-    """A logical line of the head: its text, one-based number, byte offset, and lines it spans."""
-
-    text: str
-    number: int
-    offset: int
-    span: int = 1
 
 
 @dataclass(frozen=True)
@@ -55,68 +42,6 @@ class Table:
     preamble: tuple[Line, ...]
     trailing_empty: int = 0
     evidence: tuple[tuple[str, str, str], ...] = field(default=())
-
-
-def logical_lines(text: str, limit: int = 1 << 30) -> list[Line]:
-    """Part a head of text into lines; a quoted cell may hold line breaks in a header."""
-    lines: list[Line] = []
-    offset = 0
-    number = 1
-    held: str | None = None
-    held_start = (0, 0)
-    for piece in re.findall(r"[^\r\n]*(?:\r\n|\n|\r|$)", text):
-        if piece == "":
-            break
-        body = piece.rstrip("\r\n")
-        size = len(piece.encode("utf-8", "replace"))
-        if held is not None:
-            joined = held + " " + body
-            if joined.count('"') % 2 == 0:
-                lines.append(
-                    Line(joined, held_start[0], held_start[1], number - held_start[0] + 1)
-                )
-                held = None
-            elif number - held_start[0] > 6:
-                # No header cell is that long: the quote was just a character.
-                return _plain_lines(text)
-            else:
-                held = joined
-        elif body.count('"') % 2 == 1 and re.search(r'(?:^|[,;\t|])\s*"[^"]*$', body):
-            held, held_start = body, (number, offset)
-        else:
-            lines.append(Line(body, number, offset))
-        offset += size
-        number += 1
-        if len(lines) >= limit:
-            break
-    if held is not None:
-        return _plain_lines(text)
-    return lines
-
-
-def _plain_lines(text: str) -> list[Line]:
-    lines = []
-    offset = 0
-    for number, piece in enumerate(re.findall(r"[^\r\n]*(?:\r\n|\n|\r|$)", text), start=1):
-        if piece == "":
-            break
-        lines.append(Line(piece.rstrip("\r\n"), number, offset))
-        offset += len(piece.encode("utf-8", "replace"))
-    return lines
-
-
-def split(text: str, delimiter: str) -> list[str]:
-    """Part one line into cells."""
-    if delimiter == BLANKS:
-        return text.split()
-    if delimiter == WIDE_BLANKS:
-        return re.split(r"[ \t]{2,}|\t", text.strip())
-    if '"' in text:
-        try:
-            return next(csv.reader([text], delimiter=delimiter), [""])
-        except csv.Error:
-            return text.split(delimiter)
-    return text.split(delimiter)
 
 
 def find_table(
@@ -143,7 +68,7 @@ def find_table(
     ExportRefusedError
         With cause ``no_table``, ``delimiter`` or ``columns_mismatch``.
     """
-    body = [line for line in lines if line.text.strip() and not _RULE.match(line.text)]
+    body = [line for line in lines if line.text.strip() and not RULE.match(line.text)]
     choices = (pinned,) if pinned else DELIMITERS
     picked = bulk if bulk else _pick(body)
     best = _best(picked, choices)
@@ -335,7 +260,7 @@ def _locate(
     far = [row for row in parted if len(row) == columns and _is_row(row, kinds)]
     sample = tuple(tuple(c.strip() for c in cells) for cells in near if cells is not None)
     wider = sample + tuple(tuple(c.strip() for c in row) for row in far)
-    headers, marks, header_at = _header(
+    headers, marks, header_at = find_header(
         lines, start, delimiter, columns, kinds, name, pinned_header
     )
     preamble = tuple(lines[: start if header_at is None else header_at])
@@ -344,7 +269,7 @@ def _locate(
     while (
         header_at is not None
         and first - 1 > header_at
-        and not _is_head_line(lines[first - 1], delimiter, columns)
+        and not is_head_line(lines[first - 1], delimiter, columns)
     ):
         first -= 1
     decimal, why = decimal_of([c for row in wider for c in row])
@@ -423,188 +348,6 @@ def decimal_of(cells: list[str]) -> tuple[str | None, str]:
     return (
         (None, "") if seen["grouped"] else (".", "no cell has a fraction in the lines looked at")
     )
-
-
-def _header(
-    lines: list[Line],
-    start: int,
-    delimiter: str,
-    columns: int,
-    kinds: tuple[str, ...],
-    name: str,
-    pinned_header: int | None,
-) -> tuple[tuple[str, ...], tuple[str, ...], int | None]:
-    """Return header texts, the units row and the index of the header's first line."""
-    no_marks = ("",) * columns
-    above = [i for i in range(start) if lines[i].text.strip() and not _RULE.match(lines[i].text)]
-    if pinned_header is not None:
-        above = [i for i in above if lines[i].number <= pinned_header]
-        if not above or lines[above[-1]].number != pinned_header:
-            raise refusal(
-                "layout",
-                name,
-                f"the pinned header row {pinned_header} is not a line above the table",
-                "correct header_row in its [[layout]]",
-            )
-    if not above:
-        return _nameless(columns), no_marks, None
-    at = above[-1]
-    below = lines[start : start + 30]
-    cells = header_cells(lines[at].text, below, delimiter, columns)
-    marks = no_marks
-    first = at
-    if cells is not None and _is_marks_row(cells):
-        marks = tuple(cells)
-        first = at
-        above = above[:-1]
-    for back, at in enumerate(reversed(above[-6:])):
-        cells = header_cells(lines[at].text, below, delimiter, columns)
-        if cells is not None and (_looks_like_header(cells) or (any(marks) and back == 0)):
-            first = min(first, at)
-            above = above[: len(above) - back]
-            break
-        found = [c for c in split(lines[at].text, delimiter) if c.strip()]
-        if (
-            cells is None
-            and len(found) >= 2
-            and len(found) > columns // 2
-            and _looks_like_header(found)
-        ):
-            raise refusal(
-                "columns_mismatch",
-                name,
-                f"the header {quoted(lines[at].text, 80)} names {len(found)} columns, "
-                f"the rows below hold {columns} ({quoted(lines[start].text, 80)})",
-                "check delimiter and decimal mark, or pin the layout",
-                line=lines[at].number,
-            )
-        if back and pinned_header is not None:
-            return _nameless(columns), marks, None
-    else:
-        return _nameless(columns), marks, first if any(marks) else None
-    texts = [
-        re.sub(r"^[#*/%]+\s*", "", c.strip()) if k == 0 else c.strip() for k, c in enumerate(cells)
-    ]
-    named = [t for t in texts if t]
-    above = [i for i in above if i < at]
-    if above and above[-1] >= at - 1 and columns >= 3:
-        upper = header_cells(lines[above[-1]].text, lines[start : start + 30], delimiter, columns)
-        lacks = len(set(named)) < len(named) or len(named) < columns - kinds.count("empty")
-        if upper is not None and lacks and _is_group_row(upper, columns):
-            filled = _spread(upper)
-            texts = [f"{u} {t}".strip() for u, t in zip(filled, texts, strict=True)]
-            first = above[-1]
-    return tuple(texts), marks, first
-
-
-def is_rule(text: str) -> bool:
-    """Say whether a line only draws a rule."""
-    return _RULE.match(text) is not None
-
-
-def _is_head_line(line: Line, delimiter: str, columns: int) -> bool:
-    """Say whether a line right above the rows belongs to the header."""
-    cells = split(line.text, delimiter)
-    wordy = [c for c in cells if c.strip() and kind_of(c) in {"text", "mark"}]
-    return (
-        len(cells) in {columns, columns + 1}
-        and len(wordy) * 2 > len([c for c in cells if c.strip()])
-        and not any(kind_of(c) == "moment" for c in cells)
-    )
-
-
-def _nameless(columns: int) -> tuple[str, ...]:
-    return tuple(f"column {k + 1}" for k in range(columns))
-
-
-def _spread(cells: list[str]) -> list[str]:
-    """Repeat a group's name over the empty cells to its right."""
-    out: list[str] = []
-    last = ""
-    for cell in cells:
-        last = cell.strip() or last
-        out.append(last)
-    return out
-
-
-def _is_group_row(cells: list[str], columns: int) -> bool:
-    filled = [c for c in cells if c.strip()]
-    return (
-        len(filled) >= 1
-        and all(kind_of(c) in {"text", "mark"} for c in filled)
-        and not any(c.strip().endswith(":") for c in filled)
-    )
-
-
-def _is_marks_row(cells: list[str]) -> bool:
-    filled = [c.strip() for c in cells if c.strip(" -")]
-    marks = [c for c in filled if read_mark(c) is not None or _format_hint(c)]
-    return bool(filled) and len(marks) * 2 > len(filled) and any(read_mark(c) for c in filled)
-
-
-def _format_hint(text: str) -> bool:
-    return re.fullmatch(r"[\[(]?[dmyhsaptz:./\-\s]{2,22}[\])]?", text.lower()) is not None
-
-
-def _looks_like_header(cells: list[str]) -> bool:
-    """Say whether cells are names: mostly words, and something of the trade among them."""
-    filled = [c.strip().strip("#").strip() for c in cells if c.strip()]
-    if not filled:
-        return False
-    wordy = [c for c in filled if kind_of(c) in {"text", "mark", "null"} or len(c) == 1]
-    if len(wordy) < 0.7 * len(filled):
-        return False
-    return not (len(filled) == 2 and filled[0].endswith(":"))
-
-
-def header_cells(text: str, rows: list[Line], delimiter: str, columns: int) -> list[str] | None:
-    """Return the header's cells, one a column, or None where they don't match."""
-    if delimiter in {BLANKS, WIDE_BLANKS}:
-        return _aligned_header(text, rows, delimiter, columns)
-    cells = split(text, delimiter)
-    while len(cells) > columns and not cells[-1].strip():
-        cells.pop()
-    if len(cells) < columns:
-        missing = columns - len(cells)
-        tails = [split(row.text, delimiter) for row in rows if row.text.strip()]
-        tails = [c for c in tails if len(c) == columns]
-        if tails and all(not c.strip() for t in tails for c in t[-missing:]):
-            cells += [""] * missing
-    return cells if len(cells) == columns else None
-
-
-def _aligned_header(text: str, rows: list[Line], delimiter: str, columns: int) -> list[str] | None:
-    wide = [c for c in re.split(r"[ \t]{2,}|\t", text.strip()) if c]
-    if len(wide) == columns:
-        return wide
-    narrow = text.split()
-    if len(narrow) == columns and all(len(n) > 1 or n in "TPtp#" for n in narrow):
-        return narrow
-    pattern = r"\S+" if delimiter == BLANKS else r"\S+(?: \S+)*"
-    spans: list[list[int]] = []
-    for row in rows:
-        found = [m.span() for m in re.finditer(pattern, row.text)]
-        if len(found) != columns:
-            continue
-        if not spans:
-            spans = [list(s) for s in found]
-        for span, (a, b) in zip(spans, found, strict=True):
-            span[0], span[1] = min(span[0], a), max(span[1], b)
-    if not spans:
-        return None
-    names = [""] * columns
-    groups = [(m.start(), m.end(), m[0]) for m in re.finditer(r"\S+(?: \S+)*", text)]
-    if len(groups) < 2:
-        groups = [(m.start(), m.end(), m[0]) for m in re.finditer(r"\S+", text)]
-    for a, b, word in groups:
-        over = [k for k, (c, d) in enumerate(spans) if a < d and c < b]
-        if not over:
-            over = [min(range(columns), key=lambda k: abs(sum(spans[k]) - a - b))]
-        for k in over:
-            if names[k] and len(over) == 1:
-                return None
-            names[k] = names[k] or word
-    return names if sum(bool(n) for n in names) >= 2 else None
 
 
 def has_time_word(text: str) -> bool:

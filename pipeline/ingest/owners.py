@@ -250,7 +250,7 @@ def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes)
 
 
 def _assigned(d: Decider, logger: str) -> list[tuple[str, int | None, int | None]]:
-    from .assemble import active
+    from .pins import active
 
     own: list[Assignment] = [a for a in d.config.assignments if a.logger == logger]
     if not own:

@@ -12,7 +12,8 @@ import pyarrow as pa
 import pyarrow.csv as arrow_csv
 from numpy.typing import NDArray
 
-from .dialect import BLANKS, WIDE_BLANKS, Table, split
+from .dialect import Table
+from .lines import BLANKS, WIDE_BLANKS, split
 from .refuse import refusal
 
 Int = NDArray[np.int64]

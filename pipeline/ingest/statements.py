@@ -6,8 +6,8 @@ import re
 from dataclasses import dataclass
 
 from .clock_text import understand
-from .dialect import Line, split
 from .header_words import words
+from .lines import Line, split
 
 
 @dataclass(frozen=True)

@@ -159,7 +159,7 @@ def _pieces(
 
 
 def _rows(data: bytes, table: Table, roles: Roles, name: str) -> Any:
-    from .assemble import read_evened
+    from .table_rows import read_evened
 
     return read_evened(data, table, roles, name)
 

@@ -1,0 +1,89 @@
+"""Lines of text and their cells."""
+
+from __future__ import annotations
+
+import csv
+import re
+from dataclasses import dataclass
+from typing import Final
+
+BLANKS: Final = "blanks"
+WIDE_BLANKS: Final = "wide blanks"
+RULE: Final = re.compile(r"^[\s\-=_+|*#;,\t]+$")
+
+
+@dataclass(frozen=True)
+class Line:
+    """A logical line of the head: its text, one-based number, byte offset, and lines it spans."""
+
+    text: str
+    number: int
+    offset: int
+    span: int = 1
+
+
+def logical_lines(text: str, limit: int = 1 << 30) -> list[Line]:
+    """Part a head of text into lines; a quoted cell may hold line breaks in a header."""
+    lines: list[Line] = []
+    offset = 0
+    number = 1
+    held: str | None = None
+    held_start = (0, 0)
+    for piece in re.findall(r"[^\r\n]*(?:\r\n|\n|\r|$)", text):
+        if piece == "":
+            break
+        body = piece.rstrip("\r\n")
+        size = len(piece.encode("utf-8", "replace"))
+        if held is not None:
+            joined = held + " " + body
+            if joined.count('"') % 2 == 0:
+                lines.append(
+                    Line(joined, held_start[0], held_start[1], number - held_start[0] + 1)
+                )
+                held = None
+            elif number - held_start[0] > 6:
+                # No header cell is that long: the quote was just a character.
+                return _plain_lines(text)
+            else:
+                held = joined
+        elif body.count('"') % 2 == 1 and re.search(r'(?:^|[,;\t|])\s*"[^"]*$', body):
+            held, held_start = body, (number, offset)
+        else:
+            lines.append(Line(body, number, offset))
+        offset += size
+        number += 1
+        if len(lines) >= limit:
+            break
+    if held is not None:
+        return _plain_lines(text)
+    return lines
+
+
+def _plain_lines(text: str) -> list[Line]:
+    lines = []
+    offset = 0
+    for number, piece in enumerate(re.findall(r"[^\r\n]*(?:\r\n|\n|\r|$)", text), start=1):
+        if piece == "":
+            break
+        lines.append(Line(piece.rstrip("\r\n"), number, offset))
+        offset += len(piece.encode("utf-8", "replace"))
+    return lines
+
+
+def split(text: str, delimiter: str) -> list[str]:
+    """Part one line into cells."""
+    if delimiter == BLANKS:
+        return text.split()
+    if delimiter == WIDE_BLANKS:
+        return re.split(r"[ \t]{2,}|\t", text.strip())
+    if '"' in text:
+        try:
+            return next(csv.reader([text], delimiter=delimiter), [""])
+        except csv.Error:
+            return text.split(delimiter)
+    return text.split(delimiter)
+
+
+def is_rule(text: str) -> bool:
+    """Say whether a line only draws a rule."""
+    return RULE.match(text) is not None

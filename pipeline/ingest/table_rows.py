@@ -1,0 +1,113 @@
+"""A table's rows out of a file's bytes, and what stands among them."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+import numpy as np
+
+from .convert import (
+    Parsed,
+)
+from .dialect import Table
+from .lines import BLANKS, WIDE_BLANKS, Line
+from .raw import Raw, even_out, part_by_tabs, read_rows
+from .roles import Roles
+from .statements import Statement, read_statements
+
+MOST_INNER: Final = 1000
+"""Most lines among the rows that are looked at for what they say."""
+
+
+def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
+    """Return the columns to read, and those of them to read as numbers at once."""
+    wanted = set(roles.time.columns)
+    if roles.time.offset_column is not None:
+        wanted.add(roles.time.offset_column)
+    floats: set[int] = set()
+    for channel in roles.channels:
+        wanted.add(channel.column)
+        floats.add(channel.column)
+        if channel.unit_why.startswith("the column beside"):
+            wanted.add(channel.column + 1)
+    for k in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
+        if k is not None:
+            wanted.add(k)
+    if roles.long_value is not None:
+        wanted.add(roles.long_value)
+        floats.add(roles.long_value)
+    if roles.time.mode in {"epoch", "serial", "elapsed", "index"}:
+        floats.add(roles.time.columns[0])
+    return sorted(wanted), floats if table.decimal is not None else set()
+
+
+def read_evened(body: bytes, table: Table, roles: Roles, name: str) -> tuple[Raw, set[int]]:
+    """Read rows, evened out where only the empty cells at their ends differ."""
+    wanted, floats = wanted_columns(table, roles)
+    if table.delimiter in {BLANKS, WIDE_BLANKS}:
+        body = part_by_tabs(body, table.delimiter)
+    raw, typed = read_rows(body, table, wanted, floats, name)
+    if raw.odd_count > 2 and raw.odd_count > 0.02 * len(raw.lines):
+        even, typed_even = read_rows(even_out(body, table), table, wanted, floats, name)
+        if even.odd_count < raw.odd_count:
+            return even, typed_even
+    return raw, typed
+
+
+def inner_statements(parsed: Parsed, table: Table, data: bytes) -> list[Statement]:
+    """Return what lines among and below the rows say that are no samples.
+
+    Lines with another number of cells are known by their text; those that look
+    like rows, but whose time can't be read, are looked up in the file's bytes,
+    where they are at hand.
+    """
+    texts = {number: text for number, text in parsed.raw.odd if len(text) < 500}
+    if parsed.moments is not None:
+        spoilt = ~parsed.moments.ok & ~parsed.blank
+    else:
+        assert parsed.time_values is not None
+        spoilt = np.isnan(parsed.time_values) & ~parsed.blank
+    if data and spoilt.any():
+        lines = re.split(rb"\r\n|\n|\r", data)
+        for number in parsed.lines[spoilt][:MOST_INNER].tolist():
+            if 0 < number <= len(lines) and len(lines[number - 1]) < 500:
+                texts[number] = lines[number - 1].decode("utf-8", "replace")
+    chosen = sorted(texts)[-MOST_INNER:]
+    return read_statements(tuple(Line(texts[n], n, 0) for n in chosen), table.delimiter)
+
+
+def unwrap(data: bytes) -> bytes:
+    """Return lines without quotes around whole lines, single quotes, or formulas around cells.
+
+    Spreadsheets leave these behind. Lines stay lines, so that their numbers hold.
+    """
+    lines = [
+        t
+        for t in bulk_lines(data)
+        or re.split(r"\r\n|\n|\r", data[:4000].decode("utf-8", "replace"))[1:-1]
+        if t
+    ]
+    if not lines:
+        return data
+    if all('="' in t for t in lines):
+        data = re.sub(rb'="([^"\r\n]*)"', rb'"\1"', data)
+        lines = [re.sub(r'="([^"]*)"', r'"\1"', t) for t in lines]
+    if all(re.fullmatch(r'"[^"]*[,;\t|][^"]*"', t) for t in lines):
+        return re.sub(rb'(?m)^"([^"\r\n]*)"(?=\r?$)', rb"\1", data)
+    if all(re.match(r"^'[^']*'[,;\t|]'", t) for t in lines):
+        return data.replace(b"'", b'"')
+    return data
+
+
+def bulk_lines(data: bytes) -> list[str]:
+    """Return lines from the middle of a file, which its rows make up."""
+    if len(data) < 6000:
+        return []
+    found: list[str] = []
+    for share in (0.35, 0.5, 0.65, 0.8):
+        start = int(len(data) * share)
+        piece = data[start : start + 600].decode("utf-8", "replace")
+        lines = re.split(r"\r\n|\n|\r", piece)[1:-1]
+        found += [line for line in lines if line.strip()][:3]
+    return found if len(found) >= 8 else []
