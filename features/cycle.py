@@ -35,6 +35,8 @@ LEAST_STEAM_S = 20.0
 PRESSURISED_C = 108.0
 """Steam this hot without a set point was a sterilization broken off (no source)."""
 LEAST_STEAM_C = 101.5
+HOT_IDLE_S = 900.0
+"""So soon after a cycle's end, heat at no program's level is the cycle's own (no source)."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +104,8 @@ def _steam_cycle(
     _close(row, samples, start, exhaust, end)
     setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
     top = float(np.max(temp[hot]))
+    if _hot_idle(row, samples, main, flat.level_c, programs):
+        return None
     others = tuple(p.setpoint_c for p in programs) or (
         *earlier,
         *NOMINAL_SETPOINTS_C,
@@ -142,6 +146,21 @@ def _steam_cycle(
         got or (sags and flat.regulated),
     )
     return Found(row, end, finished)
+
+
+def _hot_idle(
+    row: Row, samples: Samples, main: Event, level_c: float, programs: tuple[Program, ...]
+) -> bool:
+    """Return whether, without pressure, walls stayed hot after a cycle, at no program's level.
+
+    Dry heat and steam look alike to a temperature channel alone.
+    """
+    if not programs or np.isfinite(samples.pressure_kpa[main.start : main.stop]).any():
+        return False
+    soon = float(row.values.get("idle_before_s", np.inf)) < HOT_IDLE_S
+    warm = float(samples.temp_c[max(main.start - 1, 0)]) > plateau.HIGHEST_BOIL_C - 10.0
+    lowest = min(p.setpoint_c for p in programs)
+    return soon and warm and level_c < lowest - plateau.NOT_REACHED_K
 
 
 def _main(samples: Samples, steam: list[Event]) -> Event:
