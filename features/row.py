@@ -99,8 +99,9 @@ def begin(samples: Samples, start: int, end: int, unit: Unit, place: Place) -> R
         started_at=ms,
         ended_at=int(samples.time_ms[end]),
     )
-    if samples.logger_id is not None:
-        row.values["logger_id"] = samples.logger_id[start]
+    logger = None if samples.logger_id is None else samples.logger_id[start]
+    if isinstance(logger, str):
+        row.values["logger_id"] = logger
     part = time[start : end + 1]
     steps = np.diff(part)
     if len(steps):
