@@ -332,9 +332,10 @@ LEAST_CURRENT_DUTY: Final = 0.1
 """Below this a current channel does not show switching: proportioned heat stays under its
 threshold most of the time (no source)."""
 
-LEAST_INTERVALS: Final = 4.0
-"""A time of fewer sampling intervals says more about the sampling than about the unit: one
-interval is then over a quarter of it (design choice)."""
+LEAST_INTERVALS: Final = 2.5
+"""A time of fewer sampling intervals says more about the sampling than about the unit. Not
+higher: a healthy time that is cut away leaves a slowing one without a level to rise from
+(design choice)."""
 
 FINE_TIMES: Final = ("seat", "exhaust", "evacuation", "air_inlet")
 FINE_RATES: Final = {"heat_rate": 40.0, "heat_rate_pressurised": 14.0}
