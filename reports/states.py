@@ -21,6 +21,9 @@ def part_words(part: Any, mode: Any = "") -> str:
     return f"{words} ({detail})" if detail else words
 
 
+STALE_FORECAST_DAYS: Final = 2.0
+"""Silence from which a forecast says the day that it counts from (own choice)."""
+
 SHORT_PARTS: Final = {
     "temperature_sensor": "own temperature sensor",
     "unknown": "no known pattern",
@@ -212,7 +215,14 @@ def quarantined(intake: pd.DataFrame) -> pd.DataFrame:
     return table.sort_values(["reason", "export"], kind="stable", ignore_index=True)
 
 
-def flag_sentence(flag: pd.Series, clock: Clock) -> str:
+def counted_from(last: pd.Timestamp | None, as_of: pd.Timestamp, clock: Clock) -> str:
+    """Return the day that a forecast counts from, where it is not the report's own; else empty."""
+    if last is None or days_between(last, as_of) < STALE_FORECAST_DAYS:
+        return ""
+    return f"counted from its last cycle, {clock.date(last)}"
+
+
+def flag_sentence(flag: pd.Series, clock: Clock, counted: str = "") -> str:
     """Return one sentence on a flag: part, severity, since when, and the forecast."""
     words = part_words(flag["part"], flag["mode"])
     others = alternatives_words(flag["alternatives"])
@@ -226,6 +236,7 @@ def flag_sentence(flag: pd.Series, clock: Clock) -> str:
     )
     if left != "–":
         text += f"; likely {left} until a cycle falls outside its limits"
+        text += f", {counted}" if counted else ""
     text += f"; {others} would look alike" if others else ""
     return text + "."
 
@@ -238,7 +249,8 @@ def state_sentences(view: UnitView, clock: Clock) -> list[str]:
         out.append("Take the unit out of use until it is checked, by the site's own procedure.")
     if opened.empty:
         out.append("No open flag.")
-    out += [flag_sentence(row, clock) for _, row in opened.iterrows()]
+    counted = counted_from(last_data(view), view.as_of, clock)
+    out += [flag_sentence(row, clock, counted) for _, row in opened.iterrows()]
     out.append(_cycles_sentence(view, clock))
     out.append(_data_sentence(view.config, last_data(view), view.as_of, clock))
     return [s for s in out if s]
@@ -263,10 +275,24 @@ def _cycles_sentence(view: UnitView, clock: Clock) -> str:
         counts = {str(v): int(n) for v, n in recent["verdict"].value_counts().items()}
     total = len(recent)
     parts = [f"{counts[v]} {v} limits" for v in ("inside", "outside") if v in counts]
+    held = sum(held_by_uncertainty(row) for _, row in recent.iterrows())
+    if held:
+        parts[0] += f" ({held} of them only within the logger's uncertainty)"
     parts += [f"{counts['incomplete']} incomplete"] if "incomplete" in counts else []
     noun = "cycle" if total == 1 else "cycles"
     detail = f": {', '.join(parts)}" if parts else ", not judged yet"
     return f"{total} {noun} in the last 30 days{detail}."
+
+
+def held_by_uncertainty(cycle: pd.Series) -> bool:
+    """Return whether a cycle is inside its limits only by the channel's uncertainty."""
+    within = cycle.get("within_uncertainty")
+    return (
+        text_of(cycle.get("verdict")) == "inside"
+        and within is not None
+        and not pd.isna(within)
+        and bool(within)
+    )
 
 
 def _last_start(view: UnitView, clock: Clock) -> str:

@@ -24,7 +24,9 @@ from .quantities import (
 )
 from .states import (
     changed_flags,
+    counted_from,
     known_units,
+    last_data,
     open_flags,
     part_short,
     part_words,
@@ -80,8 +82,9 @@ def show_text(
     ]
     for sentence in state_sentences(view, at):
         lines += textwrap.wrap(plain(sentence), WIDTH)
+    counted = counted_from(last_data(view), view.as_of, at)
     for _, flag in opened.iterrows():
-        lines += ["", *_flag_lines(flag, at, view.as_of)]
+        lines += ["", *_flag_lines(flag, at, counted)]
     sparks = [
         _spark_line(view, feature, options, ascii_only)
         for feature, _ in carrying_features(view, opened)
@@ -103,14 +106,15 @@ def to_ascii(text: str) -> str:
     return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
 
 
-def _flag_lines(flag: pd.Series, at: Clock, as_of: pd.Timestamp) -> list[str]:
+def _flag_lines(flag: pd.Series, at: Clock, counted: str) -> list[str]:
     left = days_left(
         flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"], word="days"
     )
     head = f"[{flag['severity']}] {part_words(flag['part'], flag['mode'])}"
     head += f", since {at.date(flag['first_seen'])}"
-    head += f", {left} left" if left != "–" else ""
-    out = [plain(head)]
+    if left != "–":
+        head += f", {left} left" + (f", {counted}" if counted else "")
+    out = textwrap.wrap(plain(head), WIDTH, subsequent_indent="  ")
     if not pd.isna(flag["deferred_until"]):
         out.append(
             f"  deferred until {at.date(flag['deferred_until'])}: "
@@ -118,6 +122,8 @@ def _flag_lines(flag: pd.Series, at: Clock, as_of: pd.Timestamp) -> list[str]:
         )
     for name in ("evidence", "bench_check"):
         text = plain(text_of(flag[name]))
+        if text and name == "evidence":
+            text = f"When raised: {text}"
         if text:
             out += textwrap.wrap(
                 text, WIDTH, initial_indent="  ", subsequent_indent="  ", break_long_words=True
@@ -171,8 +177,9 @@ def summary_text(view: FleetView, *, options: ReportOptions = ReportOptions()) -
     silent = silent_units(view)
     aside = quarantined(view.intake)
     changed = changed_flags(view)
+    noun = "unit" if len(active) == 1 else "units"
     lines = [
-        f"{len(active)} units as of {at.moment(view.as_of)} ({at.name}), "
+        f"{len(active)} {noun} as of {at.moment(view.as_of)} ({at.name}), "
         f"data through {at.moment(through)}",
         f"cycles: {verdicts['cycles']} (inside limits {verdicts['inside']}, "
         f"outside {verdicts['outside']}, incomplete {verdicts['incomplete']})",

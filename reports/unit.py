@@ -29,6 +29,7 @@ from .repair import repair_rows
 from .states import (
     alternatives_words,
     gravest,
+    held_by_uncertainty,
     last_data,
     open_flags,
     part_short,
@@ -157,6 +158,7 @@ def _trends(
     told: list[list[Row]] = []
     for _, flag in trends:
         text = text_of(flag["evidence"]) if flag is not None else ""
+        text = f"When raised: {text}" if text else ""
         lines = paragraph(text, width, size=style.SMALL_PT + 0.4) if text else []
         told.append([*lines, space(6.0)])
     taken = sum(r.height for part in [rows, *told] for r in part)
@@ -323,6 +325,8 @@ def _cycle_table(view: UnitView, at: Clock, width: float, options: ReportOptions
         reason = text_of(c.get("verdict_reason"))
         if verdict != "inside" and reason:
             words += f": {reason}"
+        elif verdict == "inside" and held_by_uncertainty(c):
+            words += ", but only within the logger's uncertainty"
         program = text_of(c["program"]) or str(c["kind"]).replace("_", " ")
         cells = (
             at.moment(c["started_at"]),
