@@ -140,7 +140,7 @@ def _stopped_hot(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verd
 def _incomplete(cycles: pd.DataFrame, out: _Verdicts) -> None:
     completion = _text(cycles, "completion")
     for word, reason in (
-        ("aborted", "aborted by an operator before its end"),
+        ("aborted", "aborted before its end"),
         ("power_cut", "mains failed before its end"),
         ("cut_off", "the export ends before the cycle does"),
     ):
