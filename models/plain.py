@@ -20,7 +20,9 @@ def plain(value: Any) -> Any:
     if isinstance(value, np.ndarray):
         if value.dtype.kind != "f" or bool(np.isfinite(value).all()):
             return value.tolist()
-        return np.where(np.isfinite(value), value.astype(object), None).tolist()
+        bare = value.astype(object)
+        bare[~np.isfinite(value)] = None
+        return bare.tolist()
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
