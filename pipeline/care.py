@@ -55,7 +55,7 @@ def record_service(
         If the unit, the part, the action or the time is not known.
     """
     from ..shared.parts import EPOCH_ACTIONS
-    from .moment import now
+    from .moment import CLOCK_SLACK, now
     from .service_log import make_entry, merge_entries
 
     store = Store.open(location)
@@ -74,6 +74,11 @@ def record_service(
             entry = make_entry(row, config, known_units(snapshot, config))
         except ValueError as error:
             raise ChamberdriftError(str(error)) from None
+        if entry.time > now() + CLOCK_SLACK:
+            raise ChamberdriftError(
+                f"{_shown(entry.time)} lies in the future; enter work once it is done, "
+                "with the time at which it was."
+            )
         before = snapshot.table("service", units=[unit])
         after = merge_entries(before, [entry], now())
         if not after.equals(before):

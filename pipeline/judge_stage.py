@@ -223,15 +223,16 @@ def _publish_flags(
 def _flag_events(
     old: pd.DataFrame, flags: pd.DataFrame, keys: pd.DataFrame
 ) -> tuple[int, int, int]:
-    """Return how many episodes were opened, rose and were closed."""
+    """Return how many episodes were opened, rose and were closed, also within one run."""
     new = flags.merge(keys, on=list(FLAGS.key), how="inner")
     was_open = set(old.loc[old["closed_at"].isna(), "flag_id"])
     known = set(old["flag_id"])
     is_open = set(flags.loc[flags["closed_at"].isna(), "flag_id"])
     added = new[~_in(new, old)]
     opened = set(added["flag_id"]) - known
-    risen = set(added["flag_id"]) & known
-    return len(opened), len(risen), len(was_open - is_open)
+    rows = new["flag_id"].value_counts()
+    risen = {f for f in added["flag_id"] if f in known or rows.get(f, 0) > 1}
+    return len(opened), len(risen), len((was_open | opened) - is_open)
 
 
 def _in(frame: pd.DataFrame, other: pd.DataFrame) -> pd.Series:

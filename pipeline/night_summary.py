@@ -99,7 +99,8 @@ class NightSummary:
         if "ingest" in self.stages:
             lines.append(self._exports())
         if "extract" in self.stages:
-            lines.append(f"{'Cycles':<9} {self.new_cycles} new on {len(self.units)} units")
+            units = "1 unit" if len(self.units) == 1 else f"{len(self.units)} units"
+            lines.append(f"{'Cycles':<9} {self.new_cycles} new on {units}")
         if "judge" in self.stages:
             said = ", ".join(f"{self.flags.get(k, 0)} {k}" for k in ("opened", "risen", "closed"))
             lines.append(f"{'Flags':<9} {said}")
@@ -150,7 +151,8 @@ class NightSummary:
             lines += ["", *_group_lines(group, self.store)]
         hidden = len(self.refusals) - GROUPS_SHOWN
         if hidden > 0:
-            lines += ["", f"{hidden} more reasons: chamberdrift table intake --store {self.store}"]
+            reasons = "1 more reason" if hidden == 1 else f"{hidden} more reasons"
+            lines += ["", f"{reasons}: chamberdrift table intake --store {self.store}"]
         return lines[1:]
 
 

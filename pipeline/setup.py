@@ -92,11 +92,16 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
     lines = [f"Made a store at {location}." if made else f"The store at {location} is there."]
     if given is not None:
         lines.append(f"Took the configuration over from {settings}.")
-    lines += [f"Set {key} = {value} in {name}." for key, value in answers.items()]
+    lines += [f"Set {key} = {_as_written(value)} in {name}." for key, value in answers.items()]
     if not answers and given is None:
         lines.append(f"Its configuration, with every setting explained, is {name}.")
     lines.append(f"Next: chamberdrift nightly INBOX --store {location}")
     return SetUp(location, name, made, dict(answers), tuple(lines))
+
+
+def _as_written(value: Any) -> str:
+    """Return a value as the configuration file shows it."""
+    return str(value).lower() if isinstance(value, bool) else str(value)
 
 
 def import_units_file(location: str, file: str) -> SetUp:

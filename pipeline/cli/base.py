@@ -73,7 +73,7 @@ class Command(click.Command):
         except _QUIET:
             raise
         except KeyboardInterrupt:
-            click.echo("Interrupted: nothing was published. Run it again.", err=True)
+            click.echo("Interrupted: nothing half-done was published. Run it again.", err=True)
             log_event("interrupted", "interrupted", level=logging.ERROR, shown=True)
             ctx.exit(FAILED)
         except ChamberdriftError as error:

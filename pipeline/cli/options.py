@@ -55,6 +55,17 @@ class Workers(click.IntRange):
     def _describe_range(self) -> str:
         return ""  # the range says nothing to a reader
 
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the number; refuse anything else by one plain sentence."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(
+                f"{value!r} is no number of processes; write one such as 2 (0: one a processor).",
+                param,
+                ctx,
+            )
+
 
 WORKERS = Workers(0, 1024)
 
@@ -128,7 +139,7 @@ def as_of_option(function: Function) -> Function:
         "--as-of",
         type=MOMENT,
         metavar="TIME",
-        help="Nothing later is seen; days count from it.  [default: now]",
+        help="Look at the store as of this time: nothing later is seen.  [default: now]",
     )
     return decorator(function)
 
