@@ -129,7 +129,7 @@ def extract_units(
         starts[unit] = start = _after_forgotten(view, unit, before) if start is None else start
         tasks.append(_task(work, view, unit, start, before))
     new = 0
-    changed = []
+    changed: dict[str, pd.DataFrame] = {}
     documents: dict[str, dict[str, Any]] = {}
     done: list[str] = []
     results = run_chunked(
@@ -141,10 +141,10 @@ def extract_units(
         if found.error:
             work.fail("extract", unit, found.error)
             continue
-        before = by_unit.get(unit, CYCLES.empty())
-        added, differs = _publish(work, unit, starts[unit], before, found)
-        new += added
-        changed += [unit] if differs else []
+        differing = _difference(work, unit, starts[unit], by_unit.get(unit), found)
+        if differing is not None:
+            new += differing[1]
+            changed[unit] = differing[0]
         documents[STATE + unit] = {
             "digest": settings_digest(task.unit, work.config.limits),
             "points": next_points(
@@ -156,6 +156,7 @@ def extract_units(
             ),
         }
         done.append(unit)
+    _publish(work, starts, changed)
     documents = {k: d for k, d in documents.items() if d != states.get(k)}
     if documents:
         work.txn.put_states(documents)
@@ -225,35 +226,62 @@ def next_points(
     return kept[-KEPT_POINTS:]
 
 
-def _publish(
+def _difference(
     work: Work,
     unit: str,
     start: pd.Timestamp | None,
-    before: pd.DataFrame,
+    before: pd.DataFrame | None,
     found: Extracted,
-) -> tuple[int, bool]:
-    """Put a unit's cycles into the transaction; return how many are new, and if any differ."""
-    old = before if start is None else before[before["started_at"] >= start]
+) -> tuple[pd.DataFrame, int] | None:
+    """Return a unit's cycles from ``start`` on and how many are new, or None if none differ."""
     fresh = found.cycles
+    if before is None or not len(before):
+        return _all_new(work, unit, fresh)
+    old = before if start is None else before[before["started_at"] >= start]
     if start is not None:
         # What began before is final, or its samples are gone; of a cycle that was cut in two
         # by their removal, the rest is no cycle of its own.
         ended = before.loc[before["started_at"] < start, "ended_at"].max()
         own = fresh["started_at"] >= (start if pd.isna(ended) else max(start, ended))
         fresh = fresh[own.to_numpy()].reset_index(drop=True)
+    if not len(old):
+        return _all_new(work, unit, fresh)
     cycles = keep_aliases(fresh, old)
     old = old.reset_index(drop=True)
     if cycles.equals(CYCLES.conform(old)):
-        return 0, False
-    if start is None:
-        work.txn.replace("cycles", unit, cycles)
-    else:
-        work.txn.replace_since("cycles", unit, start, cycles)
-    work.changed = True
-    changed = _earliest_change(old, cycles)
+        return None
+    _rejudge(work, unit, _earliest_change(old, cycles))
+    return cycles, len(set(cycles["cycle_id"]) - set(old["cycle_id"]))
+
+
+def _all_new(work: Work, unit: str, fresh: pd.DataFrame) -> tuple[pd.DataFrame, int] | None:
+    """Return cycles that replace none; most nights' and all of a first one's."""
+    if not len(fresh):
+        return None
+    _rejudge(work, unit, _ms(ended(fresh).min()))
+    return fresh, len(fresh)
+
+
+def _rejudge(work: Work, unit: str, changed: int | None) -> None:
     if changed is not None:
         work.rejudge[unit] = min(changed, work.rejudge.get(unit, changed))
-    return len(set(cycles["cycle_id"]) - set(old["cycle_id"])), True
+
+
+def _publish(
+    work: Work,
+    starts: Mapping[str, pd.Timestamp | None],
+    changed: Mapping[str, pd.DataFrame],
+) -> None:
+    """Put the cycles of all units that differ into the transaction, in two calls."""
+    whole = [u for u in changed if starts[u] is None]
+    parts = {u: at for u in changed if (at := starts[u]) is not None}
+    if whole:
+        frame = pd.concat([changed[u] for u in whole], ignore_index=True)
+        work.txn.replace_many("cycles", frame, whole)
+    if parts:
+        frame = pd.concat([changed[u] for u in parts], ignore_index=True)
+        work.txn.replace_since_many("cycles", frame, parts)
+    work.changed = work.changed or bool(changed)
 
 
 def _earliest_change(old: pd.DataFrame, new: pd.DataFrame) -> int | None:
