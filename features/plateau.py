@@ -106,7 +106,10 @@ def _steam(time: FloatArray, temp: FloatArray, pressure: FloatArray) -> BoolArra
     top = sustained_top(time, np.where(known, temp, -np.inf))
     if not np.isfinite(top):
         return np.ones(len(temp), dtype=bool)
-    return np.asarray(known & ~(pressure < float(p_sat_kpa(top - DRY_K))))
+    steam = known & ~(pressure < float(p_sat_kpa(top - DRY_K)))
+    if not np.isfinite(sustained_top(time, np.where(steam, temp, -np.inf))):
+        return np.ones(len(temp), dtype=bool)  # the channel reads far from saturation throughout
+    return np.asarray(steam)
 
 
 def _top(time: FloatArray, temp: FloatArray) -> float:

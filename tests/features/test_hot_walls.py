@@ -98,3 +98,11 @@ def test_a_peak_above_a_long_hold_does_not_name_the_program() -> None:
     cycles = extract(trace(points), unit).cycles
     assert cycles["setpoint_c"].tolist() == [126.0]
     assert cycles["overband_k"].iloc[0] > 7.0
+
+
+def test_a_pressure_channel_that_reads_far_too_low_loses_no_cycle() -> None:
+    points = [*[(0.0, 60.0, 98.0), (895.0, 60.0, 98.0)], *cycle(900.0), (6000.0, 40.0, 98.0)]
+    odd = trace(points)
+    odd["pressure_kpa"] = 98.0 + (odd["pressure_kpa"] - 98.0) * 0.2
+    cycles = extract(odd, UNIT).cycles
+    assert cycles["exposure_s"].between(235.0, 265.0).sum() == 1
