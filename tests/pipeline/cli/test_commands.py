@@ -238,3 +238,9 @@ def test_units_are_imported(tmp_path: Path) -> None:
     moved = run("move", "A", "--site", "south", "--store", store)
     assert moved.exit_code == 1
     assert "no site is called 'south'" in moved.stderr
+
+
+def test_a_wrong_number_of_processes_is_refused_in_plain_words() -> None:
+    result = run("status", "--workers", "two", "--store", "nowhere")
+    assert result.exit_code == 2
+    assert "'two' is no number of processes" in result.output

@@ -11,6 +11,7 @@ from chamberdrift.features import extract
 from chamberdrift.fixtures.plan import plan_fleet
 from chamberdrift.fixtures.simulator import simulate_unit
 from chamberdrift.pipeline.judge_stage import (
+    _flag_events,
     keep_recorded,
     note_rejudge,
     seen_cycles,
@@ -316,3 +317,27 @@ def test_the_first_run_that_learned_a_flag_is_kept() -> None:
     now = pd.Timestamp("2026-05-09T02:00Z")
     kept = keep_recorded(flags(("f", "watch", None), ("f", "service", None)), old, now)
     assert list(kept["recorded_at"]) == [pd.Timestamp("2026-05-01T02:00Z"), now]
+
+
+def test_a_flag_that_rose_and_closed_within_one_run_is_counted_as_both() -> None:
+    day = pd.Timestamp("2026-05-01T00:00Z")
+    rows = [("a", "watch", day), ("a", "service", day), ("b", "watch", pd.NaT)]
+    flags = FLAGS.conform(
+        FLAGS.empty()
+        .reindex(range(len(rows)))
+        .assign(
+            flag_id=[r[0] for r in rows],
+            severity=[r[1] for r in rows],
+            closed_at=[r[2] for r in rows],
+            unit_id="ST-01",
+            part="heater",
+            layer="drift",
+            first_seen=[day, day + pd.Timedelta(days=1), day],
+            last_seen=day + pd.Timedelta(days=2),
+            recorded_at=day,
+            confidence=0.5,
+        )
+    )
+    keys = flags[list(FLAGS.key)]
+    assert _flag_events(FLAGS.empty(), flags, keys) == (2, 1, 1)
+    assert _flag_events(flags, flags, keys.iloc[:0]) == (0, 0, 0)
