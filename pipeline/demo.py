@@ -185,7 +185,7 @@ def compare(flags: pd.DataFrame, truth: pd.DataFrame, units: list[str]) -> list[
             mine.append(_row(unit, fault, flag))
         rest = own[~own["flag_id"].isin(list(shown))]
         mine[-1]["also"] = ", ".join(
-            f"{part} {seen:%d %b}"
+            f"{_plain(part)} {seen:%d %b}"
             for part, seen in zip(rest["part"], rest["first_seen"], strict=True)
         )
         if mine[-1]["also"]:
@@ -194,13 +194,18 @@ def compare(flags: pd.DataFrame, truth: pd.DataFrame, units: list[str]) -> list[
     return rows
 
 
+def _plain(part: str) -> str:
+    """Return a part's name as it is read."""
+    return part.replace("_", " ")
+
+
 def _row(unit: str, fault: pd.Series | None, flag: pd.Series | None) -> dict[str, str]:
     if fault is None:
         outcome = "quiet, as it should be" if flag is None else "flagged without a fault"
         simulated, failed = "healthy", ""
     else:
         mode = "" if pd.isna(fault["mode"]) else str(fault["mode"])
-        simulated = f"{fault['part']} {mode}".strip() + f" from {fault['onset']:%d %b}"
+        simulated = f"{_plain(fault['part'])} {mode}".strip() + f" from {fault['onset']:%d %b}"
         first = fault["first_failed_cycle_start"]
         failed = "" if pd.isna(first) else f"{first:%d %b}"
         if flag is None:
@@ -214,7 +219,7 @@ def _row(unit: str, fault: pd.Series | None, flag: pd.Series | None) -> dict[str
         if flag is not None:
             same = flag["part"] == fault["part"]
             outcome += ", right part" if same else ", another part"
-    part = "" if flag is None else f"{flag['part']} {flag['mode'] or ''}".strip()
+    part = "" if flag is None else f"{_plain(flag['part'])} {flag['mode'] or ''}".strip()
     return {
         "unit": unit,
         "simulated": simulated,

@@ -93,6 +93,8 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
     if given is not None:
         lines.append(f"Took the configuration over from {settings}.")
     lines += [f"Set {key} = {_as_written(value)} in {name}." for key, value in answers.items()]
+    if not made and "altitude_m" in answers:
+        lines.append("Gauge samples that were taken in before keep the atmosphere they had.")
     if not answers and given is None:
         lines.append(f"Its configuration, with every setting explained, is {name}.")
     lines.append(f"Next: chamberdrift nightly INBOX --store {location}")
@@ -123,9 +125,9 @@ def import_units_file(location: str, file: str) -> SetUp:
         before = parse_config(text, settings_name(store.place))
         after = write_settings(store.place, add_units(text, rows))
     lines = (
-        f"{len(rows)} units read from {file}: "
-        f"{len(after.units) - len(before.units)} new, "
-        f"{len(after.sites) - len(before.sites)} new sites.",
+        f"Units read from {file}: {len(rows)}, of which new: "
+        f"{len(after.units) - len(before.units)}; new sites: "
+        f"{len(after.sites) - len(before.sites)}.",
         f"They stand in {settings_name(store.place)}.",
     )
     changed = {"units": [r["unit_id"] for r in rows], "sites": len(after.sites)}

@@ -96,8 +96,8 @@ def test_flags_are_compared_with_the_truth() -> None:
         ["onset", "first_failed_cycle_start"]
     ].astype("datetime64[ms, UTC]")
     rows = {r["unit"]: r for r in compare(flags, truth, ["A", "B", "C", "D", "E", "F"])}
-    assert rows["A"]["outcome"] == "10 days ahead, right part; also door_seal 12 May"
-    assert rows["A"]["also"] == "door_seal 12 May"
+    assert rows["A"]["outcome"] == "10 days ahead, right part; also door seal 12 May"
+    assert rows["A"]["also"] == "door seal 12 May"
     assert rows["B"]["outcome"] == "before it failed, another part"
     assert rows["C"]["outcome"] == "flagged after the first failed cycle, right part"
     assert rows["D"]["outcome"] == "not flagged"
