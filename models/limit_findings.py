@@ -17,6 +17,7 @@ from .signatures import SIGNATURE_PARTS
 FloatArray = NDArray[np.float64]
 
 WORDS: Final = {
+    "unreached": "heated long and did not reach the exposure temperature",
     "cold": "fell short of the exposure temperature",
     "short": "held exposure too short",
     "hot": "went above the band",
@@ -31,6 +32,10 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
         ("heater", "door_seal", "temperature_sensor", "controller", "water_fill", "logger"),
         (),
     ),
+    "unreached": (
+        ("heater", "door_seal", "vent_path", "water_fill", "controller", "temperature_sensor"),
+        (),
+    ),
     "short": (
         ("controller", "heater", "door_seal", "temperature_sensor", "water_fill", "logger"),
         (),
@@ -41,6 +46,9 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "leak": (("door_seal", "air_removal"), ("vent_path",)),
     "pressure": (("air_removal", "controller", "heater", "pressure_sensor"), ()),
 }
+
+SURE: Final = ("leak", "hot", "air", "superheat", "pressure", "unreached")
+"""Causes that name their likeliest part even where none stands out."""
 
 TRACE_T: Final = 2.0
 """Standard errors by which a part must stand out before a broken limit is laid to it."""
@@ -212,12 +220,13 @@ def _traced(cause: str, t: FloatArray) -> str:
     part = max(able, key=lambda p: best[p])
     if best[part] >= TRACE_T:
         return part
-    return able[0] if cause in ("leak", "hot", "air", "superheat", "pressure") else "unknown"
+    return able[0] if cause in SURE else "unknown"
 
 
 def _columns(part: str, cause: str, text: str, cycle_id: str, confidence: float) -> dict[str, Any]:
     feature = {
         "cold": "exposure_min_c",
+        "unreached": "heat_up_s",
         "short": "exposure_s",
         "hot": "exposure_max_c",
         "air": "saturation_deviation_k",

@@ -51,6 +51,10 @@ channel's uncertainty in kelvin becomes seconds of hold through it (no source)."
 HOLD_SHARE: Final = 0.15
 """The margin never takes more than this share of the hold (no source)."""
 
+TRIED_LONG_S: Final = 2400.0
+"""A cycle that heated this long without reaching exposure was given up by the machine, or
+should have been; an operator who changes his mind does so sooner (common practice, no source)."""
+
 HELD_SHARE: Final = 0.5
 """A plateau of this share of the hold was an exposure, though below its temperature."""
 
@@ -139,12 +143,25 @@ def _stopped_hot(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verd
 
 def _incomplete(cycles: pd.DataFrame, out: _Verdicts) -> None:
     completion = _text(cycles, "completion")
+    seconds = _seconds(cycles)
+    tried = (completion == "aborted") & np.isnan(_numbers(cycles, "exposure_s"))
+    for row in out.open(tried & (seconds >= TRIED_LONG_S)):
+        text = f"stopped after {seconds[row] / 60.0:.0f} min without the exposure temperature"
+        out.one(row, "incomplete", text, "", "unreached")
     for word, reason in (
         ("aborted", "aborted before its end"),
         ("power_cut", "mains failed before its end"),
         ("cut_off", "the export ends before the cycle does"),
     ):
         out.set(completion == word, "incomplete", [reason], "")
+
+
+def _seconds(cycles: pd.DataFrame) -> FloatArray:
+    """Return how long each cycle took [s], NaN where its ends are not known."""
+    if "ended_at" not in cycles.columns or "started_at" not in cycles.columns:
+        return np.full(len(cycles), np.nan)
+    span = cycles["ended_at"] - cycles["started_at"]
+    return np.asarray(span.dt.total_seconds(), dtype=np.float64)
 
 
 def _leak_tests(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:

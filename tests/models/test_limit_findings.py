@@ -46,6 +46,15 @@ def test_repetition_makes_a_flag_and_two_days_make_it_service() -> None:
     assert ("unknown", "service") in severities(feed([*rows, (2.5, "cold", {})]))
 
 
+def test_tries_that_never_reach_the_temperature_call_for_a_visit() -> None:
+    rows = [(float(d), "unreached", {"setpoint_c": math.nan}) for d in (1, 2, 3)]
+    ledger = feed(rows)
+    assert ("heater", "service") in severities(ledger)
+    assert "door_seal" in ledger.rows()[-1]["alternatives"]
+    assert "did not reach" in ledger.rows()[-1]["evidence"]
+    assert ("door_seal", "service") in severities(feed(rows, part="door_seal"))
+
+
 def test_a_broken_limit_is_laid_to_the_part_that_stands_out() -> None:
     rows = [(float(d), "cold", {}) for d in range(1, 5)]
     assert ("heater", "service") in severities(feed(rows, part="heater"))

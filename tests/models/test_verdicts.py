@@ -84,6 +84,22 @@ def test_the_verdict_follows_the_band_and_the_hold(
     assert found["verdict_reason"]
 
 
+@pytest.mark.parametrize(("minutes", "cause"), [(12, ""), (75, "unreached")])
+def test_a_long_try_without_exposure_counts_and_a_short_abort_does_not(
+    minutes: int, cause: str
+) -> None:
+    start = pd.Timestamp("2026-03-02 08:00", tz="UTC")
+    found = judge_one(
+        completion="aborted",
+        exposure_s=np.nan,
+        plateau_s=np.nan,
+        exposure_max_c=np.nan,
+        started_at=start,
+        ended_at=start + pd.Timedelta(minutes=minutes),
+    )
+    assert (found["verdict"], found["cause"]) == ("incomplete", cause)
+
+
 def test_uncertainty_is_said_where_the_verdict_rests_on_it() -> None:
     assert bool(judge_one(exposure_min_c=120.8)["within_uncertainty"])
     assert "within uncertainty" in judge_one(exposure_min_c=120.8)["verdict_reason"]
