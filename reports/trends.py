@@ -266,24 +266,22 @@ def _change(plot: Plot, flag: pd.Series | None) -> None:
 
 
 def _service(plot: Plot, view: UnitView) -> None:
-    """Mark service above the plot; a label only where it has room."""
+    """Mark all service above the plot; labels where they have room, the latest first."""
     left, upper, width, _ = plot.box
     low, high = plot.x
     service = view.service[~view.service["undone"].fillna(False).astype(bool)]
-    service = service.sort_values("time", kind="stable")
-    free = -math.inf
+    service = service.sort_values("time", ascending=False, kind="stable")
+    end = left + width + RIGHT_PT
     size = style.TINY_PT
     for when, part, action in zip(
         service["time"], service["part"], service["action"], strict=True
     ):
         day = day_of(when)
-        x = left + (day - low) / (high - low) * width
-        if not low <= day <= high or x - 3.0 < free:
+        if not low <= day <= high:
             continue
+        x = left + (day - low) / (high - low) * width
         plot.sheet.words(Words(x, upper - 1.5, "▼", size, style.GREEN, align="center"))
         label = fit(printable(f"{part_words(part)} {action}"), size, 110.0)
-        wide = text_width_pt(label, size)
-        free = x + 6.0
-        if x + 5.0 + wide < left + width + RIGHT_PT:
+        if x + 5.0 + text_width_pt(label, size) < end:
             plot.sheet.words(Words(x + 4.5, upper - 2.0, label, size, style.GREEN))
-            free = x + 8.5 + wide
+        end = min(end, x - 4.0)

@@ -257,6 +257,19 @@ def test_old_or_undone_service_makes_no_repair_section(builder: Any) -> None:
         assert latest_repair(view) is None
 
 
+def test_each_service_has_its_mark_and_the_latest_its_label(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=60)
+    rows = [
+        builder.service_row(NAME, 6.0, "air_removal", "replaced"),
+        builder.service_row(NAME, 4.0, "door_seal", "replaced"),
+    ]
+    (first, *_) = text_of(replace(view, service=SERVICE.conform(pd.DataFrame(rows))))
+    marks = first.count("▼")
+    labels = first.count("door seal replaced")
+    assert labels >= 1
+    assert marks == 2 * labels
+
+
 def test_cycle_sheet_is_a_record(builder: Any) -> None:
     view = builder.unit_view(NAME, cycles=6)
     cycle = view.cycles.iloc[3]
