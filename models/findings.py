@@ -89,6 +89,12 @@ class Candidate:
             self.cycles, self.days = 0, []
 
 
+SHORTFALLS: Final = frozenset({"cold", "short", "unreached"})
+FAILING_OF: Final = 5
+FAILING_LEAST: Final = 3
+"""Of the last five cycles three fell short: no days are left to be foretold (design choice)."""
+
+
 @dataclass
 class Findings:
     """What one unit carries between cycles besides its charts and flags."""
@@ -109,6 +115,11 @@ class Findings:
     def candidate(self, part: str, severity: str) -> Candidate:
         """Return the counter of a part and severity."""
         return self.candidates.setdefault(f"{part}/{severity}", Candidate())
+
+    def failing(self) -> bool:
+        """Return whether the latest cycles fall short of their exposure already."""
+        last = [set(c[2:]) for c in self.causes if c[1] != "leak_test"][-FAILING_OF:]
+        return sum(bool(c & SHORTFALLS) for c in last) >= FAILING_LEAST
 
     def forget(self, part: str) -> None:
         """Start all counters of a part again."""

@@ -49,6 +49,10 @@ from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker
 
 FloatArray = NDArray[np.float64]
 
+FAILING_PARTS: Final = frozenset(
+    {"heater", "door_seal", "vent_path", "temperature_sensor", "water_fill", "controller"}
+)
+"""Parts from whose faults cycles fall short of their exposure."""
 FORECAST_EVERY_DAYS: Final = 7.0
 """Forecasts are kept weekly, to be scored later (the contract's protocol)."""
 
@@ -151,6 +155,8 @@ class UnitState:
     def forecast_for(self, part: str, now: float, config: Config) -> Forecast | None:
         """Run the part's fault on to the limit that it will reach first, as seen at ``now``."""
         main = self.signature.get(part)
+        if part in FAILING_PARTS and self.findings.failing():
+            return Forecast(0.0, 0.0, 0.0, math.nan)  # cycles fail already
         if main is None:
             return None
         history = self.history(now)

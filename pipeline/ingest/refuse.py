@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from ...shared.errors import ExportRefusedError
 
 
@@ -77,5 +79,8 @@ def layout_toml(name: str, *lines: str) -> str:
     """Return a ``[[layout]]`` entry for exports that lie beside this one."""
     folder, _, leaf = name.replace("\\", "/").rpartition("/")
     suffix = "".join("." + part for part in leaf.split(".")[1:][-2:] if len(part) <= 5)
-    pattern = (folder + "/" if folder else "") + "*" + suffix
+    # Files at the top of the inbox may be anyone's: there the name's own beginning counts.
+    start = re.match(r"[A-Za-z]+(?:[-_ ]?\d{1,4}(?!\d))?", leaf)
+    own = "" if folder or start is None or len(start[0]) < 3 else start[0]
+    pattern = (folder + "/" if folder else "") + own + "*" + suffix
     return "\n".join(["[[layout]]", f"match = {toml_text(pattern)}", *lines])
