@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from pathlib import Path
 
 import chamberdrift.pipeline.executor as executor
 import pytest
@@ -14,6 +15,12 @@ from chamberdrift.pipeline.executor import (
     run_chunked,
 )
 from chamberdrift.shared.errors import ChamberdriftError
+
+
+@pytest.fixture(autouse=True)
+def importable(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let worker processes find the functions below, from wherever the tests are run."""
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[3]))
 
 
 def square(x: int) -> int:
