@@ -112,6 +112,9 @@ def _steam_cycle(
     )
     usual = earlier.get(setpoint, setpoint + plateau.OPERATING_K)
     got = plateau.reached(flat, setpoint, top, known, usual, others)
+    if flat.levelled_off and not programs and setpoint not in earlier:
+        # A tired unit must not coin a program by what it still reaches.
+        got = got and not any(s > setpoint + 2.0 for s in earlier)
     sags = plateau.sags(flat, setpoint, top, known)
     row.values["plateau_c"] = flat.level_c
     row.put("plateau_s", float(time[exhaust] - time[main.start + flat.first]))

@@ -9,7 +9,7 @@ import numpy as np
 
 from ..shared.programs import NOMINAL_SETPOINTS_C, Program
 from ..shared.steam import p_sat_kpa
-from .crossing import fall_start, knee, median, smooth, usual_fall, width_for
+from .crossing import fall_start, first_above, knee, median, smooth, usual_fall, width_for
 from .samples import BoolArray, FloatArray
 
 OPERATING_K: Final = 1.3
@@ -26,6 +26,8 @@ LEAST_HOLD_S: Final = 90.0
 """Near its top this long, steam holds an exposure and is no air-removal pulse (no source)."""
 FALL_ROOM_K_PER_S: Final = 0.03
 """A rate that noise must not hide when a saw-tooth's usual fall is read (no source)."""
+LEVELLING: Final = 2.5
+"""Slowing from which an approach is exponential: between a ramp's 1 and an exponential's 3.5."""
 CUSTOM_LEAST_S: Final = 150.0
 """A set point that nothing else names needs a plateau this long [s] (no source)."""
 NOT_REACHED_K: Final = 3.5
@@ -51,6 +53,8 @@ class Plateau:
     """It turned or went flat there, as under a controller."""
     cut_short: bool
     """It was still climbing as before when the fall began."""
+    levelled_off: bool
+    """It was approached ever more slowly, as the balance of a weak heater and its losses."""
 
 
 def sustained_top(time: FloatArray, temp: FloatArray, seconds: float = 45.0) -> float:
@@ -90,6 +94,7 @@ def find_plateau(
         held,
         _regulated(hot, noise),
         _cut_short(time, temp, exhaust),
+        _levelled_off(time, temp, first, level),
     )
 
 
@@ -159,6 +164,20 @@ def _cut_short(time: FloatArray, temp: FloatArray, exhaust: int) -> bool:
     return now > 0.02 and now > 0.6 * before
 
 
+def _levelled_off(time: FloatArray, temp: FloatArray, first: int, level: float) -> bool:
+    """Return whether the plateau was approached exponentially and not cut off by a controller.
+
+    Of an exponential approach the last 2.8 K run 3.5 times slower than the 6.5 K before
+    (closed form: ln 5 / 2.8 against ln(10/3.5) / 6.5); a controller's ramp runs on.
+    """
+    part = slice(max(0, int(np.searchsorted(time, time[first] - 3600.0))), len(time))
+    t, y = time[part], temp[part]
+    far, near, at = (first_above(t, y, level - k) for k in (10.0, 3.5, 0.7))
+    if not (np.isfinite(far) and at > near > far):
+        return False
+    return (at - near) / 2.8 > LEVELLING * (near - far) / 6.5
+
+
 def _slope(time: FloatArray, values: FloatArray) -> float:
     if len(time) < 2:
         return 0.0
@@ -225,15 +244,19 @@ def choose_setpoint(
     Returns
     -------
     (float, bool)
-        Set point [°C]: one of the configuration, else one that the unit ran
-        before, else a published one, else the plateau's own; and whether it is
-        known otherwise than from this plateau.
+        Set point [°C]: one of the configuration where there is one, the next
+        above where the plateau is near none; else one that the unit ran before,
+        else a published one, else the plateau's own; and whether it is known
+        otherwise than from this plateau.
     """
     configured = sorted({p.setpoint_c for p in programs})
     if configured:
         best = min(configured, key=lambda s: _misfit(level_c, s, earlier))
         if _misfit(level_c, best, earlier) < 6.0:
             return best, True
+        # A unit that levels off under its programs runs none of its own: it did not get there.
+        above = [s for s in configured if s > level_c]
+        return min(above, default=configured[-1]), True
     if earlier:
         best = min(earlier, key=lambda s: abs(level_c - earlier[s]))
         if abs(level_c - earlier[best]) < 1.0:
