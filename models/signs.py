@@ -353,7 +353,7 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
         value = _numbers(cycles, sign.column)
         if sign.name == "heat_up":
             gap = _numbers(cycles, "setpoint_c") - _numbers(cycles, "heat_start_c")
-            value = np.where(gap > LEAST_START_GAP_K, value / gap, np.nan)
+            value = value / np.where(gap > LEAST_START_GAP_K, gap, np.nan)
         elif sign.name == "boil":
             value = value - t_sat_c(_numbers(cycles, "atmosphere_kpa"))
         elif sign.name == "current_duty":

@@ -191,7 +191,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if len(scores) > 1:
         print(comparison(scores) + "\n")
     if options.json is not None:
-        options.json.write_text(json.dumps({n: e.as_dict() for n, e in scores.items()}, indent=1))
+        plain = {n: e.as_dict() for n, e in scores.items()}
+        options.json.write_text(json.dumps(plain, indent=1, default=lambda o: o.item()))
     print(f"{time.monotonic() - started:.0f} s", file=sys.stderr)
     return 0
 
