@@ -24,7 +24,7 @@ def demo(folder: str, store: str | None, run: Run) -> None:
     \b
     Examples:
       chamberdrift demo
-      chamberdrift demo /tmp/try
+      chamberdrift demo trial
     """
     from ..demo import run_demo
 
