@@ -34,6 +34,13 @@ OPEN_KPA: Final = (60.0, 110.0)
 """Atmospheres that a clinic can have [kPa]: 4000 m to a strong high at sea level."""
 
 
+PRESSURISED_KPA: Final = 110.0
+ALONG_K: Final = 2.0
+ALONG_RANGE_K: Final = 8.0
+ALONG_SHARE: Final = 0.15
+"""Hot samples within 2 K of saturation over at least 8 K, and how many of them (no source)."""
+
+
 @dataclass(frozen=True)
 class Reading:
     """One way to read both channels, and how it agrees with steam."""
@@ -186,6 +193,8 @@ def contradiction(
         return None
     celsius = to_celsius(t, temperature_unit)
     kpa = p * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
+    if _follows_steam(celsius, kpa):
+        return None
     steamy = int((np.isfinite(kpa) & (kpa > 150.0)).sum()) >= LEAST_SAMPLES
     too_hot = int((np.isfinite(celsius) & (celsius > HOT_C[1])).sum()) >= LEAST_SAMPLES
     if declared.far or steamy or too_hot:
@@ -238,6 +247,22 @@ def contradiction(
                 reference="absolute",
             )
     return None
+
+
+def _follows_steam(celsius: Float, kpa: Float) -> bool:
+    """Whether a fair share of hot samples runs along the saturation curve as stated.
+
+    A chamber that ran dry, or held by air, is far from saturation for most of the time,
+    but no wrong unit follows the curve over several kelvin on the way there.
+    """
+    both = np.isfinite(celsius) & np.isfinite(kpa)
+    hot = both & (celsius > HOT_C[0]) & (celsius <= HOT_C[1]) & (kpa > PRESSURISED_KPA)
+    near = np.abs(celsius[hot] - t_sat_c(kpa[hot])) <= ALONG_K
+    count = int(near.sum())
+    if count < max(2 * LEAST_SAMPLES, ALONG_SHARE * int(hot.sum())):
+        return False
+    along = celsius[hot][near]
+    return bool(along.max() - along.min() >= ALONG_RANGE_K)
 
 
 def still(values: Float) -> bool:
