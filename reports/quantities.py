@@ -223,6 +223,10 @@ def duration(seconds: float | None) -> str:
     return f"{hours / 24:.1f} d"
 
 
+FAILING: Final = "failing now"
+"""What stands in place of days where cycles fall outside their limits already."""
+
+
 def days_left(
     median: float | None, low: float | None, high: float | None, *, word: str = "d"
 ) -> str:
@@ -232,6 +236,8 @@ def days_left(
         if not math.isfinite(values[1]):
             return "–"
         return f"over {values[1]:.0f} {word}"
+    if values[0] == 0.0 and values[2] == 0.0:
+        return FAILING
     middle = f"{values[0]:.0f} {word}"
     if values[0] < 1.0:
         middle = f"under 1 {word.removesuffix('s')}"

@@ -9,7 +9,7 @@ import pandas as pd
 from ..shared.config import Config
 from ..shared.parts import PARTS, SERVICE_RESULTS, SEVERITIES
 from .moments import Clock, days_between
-from .quantities import days_left
+from .quantities import FAILING, days_left
 from .views import FleetView, UnitView
 
 
@@ -234,7 +234,9 @@ def flag_sentence(flag: pd.Series, clock: Clock, counted: str = "") -> str:
         flag["days_to_limit_high"],
         word="days",
     )
-    if left != "–":
+    if left == FAILING:
+        text += "; its cycles fail already"
+    elif left != "–":
         text += f"; likely {left} until a cycle falls outside its limits"
         text += f", {counted}" if counted else ""
     text += f"; {others} would look alike" if others else ""

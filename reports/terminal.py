@@ -14,6 +14,7 @@ from .metrics import plain
 from .moments import Clock, clock
 from .options import ReportOptions
 from .quantities import (
+    FAILING,
     days_left,
     feature_unit,
     feature_words,
@@ -112,7 +113,9 @@ def _flag_lines(flag: pd.Series, at: Clock, counted: str) -> list[str]:
     )
     head = f"[{flag['severity']}] {part_words(flag['part'], flag['mode'])}"
     head += f", since {at.date(flag['first_seen'])}"
-    if left != "–":
+    if left == FAILING:
+        head += ", its cycles fail already"
+    elif left != "–":
         head += f", {left} left" + (f", {counted}" if counted else "")
     out = textwrap.wrap(plain(head), WIDTH, subsequent_indent="  ")
     if not pd.isna(flag["deferred_until"]):
@@ -206,10 +209,10 @@ def summary_text(view: FleetView, *, options: ReportOptions = ReportOptions()) -
 
 def _work_line(flag: pd.Series, site_of: dict[str, str]) -> str:
     left = days_left(flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"])
-    unit = _cut(plain(flag["unit_id"]), 20)
+    unit = _cut(plain(flag["unit_id"]), 17)
     site = _cut(plain(site_of.get(str(flag["unit_id"]), "") or "-"), 14)
     part = _cut(part_short(flag["part"], flag["mode"]), 22)
-    return f"{flag['severity']:<7} {unit:<20} {site:<14} {part:<22} {left.replace('–', '-')}"
+    return f"{flag['severity']:<7} {unit:<17} {site:<14} {part:<22} {left.replace('–', '-')}"
 
 
 def _named(what: str, names: pd.Series) -> str:

@@ -15,7 +15,7 @@ from .metrics import fit, fit_end, printable, text_width_pt
 from .moments import Clock
 from .panels import LEFT_PT, RIGHT_PT, SideLabel, side_labels, value_ticks
 from .plot import Fill, Plot, Stroke
-from .quantities import Unit, days_left, number, with_unit
+from .quantities import FAILING, Unit, days_left, number, with_unit
 from .states import part_words, text_of
 from .ticks import date_ticks, day_of, days_of
 from .trend import FloatArray, Trend, forecast_days
@@ -105,7 +105,9 @@ def _notes(trend: Trend, flag: pd.Series | None, clock: Clock) -> tuple[str, str
     left = days_left(
         flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"], word="days"
     )
-    if left != "–":
+    if left == FAILING:
+        below.append("its cycles fail already")
+    elif left != "–":
         below.append(f"hatched: a cycle likely falls outside its limits, in {left}")
     return f"{first} {clock.date(flag['first_seen'])}", "; ".join(below)
 

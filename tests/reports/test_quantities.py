@@ -172,3 +172,8 @@ def test_date_ticks_have_room(days: int) -> None:
     assert 1 <= len(places) <= 9
     assert len(labels) == len(places)
     assert all(end - days <= p <= end for p in places)
+
+
+def test_a_unit_that_fails_already_has_no_days_left() -> None:
+    assert days_left(0.0, 0.0, 0.0) == "failing now"
+    assert days_left(0.4, 0.0, 1.0) == "under 1 d (0–1)"
