@@ -122,6 +122,7 @@ def extract_units(
                 f"{'the first sample' if where is None else _iso(_ms(where))}",
             )
     stored = view.table("cycles", units=sorted(starts)) if starts else CYCLES.empty()
+    stored = CYCLES.conform(stored.sort_values("started_at", kind="stable"))
     by_unit = dict(tuple(stored.groupby("unit_id", sort=True)))
     tasks = []
     for unit, start in sorted(starts.items()):
@@ -246,12 +247,28 @@ def _difference(
         fresh = fresh[own.to_numpy()].reset_index(drop=True)
     if not len(old):
         return _all_new(work, unit, fresh)
+    if _begins_with(fresh, old):  # most nights: yesterday's cycles stand, today's follow
+        found_new = _all_new(work, unit, fresh.iloc[len(old) :])
+        if found_new is None:
+            return None
+        return pd.concat([old, found_new[0]], ignore_index=True), found_new[1]
     cycles = keep_aliases(fresh, old)
     old = old.reset_index(drop=True)
     if cycles.equals(CYCLES.conform(old)):
         return None
     _rejudge(work, unit, _earliest_change(old, cycles))
     return cycles, len(set(cycles["cycle_id"]) - set(old["cycle_id"]))
+
+
+def _begins_with(fresh: pd.DataFrame, old: pd.DataFrame) -> bool:
+    """Return whether the first of the fresh cycles are the old ones, unchanged."""
+    if len(fresh) < len(old) or fresh["cycle_id"].iloc[: len(old)].tolist() != (
+        old["cycle_id"].tolist()
+    ):
+        return False
+    same = [c for c in CYCLES.names if c != "aliases"]
+    head = fresh.iloc[: len(old)][same].reset_index(drop=True)
+    return head.equals(old[same].reset_index(drop=True))
 
 
 def _all_new(work: Work, unit: str, fresh: pd.DataFrame) -> tuple[pd.DataFrame, int] | None:
