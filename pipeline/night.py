@@ -69,20 +69,7 @@ def run_night(
         keep_settings(store)
         with working(store, as_of, workers, scheduler, progress) as work:
             with work.stage("ingest"):
-                taken = ingest_inbox(
-                    inbox,
-                    store,
-                    work.config,
-                    txn=work.txn,
-                    snapshot=work.snapshot,
-                    recorded_at=work.recorded_at,
-                    workers=workers,
-                    scheduler=scheduler,
-                    rehash=rehash,
-                    progress=progress,
-                )
-                refused, entries = import_service(work, inbox, taken)
-                note_intake(work, taken)
+                taken, service = take_in(work, inbox, rehash=rehash)
             with work.stage("extract"):
                 found = extract_units(work, taken.since)
             with work.stage("judge"):
@@ -111,12 +98,33 @@ def run_night(
             found=found,
             judged=judged,
             reports=reports,
-            service=(entries, refused),
+            service=service,
         )
         if not summary.failures:
             note_good_night(store, summary.commit)
     _raise_failures(summary)
     return summary
+
+
+def take_in(
+    work: Work, inbox: str, *, rehash: bool
+) -> tuple[IngestResult, tuple[int, Sequence[str]]]:
+    """Read what is new in an inbox; return it, and the service entries taken and refused."""
+    taken = ingest_inbox(
+        inbox,
+        work.store,
+        work.config,
+        txn=work.txn,
+        snapshot=work.snapshot,
+        recorded_at=work.recorded_at,
+        workers=work.workers,
+        scheduler=work.scheduler,
+        rehash=rehash,
+        progress=work.progress,
+    )
+    refused, entries = import_service(work, inbox, taken)
+    note_intake(work, taken)
+    return taken, (entries, refused)
 
 
 def run_ingest(
@@ -135,26 +143,11 @@ def run_ingest(
         keep_settings(store)
         with working(store, None, workers, scheduler, progress) as work:
             with work.stage("ingest"):
-                taken = ingest_inbox(
-                    inbox,
-                    store,
-                    work.config,
-                    txn=work.txn,
-                    snapshot=work.snapshot,
-                    recorded_at=work.recorded_at,
-                    workers=workers,
-                    scheduler=scheduler,
-                    rehash=rehash,
-                    progress=progress,
-                )
-                refused, entries = import_service(work, inbox, taken)
-                note_intake(work, taken)
+                taken, service = take_in(work, inbox, rehash=rehash)
                 note_pending(work, taken.since)
             published = publish(work, "ingest")
         commit = store.snapshot().commit
-    return summarize(
-        work, None, commit, published=published, taken=taken, service=(entries, refused)
-    )
+    return summarize(work, None, commit, published=published, taken=taken, service=service)
 
 
 def run_extract(
