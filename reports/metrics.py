@@ -11,7 +11,7 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
-from .typeface import family
+from .typeface import families
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]+")
 
@@ -19,27 +19,32 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u20
 @lru_cache(maxsize=2)
 def _advances(bold: bool) -> dict[int, float]:
     """Return advance per code point in units of the size, for printable ASCII."""
-    font = _font(bold)
-    return {c: _advance(font, c) for c in range(32, 127)}
+    return {c: _advance(c, bold) for c in range(32, 127)}
 
 
 @lru_cache(maxsize=2)
-def _font(bold: bool) -> Any:
+def _fonts(bold: bool) -> list[tuple[frozenset[int], Any]]:
+    """Return the characters of each family, and its font, in the order they are tried."""
     from matplotlib.font_manager import FontProperties, findfont
     from matplotlib.ft2font import FT2Font
 
-    path = findfont(FontProperties(family=family(), weight="bold" if bold else "normal"))
-    font = FT2Font(path)
-    font.set_size(100.0, 72.0)
-    return font
+    out = []
+    for family in families():
+        path = findfont(FontProperties(family=family, weight="bold" if bold else "normal"))
+        font = FT2Font(path)
+        font.set_size(100.0, 72.0)
+        out.append((frozenset(font.get_charmap()), font))
+    return out
 
 
 @lru_cache(maxsize=1)
 def _glyphs() -> frozenset[int]:
-    return frozenset(_font(False).get_charmap())
+    return frozenset.union(*(known for known, _ in _fonts(False)))
 
 
-def _advance(font: Any, code: int) -> float:
+def _advance(code: int, bold: bool) -> float:
+    fonts = _fonts(bold)
+    font = next((f for known, f in fonts if code in known), fonts[0][1])
     return float(font.load_char(code).linearHoriAdvance) / 65536.0 / 100.0
 
 
@@ -51,7 +56,7 @@ def text_width_pt(text: str, size_pt: float, *, bold: bool = False) -> float:
         code = ord(character)
         width = table.get(code)
         if width is None:
-            width = _advance(_font(bold), code)
+            width = _advance(code, bold)
             table[code] = width
         total += width
     return total * size_pt

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .flow import Row, Rule, Words
 from .metrics import text_width_pt
 from .plot import Plot
-from .typeface import family
+from .typeface import families
 
 if TYPE_CHECKING:
     from matplotlib.backend_bases import RendererBase
@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 @lru_cache(maxsize=64)
 def _font(size: float, bold: bool) -> FontProperties:
-    return FontProperties(family=family(), size=size, weight="bold" if bold else "normal")
+    weight = "bold" if bold else "normal"
+    return FontProperties(family=list(families()), size=size, weight=weight)
 
 
 class OneLine(Text):

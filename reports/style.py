@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from .typeface import family
+from .typeface import families
 
 INK: Final = "#1b1f24"
 MUTED: Final = "#59626c"
@@ -74,7 +74,7 @@ PHASE_FILLS: Final[dict[str, str]] = {
 def rc() -> Any:
     """Return the drawing library's settings for our pages, a dict whose keys it types."""
     return {
-        "font.family": [family()],
+        "font.family": list(families()),
         "text.parse_math": False,
         "text.usetex": False,
         "pdf.fonttype": 42,

@@ -1,9 +1,11 @@
-"""The pages' typeface: the drawing library's own sans, without its layout tables.
+"""The pages' typeface: the drawing library's own sans, in two copies without ballast.
 
-Each PDF embeds a subset of its fonts, and most of that work goes into tables for
-scripts and ligatures that a report does not use (a third of a page's time). A
-copy without them is kept in the drawing library's cache folder; glyphs, widths
-and hints stay as they are. Where it can't be written, the original serves.
+Each PDF embeds a subset of its fonts, and that takes longer the more a font file
+holds. So pages use a copy with the glyphs of everyday Latin, Greek and Cyrillic
+text and no tables for layout; a name in other letters falls back, letter by letter,
+to a copy with all glyphs. Both are kept in the drawing library's cache folder;
+outlines, widths and hints stay as they are. Where they can't be written, the
+original serves.
 """
 
 from __future__ import annotations
@@ -15,9 +17,12 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
+from .glyphs import cut_down, font_file, tables_of
+
 ORIGINAL: Final = "DejaVu Sans"
 SLIM: Final = "DejaVu Page"
-"""Family name of the copy; as long as the original's, so that it fits in its place."""
+WHOLE: Final = "DejaVu Wide"
+"""Family names of the copies; as long as the original's, so that they fit in its place."""
 
 _KEPT: Final = frozenset(
     (
@@ -26,10 +31,19 @@ _KEPT: Final = frozenset(
     )
 )  # fmt: skip
 
+_RANGES: Final = (
+    (0x0020, 0x007E), (0x00A0, 0x017F), (0x0370, 0x03FF), (0x0400, 0x045F),
+    (0x2010, 0x2027), (0x2030, 0x203A), (0x2070, 0x208E), (0x20AC, 0x20AC),
+    (0x2103, 0x2103), (0x2109, 0x2109), (0x2116, 0x2116), (0x2190, 0x2193),
+    (0x2212, 0x2212), (0x2248, 0x2248), (0x2264, 0x2265), (0x2581, 0x2588),
+    (0x25A0, 0x25CF),
+)  # fmt: skip
+"""Code points of the small copy: Latin, Greek, Cyrillic, punctuation, marks."""
+
 
 @lru_cache(maxsize=1)
-def family() -> str:
-    """Return the family name to draw with, after making it known to the library."""
+def families() -> tuple[str, ...]:
+    """Return the family names to draw with, after making them known to the library."""
     import matplotlib as mpl
     from matplotlib.font_manager import FontProperties, findfont, fontManager
 
@@ -38,19 +52,29 @@ def family() -> str:
         paths = []
         for weight in ("normal", "bold"):
             found = findfont(FontProperties(family=ORIGINAL, weight=weight))
-            paths.append(_copy(Path(found).read_bytes(), folder, weight))
+            paths += _copies(Path(found), folder, weight)
         for path in paths:
             fontManager.addfont(path)
-    except (OSError, ValueError, struct.error):
-        return ORIGINAL
-    return SLIM
+    except (OSError, ValueError, KeyError, IndexError, struct.error):
+        return (ORIGINAL,)
+    return (SLIM, WHOLE)
 
 
-def _copy(data: bytes, folder: Path, weight: str) -> Path:
-    """Write the slim copy if it isn't there; return its path."""
+def _copies(original: Path, folder: Path, weight: str) -> list[Path]:
+    from matplotlib.ft2font import FT2Font
+
+    data = original.read_bytes()
+    charmap = {int(c): int(g) for c, g in FT2Font(str(original)).get_charmap().items()}
     mark = hashlib.sha256(data).hexdigest()[:12]
-    path = folder / f"chamberdrift-page-{weight}-{mark}.ttf"
-    wanted = slim(data)
+    made = {"page": slim(data, charmap), "whole": slim(data)}
+    return [
+        _written(folder / f"chamberdrift-{name}-{weight}-{mark}.ttf", wanted)
+        for name, wanted in made.items()
+    ]
+
+
+def _written(path: Path, wanted: bytes) -> Path:
+    """Write a file if it isn't there as wanted; return its path."""
     if not path.exists() or path.read_bytes() != wanted:
         part = path.with_suffix(f".{os.getpid()}.part")
         part.write_bytes(wanted)
@@ -58,39 +82,28 @@ def _copy(data: bytes, folder: Path, weight: str) -> Path:
     return path
 
 
-def slim(data: bytes) -> bytes:
-    """Return a TrueType font with the tables that drawing needs, under the slim name.
+def slim(data: bytes, charmap: dict[int, int] | None = None) -> bytes:
+    """Return a TrueType font with the tables that drawing needs, under a name of our own.
 
     Parameters
     ----------
     data
         A font file with one table directory (ISO/IEC 14496-22, "Organization of
         an OpenType font").
+    charmap
+        Code point to glyph number of the font, to keep everyday glyphs only;
+        None keeps all of them.
 
     Raises
     ------
     ValueError
         If it is another kind of font file.
     """
-    if data[:4] not in (b"\x00\x01\x00\x00", b"true"):
-        raise ValueError("not a TrueType font")
-    (count,) = struct.unpack(">H", data[4:6])
-    entries = [struct.unpack(">4sLLL", data[12 + 16 * i : 28 + 16 * i]) for i in range(count)]
-    entries = [e for e in entries if e[0] in _KEPT]
-    largest = 1
-    while largest * 2 <= len(entries):
-        largest *= 2
-    fields = (len(entries), largest * 16, largest.bit_length() - 1, (len(entries) - largest) * 16)
-    header = data[:4] + struct.pack(">HHHH", *fields)
-    place = 12 + 16 * len(entries)
-    directory, body = bytearray(), bytearray()
-    for tag, checksum, start, length in entries:
-        table = data[start : start + length]
-        if tag == b"name":
-            for coding in ("utf-16-be", "latin-1"):
-                table = table.replace(ORIGINAL.encode(coding), SLIM.encode(coding))
-        directory += struct.pack(">4sLLL", tag, checksum, place, length)
-        table += b"\0" * (-length % 4)
-        body += table
-        place += len(table)
-    return bytes(header + directory + body)
+    tables = {tag: table for tag, table in tables_of(data).items() if tag in _KEPT}
+    name = WHOLE if charmap is None else SLIM
+    for coding in ("utf-16-be", "latin-1"):
+        tables[b"name"] = tables[b"name"].replace(ORIGINAL.encode(coding), name.encode(coding))
+    if charmap is not None:
+        wanted = {c for low, high in _RANGES for c in range(low, high + 1)}
+        tables = cut_down(tables, {c: g for c, g in charmap.items() if c in wanted})
+    return font_file(tables)

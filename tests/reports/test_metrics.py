@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 from chamberdrift.reports.metrics import fit, fit_end, plain, printable, text_width_pt, wrap
-from chamberdrift.reports.typeface import family
+from chamberdrift.reports.typeface import families
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from matplotlib.backends.backend_agg import RendererAgg
@@ -26,7 +26,7 @@ def test_width_agrees_with_the_renderer(text: str, bold: bool) -> None:
     # At 100 times the size the renderer's rounding to whole pixels no longer counts.
     renderer: Any = RendererAgg(10, 10, 72.0)  # type: ignore[no-untyped-call]
     weight = "bold" if bold else "normal"
-    properties = FontProperties(family=family(), size=760, weight=weight)
+    properties = FontProperties(family=list(families()), size=760, weight=weight)
     width, _, _ = renderer.get_text_width_height_descent(text, properties, ismath=False)
     assert text_width_pt(text, 7.6, bold=bold) == pytest.approx(width / 100.0, rel=0.01)
 
