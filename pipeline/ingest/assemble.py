@@ -38,6 +38,7 @@ from .raw import Raw
 from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
 from .refuse import quoted, refusal
 from .roles import Roles
+from .second_header import refuse_other_header
 from .statements import Statement, read_statements
 from .table_rows import bulk_lines, inner_statements, read_evened, unwrap
 
@@ -207,6 +208,7 @@ class Assembly:
         for channel in roles.channels:
             check_cell_units(raw, table, channel, member)
         parsed = parse_rows(raw, table, roles, typed, decimals)
+        refuse_other_header(parsed, table, roles, member)
         statements = statements + inner_statements(parsed, table, data)
         labels = None
         if roles.long_channel is not None:

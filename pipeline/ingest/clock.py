@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from . import header_words as vocabulary
 from .clock_text import ABBREVIATIONS, parse_offset, understand
 from .dates import DAY_MS, Order, StatedOrder, days_under, settle, words
-from .header_words import tokens
+from .header_words import parted, tokens
 from .refuse import layout_toml, quoted, refusal
 from .roles import TimePlan
 from .statements import Statement
@@ -386,7 +386,7 @@ def _zone_in(text: str, *, loose: bool) -> tuple[str, str] | None:
     offset = offset_in_text(text)
     if offset is not None:
         return offset, ""
-    for word in re.findall(r"\b[A-Z]{3,4}\b", text):
+    for word in re.findall(r"\b[A-Z]{3,4}\b", parted(text)):
         if word in ABBREVIATIONS:
             minutes = ABBREVIATIONS[word][0]
             sign = "-" if minutes < 0 else "+"

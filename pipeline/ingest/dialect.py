@@ -83,7 +83,8 @@ def find_table(
         raise refusal(
             "no_table",
             name,
-            f"no lines with a time and numbers in like columns were found in {len(lines)} lines",
+            "no lines with a time and numbers in like columns were found in "
+            + ("its one line" if len(lines) == 1 else f"its first {len(lines)} lines"),
             "check that this is a logger's export, or pin its layout",
         )
     return _locate(lines, best[1], best[0], name, pinned_header, picked)

@@ -66,7 +66,9 @@ def refuse_binary(text: bytes, name: str) -> None:
         raise refusal(
             "not_a_table",
             name,
-            f"{strange + zeros} of the first {len(sample)} bytes are no text",
+            f"{strange + zeros} of "
+            + (f"its {len(text)}" if len(sample) == len(text) else f"the first {len(sample)}")
+            + " bytes are no text",
             "export a text table instead",
         )
 
@@ -77,6 +79,9 @@ def to_utf8(data: bytes, encoding: str, mark: int) -> bytes:
         body = data[mark:] if mark else data
         if body.isascii():
             return body
+        if codecs.BOM_UTF8 in body:
+            # Files glued together keep their marks in the middle.
+            body = body.replace(codecs.BOM_UTF8, b"")
         try:
             body.decode("utf-8")
         except UnicodeDecodeError:
@@ -117,7 +122,8 @@ class RecodingStream(io.RawIOBase):
         while len(self._rest) < want and not self._ended:
             block = self._stream.read(max(want, 1 << 16))
             self._ended = not block
-            self._rest += self._decoder.decode(block, self._ended).encode("utf-8", "replace")
+            text = self._decoder.decode(block, self._ended).replace("\ufeff", "")
+            self._rest += text.encode("utf-8", "replace")
         out, self._rest = self._rest[:want], self._rest[want:]
         return out
 

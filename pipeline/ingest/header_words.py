@@ -552,10 +552,19 @@ LONG_SUMMARY: Final = _any(
 )
 
 
+def parted(text: str) -> str:
+    """Return text with blanks where words are glued by underscores or by capitals."""
+    return re.sub(
+        r"_+|(?<=[a-z0-9])(?=[A-Z][a-z])|(?<=[a-z]{2})(?=[A-Z])|(?<=[A-Z]{2})(?=[A-Z][a-z])",
+        " ",
+        text,
+    )
+
+
 @lru_cache(maxsize=4096)
 def words(text: str) -> str:
     """Return header text in lower case, without accents, words parted by single blanks."""
-    text = re.sub(r"(?<=[a-z0-9])(?=[A-Z][a-z])", " ", text)
+    text = parted(text)
     return re.sub(r"[^a-z0-9/#+]+", " ", plain(text)).strip()
 
 

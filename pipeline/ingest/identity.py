@@ -24,6 +24,7 @@ GENERIC: Final = word_set(
     "samples readings sample test all units fleet merged combined"
 )
 SUFFIXES: Final = (".gz", ".zip", ".csv", ".tsv", ".txt", ".dat", ".log", ".asc", ".prn")
+_INTERVAL: Final = re.compile(r"\d{1,4}(?:s|sec|m|min|h|hz)", re.IGNORECASE)
 _LABELS: Final = word_set(
     "unit device autoclave sterilizer steriliser machine equipment geraet gerat autoklav "
     "appareil equipo"
@@ -285,6 +286,7 @@ def strip_name(stem: str) -> str:
             or low in MONTHS
             or (bare in GENERIC and bare not in {"no", "nr", "test", "am", "pm"} and low != bare)
             or (dated and re.fullmatch(r"\d{6}|\d{4}", piece) is not None)
+            or (dated and bool(kept) and _INTERVAL.fullmatch(piece) is not None)
             or (piece.isdigit() and bool(kept) and kept[-1].casefold() not in _LABELS)
             or (piece.isdigit() and before in GENERIC)
             or (re.fullmatch(r"\d{8,14}", piece) is not None and understand(piece) is not None)
@@ -293,6 +295,8 @@ def strip_name(stem: str) -> str:
             if kept:
                 # Pieces that stood side by side keep what stood between them.
                 gap = parts[2 * k - 1] if words(kept[-1]) == before else "_"
+                # Where a date stood between them, one mark is left of those around it.
+                gap = gap.strip()[0] if gap.strip() != gap and gap.strip() else gap
                 kept.append(gap)
             kept.append(piece)
     # A hyphenated generic tail or head (s-12-export) goes too.

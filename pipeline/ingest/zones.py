@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .clock_text import parse_offset
+from .header_words import parted
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -194,7 +195,9 @@ def _neighbour(local_ms: Int, row: int, side: int, time: int) -> int | None:
 
 def offset_in_text(text: str) -> str | None:
     """Return a zone that header text states (``UTC``, ``+02:00``), or None."""
-    match = re.search(r"\b(?:UTC|GMT)\b\s*([+−-]\s?\d{1,2}(?::?\d{2})?)?", text)
+    match = re.search(
+        r"\b(?:UTC|GMT)\b\s*([+−-]\s?\d{1,2}(?::?\d{2})?)?", parted(text), re.IGNORECASE
+    )
     if match:
         if match[1]:
             minutes = parse_offset(match[1].replace("−", "-").replace(" ", ""))

@@ -12,6 +12,7 @@ from .shapes_odd import odd_shapes
 from .shapes_tables import table_shapes
 from .shapes_text import plain_shapes
 from .shapes_units import unit_shapes
+from .shapes_world import world_shapes
 from .truth import Shape
 
 __all__ = ["EARLY", "HEAD", "C", "all_shapes", "iso"]
@@ -19,4 +20,11 @@ __all__ = ["EARLY", "HEAD", "C", "all_shapes", "iso"]
 
 def all_shapes() -> list[Shape]:
     """Return every shape."""
-    return plain_shapes() + date_shapes() + unit_shapes() + table_shapes() + odd_shapes()
+    return (
+        plain_shapes()
+        + date_shapes()
+        + unit_shapes()
+        + table_shapes()
+        + odd_shapes()
+        + world_shapes()
+    )

@@ -36,6 +36,8 @@ BERLIN = Defaults(zone="Europe/Berlin")
         ("cycle_0012", ""),
         ("export", ""),
         ("temperature log 2024", ""),
+        ("north__array_A__2024-05-01__2024-05-31__1m__UTC", "north__array_A"),
+        ("ST-07__2024-05-01__10s", "ST-07"),
     ],
 )
 def test_names_lose_date_time_and_sequence(stem: str, left: str) -> None:
