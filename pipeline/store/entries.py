@@ -57,8 +57,10 @@ class RunFile:
     """Lowest key (unit id, for most tables) among rows and cuts."""
     last: str
     low: int | None
-    """Earliest time among the rows, ms; None without rows."""
+    """Earliest time among the rows, ms; None without rows, or where a row has no time."""
     high: int | None
+    cuts: int = -1
+    """How many cuts the footer holds; -1 where the log does not say."""
 
     def to_json(self) -> list[Any]:
         """Return the entry as the log writes it."""
@@ -74,6 +76,7 @@ class RunFile:
             self.last,
             self.low,
             self.high,
+            self.cuts,
         ]
 
     @classmethod
@@ -142,6 +145,7 @@ class Commit:
                 "last_key",
                 "low_ms",
                 "high_ms",
+                "cuts",
             ],
             "added_tables": [f.to_json() for f in self.added_runs],
             "withdrawn": list(self.withdrawn),

@@ -32,6 +32,9 @@ FILE_ROWS = 200_000
 """Rows after which a layer is split into another file."""
 GROUP_ROWS = 4096
 """Rows a row group: what a read of one unit has to decode."""
+SPLIT_ROWS = 4 * GROUP_ROWS
+"""Rows from which a layer is split by month, so that a read of the last weeks leaves the
+files of earlier months alone, however long the history."""
 
 Cuts = dict[str, int]
 
@@ -47,7 +50,7 @@ class Layer:
 def write_layer(
     place: Location, spec: Spec, rows: pa.Table, cuts: Cuts, *, order: int, level: int
 ) -> list[RunFile]:
-    """Write a layer as one or more files, each with its own range of keys.
+    """Write a layer as one or more files, each with its own months and range of keys.
 
     Parameters
     ----------
@@ -59,6 +62,27 @@ def write_layer(
         Place of the layer among the others.
     """
     rows = sort(rows, spec)
+    months = _by_month(rows)
+    files = []
+    for part in months[:-1]:
+        files += _write_keys(place, spec, part, {}, order, level)
+    return files + _write_keys(place, spec, months[-1], cuts, order, level)
+
+
+def _by_month(rows: pa.Table) -> list[pa.Table]:
+    """Split many rows by the month of their time; rows without one are in the last part."""
+    at = rows.column(AT)
+    if len(rows) < SPLIT_ROWS or at.null_count == len(rows):
+        return [rows]
+    values = pc.fill_null(at, pc.max(at)).combine_chunks().to_numpy(zero_copy_only=False)
+    month = values.astype("datetime64[ms]").astype("datetime64[M]").astype(np.int64)
+    return [rows.filter(pa.array(month == m)) for m in np.unique(month).tolist()]
+
+
+def _write_keys(
+    place: Location, spec: Spec, rows: pa.Table, cuts: Cuts, order: int, level: int
+) -> list[RunFile]:
+    """Write sorted rows as one or more files, each with its own range of keys."""
     keys = rows.column(spec.key)
     bounds = [0]
     while len(rows) - bounds[-1] > FILE_ROWS:
@@ -97,7 +121,8 @@ def _write_file(
     place.write(path, data)
     keys = rows.column(spec.key).to_pylist() if len(rows) else []
     names = ([keys[0], keys[-1]] if keys else []) + (sorted(cuts)[:1] + sorted(cuts)[-1:])
-    span = pc.min_max(rows.column(AT)).as_py() if len(rows) else {"min": None, "max": None}
+    timed = len(rows) and not rows.column(AT).null_count
+    span = pc.min_max(rows.column(AT)).as_py() if timed else {"min": None, "max": None}
     return RunFile(
         table=spec.name,
         path=path,
@@ -110,6 +135,7 @@ def _write_file(
         last=max(names),
         low=span["min"],
         high=span["max"],
+        cuts=len(cuts),
     )
 
 
@@ -155,9 +181,15 @@ def read(
         parts.append(pick(top.rows.select(names), spec, wanted, since, {}))
         _lower(cuts, top.cuts)
     for group in _newest_first(files):
+        if wanted is not None:  # what a newer layer replaced whole need not be looked for
+            wanted = [k for k in wanted if cuts.get(k) != ALL]
+            if not wanted:
+                break
         below: Cuts = {}
         for file in group:
             if wanted is not None and not _any_between(wanted, file.first, file.last):
+                continue
+            if not file.cuts and since is not None and file.high is not None and file.high < since:
                 continue
             rows, own = _read_file(place, spec, file, names, wanted, since)
             parts.append(pick(rows, spec, wanted, since, cuts))

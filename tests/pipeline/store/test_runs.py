@@ -6,6 +6,7 @@ from collections.abc import Callable
 from functools import partial
 from itertools import pairwise
 from typing import Any
+from unittest import mock
 
 import pandas as pd
 import pytest
@@ -170,6 +171,49 @@ def test_a_large_layer_is_split_by_unit_and_cuts_go_to_the_right_part(
     assert not table["cycle_id"].duplicated().any()
 
 
+def test_a_read_of_the_last_weeks_decodes_as_many_rows_whatever_the_history(
+    store: Store, cycles: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runs, "SPLIT_ROWS", 8)
+    monkeypatch.setattr(runs, "FAN", 3)
+    decoded: list[int] = []
+    original = runs._read_file
+
+    def counted(place: Any, spec: Any, file: Any, *rest: Any) -> Any:
+        rows, cuts = original(place, spec, file, *rest)
+        decoded.append(len(rows))
+        return rows, cuts
+
+    monkeypatch.setattr(runs, "_read_file", counted)
+    most = {}
+    for week in range(3 * 27):
+        start = pd.Timestamp("2023-01-01") + pd.Timedelta(days=7 * week)
+        commit(store, lambda t, at=start: t.replace_since("cycles", "a", at, cycles("a", [at])))
+        decoded.clear()
+        recent = store.snapshot().table("cycles", since=start.tz_localize("UTC"))
+        assert len(recent) == 1
+        most[week // 27] = max(most.get(week // 27, 0), sum(decoded))
+    assert most[2] <= most[1] <= 8 + 5  # what is not split yet, and a month of weeks
+    assert len(store.snapshot().table("cycles")) == 3 * 27
+
+
+def test_what_a_newer_layer_replaced_whole_is_not_read(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for i in range(runs.FAN - 1):
+        commit(store, lambda t, i=i: t.put_states({"a": {"v": i}, "b": {"v": i}}))
+    opened: list[str] = []
+    original = runs._read_file
+
+    def counted(place: Any, spec: Any, file: Any, *rest: Any) -> Any:
+        opened.append(file.path)
+        return original(place, spec, file, *rest)
+
+    monkeypatch.setattr(runs, "_read_file", counted)
+    assert store.snapshot().states(["a", "b"]) == {k: {"v": runs.FAN - 2} for k in "ab"}
+    assert len(opened) == 1
+
+
 OPERATION = st.tuples(
     st.sampled_from(["append", "replace", "since"]),
     st.sampled_from(["a", "b", "c"]),
@@ -182,12 +226,24 @@ NIGHT = st.lists(OPERATION, min_size=1, max_size=3)
 
 @settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
-    st.lists(st.lists(OPERATION, min_size=1, max_size=3), min_size=1, max_size=30), st.booleans()
+    st.lists(st.lists(OPERATION, min_size=1, max_size=3), min_size=1, max_size=30),
+    st.booleans(),
+    st.sampled_from([3, runs.SPLIT_ROWS]),
 )
 def test_layers_equal_a_plain_model(
+    tmp_path_factory: pytest.TempPathFactory, nights: list[Any], compacted: bool, split: int
+) -> None:
+    with mock.patch.object(runs, "SPLIT_ROWS", split):
+        check_against_a_plain_model(tmp_path_factory, nights, compacted)
+
+
+def check_against_a_plain_model(
     tmp_path_factory: pytest.TempPathFactory, nights: list[Any], compacted: bool
 ) -> None:
     from chamberdrift.pipeline.compact import compact
+
+    def at(day: int) -> pd.Timestamp:
+        return pd.Timestamp(day * 9, unit="D", tz="UTC")  # over several months
 
     store = Store.open(tmp_path_factory.mktemp("s") / "store", create=True)
     model: dict[str, dict[int, int]] = {}
@@ -206,7 +262,7 @@ def test_layers_equal_a_plain_model(
                         "cycle_id": [f"{unit}@{d}" for d in days],
                         "unit_id": unit,
                         "kind": "sterilization",
-                        "started_at": [pd.Timestamp(d, unit="D", tz="UTC") for d in days],
+                        "started_at": [at(d) for d in days],
                         "f0_min": float(stamp),
                     }
                 )
@@ -216,7 +272,7 @@ def test_layers_equal_a_plain_model(
                 elif what == "since":
                     for old in [d for d in held if d >= day]:
                         del held[old]
-                    txn.replace_since("cycles", unit, pd.Timestamp(day, unit="D", tz="UTC"), frame)
+                    txn.replace_since("cycles", unit, at(day), frame)
                 else:
                     txn.append("cycles", frame)
                 held.update(dict.fromkeys(days, stamp))
@@ -231,5 +287,5 @@ def test_layers_equal_a_plain_model(
     ]
     assert list(zip(table["cycle_id"], table["f0_min"], strict=True)) == wanted
     for unit in ("a", "b", "c"):
-        alone = store.snapshot().table("cycles", units=[unit], since=pd.Timestamp(10, unit="D"))
+        alone = store.snapshot().table("cycles", units=[unit], since=at(10))
         assert len(alone) == sum(d >= 10 for d in model.get(unit, {}))
