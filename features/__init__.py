@@ -2,6 +2,7 @@
 
 from .assign import assign_programs
 from .extract import Extraction, extract
+from .memory import Memory
 from .phases import phases
 
-__all__ = ["Extraction", "assign_programs", "extract", "phases"]
+__all__ = ["Extraction", "Memory", "assign_programs", "extract", "phases"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,11 +12,10 @@ import pandas as pd
 
 from ..shared.config import Unit
 from ..shared.programs import Program, shortest_published_hold
+from .memory import DRIED_WINDOW, HOLDS, Memory
 
 HISTORY_CYCLES: Final = 10
 """Earlier cycles at a set point from which their mode counts (design: 10 or more)."""
-HISTORY_WINDOW: Final = 60
-"""Latest cycles that the mode is taken over, so that a changed program is learnt."""
 TEXT: Final = pd.StringDtype("pyarrow")
 FIRST_OF_DAY_S: Final = 4.0 * 3600.0
 """A cycle after so long without another counts as the day's first (no source)."""
@@ -24,7 +23,6 @@ TEST_SETPOINT_C: Final = 134.0
 TEST_LONGEST_S: Final = 270.0
 """A steam penetration test holds 134 °C for about 3.5 min (common practice)."""
 DRIED_CYCLES: Final = 5
-DRIED_WINDOW: Final = 20
 SHORT_SHARE: Final = 0.95
 """A hold that ends before this share of the program's time was broken off (no source)."""
 
@@ -55,15 +53,39 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
     Without a pressure channel it can't be told and counts as sterilization.
     """
     out = cycles.sort_values("started_at", kind="stable", ignore_index=True)
+    return assign_after(out, unit, Memory())[0]
+
+
+def assign_after(
+    cycles: pd.DataFrame, unit: Unit, memory: Memory, until_s: float = float("inf")
+) -> tuple[pd.DataFrame, Memory]:
+    """Assign programs to cycles that follow others; see ``assign_programs``.
+
+    Parameters
+    ----------
+    cycles
+        In time order.
+    unit
+        Configuration of the unit.
+    memory
+        What is known of the cycles before.
+    until_s
+        Cycles that start at this time or later do not enter the memory returned
+        [s since 1970].
+    """
+    out = cycles
     programs = [Program.parse(p) for p in unit.programs]
     names: list[str | None] = []
     sources: list[str | None] = []
     kinds: list[str] = []
     completions: list[str | None] = []
-    seen: dict[float, list[float]] = {}
-    dried: list[bool] = []
-    last_end = float("nan")
+    seen = {setpoint: list(holds) for setpoint, holds in memory.holds.items()}
+    dried = list(memory.dried)
+    last_end = memory.run_end_s
+    kept: Memory | None = None
     for row in _rows(out):
+        if kept is None and row.started_s >= until_s:
+            kept = _kept(memory, seen, dried, last_end)
         idle = row.started_s - last_end
         if row.kind == "leak_test":
             names.append(None)
@@ -103,14 +125,27 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
         )
         kinds.append("penetration_test" if test else "sterilization")
         if completion == "complete" and not test and np.isfinite(held):
-            dried.append(row.drying > 60.0)
+            dried.append(bool(row.drying > 60.0))
             if np.isfinite(row.exposure):
                 seen.setdefault(row.setpoint, []).append(row.exposure)
-    out["program"] = pd.array(names, dtype=TEXT)
-    out["program_source"] = pd.array(sources, dtype=TEXT)
-    out["kind"] = pd.array(kinds, dtype=TEXT)
-    out["completion"] = pd.array(completions, dtype=TEXT)
-    return out
+    named = out.assign(
+        program=pd.array(names, dtype=TEXT),
+        program_source=pd.array(sources, dtype=TEXT),
+        kind=pd.array(kinds, dtype=TEXT),
+        completion=pd.array(completions, dtype=TEXT),
+    )
+    return named, kept if kept is not None else _kept(memory, seen, dried, last_end)
+
+
+def _kept(
+    memory: Memory, seen: dict[float, list[float]], dried: list[bool], last_end: float
+) -> Memory:
+    return replace(
+        memory,
+        run_end_s=last_end,
+        holds={setpoint: tuple(holds[-HOLDS:]) for setpoint, holds in seen.items()},
+        dried=tuple(dried[-DRIED_WINDOW:]),
+    )
 
 
 @dataclass(frozen=True)
@@ -171,7 +206,7 @@ def _program(
         if len(own) > 1 and np.isfinite(held) and held > 0.0:
             return min(own, key=lambda p: abs(np.log(held / 60.0 / p.hold_min))), "configuration"
         return min(own, key=lambda p: p.hold_min), "configuration"
-    earlier = seen.get(setpoint, [])[-HISTORY_WINDOW:]
+    earlier = seen.get(setpoint, [])[-HOLDS:]
     if len(earlier) >= HISTORY_CYCLES:
         counts = Counter(round(h / 30.0) * 0.5 for h in earlier)
         best = max(counts.values())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -13,9 +13,10 @@ from ..shared.config import Limits, Unit
 from ..shared.programs import Program
 from ..shared.schema import CYCLES, to_pandas
 from . import cycle
-from .assign import HISTORY_WINDOW, assign_programs
+from .assign import assign_after
 from .crossing import median
 from .events import BREAK_S, Event, clusters, find_events, parted
+from .memory import PLATEAUS, Memory
 from .row import Place, Row, finish
 from .samples import Samples, from_trace
 
@@ -33,6 +34,8 @@ class Extraction:
     """Columns of the cycles table, in time order."""
     resume_from: pd.Timestamp | None
     """Earliest sample time needed when more data come; cycles that start before are final."""
+    memory: Memory = field(default_factory=Memory)
+    """What later cycles need to know of those that start before ``resume_from``."""
 
 
 def extract(
@@ -41,6 +44,7 @@ def extract(
     limits: Limits | None = None,
     *,
     earlier: pd.DataFrame | None = None,
+    memory: Memory | None = None,
 ) -> Extraction:
     """Find the cycles of one unit's trace and measure them.
 
@@ -58,6 +62,9 @@ def extract(
         time before the first cycle and the unit's usual plateaus. With the
         final cycles of an extraction, going on from its ``resume_from`` equals
         extracting the whole.
+    memory
+        What an extraction returned beside the ``resume_from`` at which the trace
+        begins: stands for all ``earlier`` cycles and stays small.
 
     Returns
     -------
@@ -67,12 +74,15 @@ def extract(
     samples = from_trace(trace)
     if len(samples) < 2:
         only = pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC") if len(samples) else None
-        return Extraction(CYCLES.empty(), only)
+        before = memory if memory is not None else _remember(earlier, unit)
+        return Extraction(CYCLES.empty(), only, before)
     programs = tuple(Program.parse(p) for p in unit.programs)
-    if earlier is not None:
-        first = pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC")
-        earlier = earlier[earlier["started_at"] < first]
-    history = _History(earlier)
+    if memory is None:
+        if earlier is not None:
+            first = pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC")
+            earlier = earlier[earlier["started_at"] < first]
+        memory = _remember(earlier, unit)
+    history = _History(memory)
     groups = clusters(samples, find_events(samples))
     rows: list[Row] = []
     left = 0
@@ -99,7 +109,9 @@ def extract(
         if place.last and not (finished and _settled(samples, group[-1], done)):
             pending = place.left
         left = min(done + 1, n - 1)
-    return Extraction(_table(rows, unit, earlier), _resume(samples, left, pending))
+    resume_from = _resume(samples, left, pending)
+    cycles, after = _table(rows, unit, memory, resume_from)
+    return Extraction(cycles, resume_from, after)
 
 
 def _settled(samples: Samples, last: Event, done: int) -> bool:
@@ -115,23 +127,16 @@ def _settled(samples: Samples, last: Event, done: int) -> bool:
 class _History:
     """What earlier cycles say: the last end, and the usual plateau of each set point."""
 
-    def __init__(self, earlier: pd.DataFrame | None) -> None:
-        self.end_s = float("nan")
-        self.seen: list[tuple[float, float]] = []
-        if earlier is None or not len(earlier):
-            return
-        ordered = earlier.sort_values("started_at", kind="stable")
-        self.end_s = float(pd.DatetimeIndex(ordered["ended_at"]).as_unit("ms").asi8[-1]) / 1000.0
-        tail = ordered.dropna(subset=["setpoint_c", "plateau_c"]).tail(HISTORY_WINDOW)
-        pairs = zip(tail["setpoint_c"].tolist(), tail["plateau_c"].tolist(), strict=True)
-        self.seen = [(float(s), float(p)) for s, p in pairs]
+    def __init__(self, memory: Memory) -> None:
+        self.end_s = memory.end_s
+        self.seen = list(memory.plateaus)
 
     def add(self, row: Row) -> None:
         """Note a cycle that was just found."""
         self.end_s = row.values["ended_at"] / 1000.0
         if "setpoint_c" in row.values:
             self.seen.append((row.values["setpoint_c"], row.values["plateau_c"]))
-            del self.seen[:-HISTORY_WINDOW]
+            del self.seen[:-PLATEAUS]
 
     def usual(self) -> dict[float, float]:
         """Return the median plateau [°C] of each set point over the last 15 cycles at it."""
@@ -165,17 +170,34 @@ def _resume(samples: Samples, left: int, pending: int | None) -> pd.Timestamp:
     return pd.Timestamp(int(samples.time_ms[k]), unit="ms", tz="UTC")
 
 
-def _table(rows: list[Row], unit: Unit, earlier: pd.DataFrame | None) -> pd.DataFrame:
-    """Return rows as the cycles table, programs assigned."""
+def _table(
+    rows: list[Row], unit: Unit, memory: Memory, until: pd.Timestamp
+) -> tuple[pd.DataFrame, Memory]:
+    """Return rows as the cycles table, programs assigned, and the memory of those before."""
     if not rows:
-        return CYCLES.empty()
+        return CYCLES.empty(), memory
+    rows = sorted(rows, key=lambda r: float(r.values["started_at"]))
     records = finish(rows)
     schema = pa.schema([pa.field(f.name, f.type) for f in CYCLES.arrow_schema()])
     arrays = [pa.array([r.get(f.name) for r in records], type=f.type) for f in schema]
     fresh = to_pandas(pa.Table.from_arrays(arrays, schema=schema))
+    until_s = until.timestamp()
+    cycles, after = assign_after(fresh, unit, memory, until_s)
+    history = _History(memory)
+    for row in rows:
+        if row.values["started_at"] / 1000.0 < until_s:
+            history.add(row)
+    return cycles, replace(after, end_s=history.end_s, plateaus=tuple(history.seen))
+
+
+def _remember(earlier: pd.DataFrame | None, unit: Unit) -> Memory:
+    """Return what later cycles need to know of these."""
     if earlier is None or not len(earlier):
-        return assign_programs(fresh, unit)
-    both = pd.concat([CYCLES.conform(earlier), fresh], ignore_index=True)
-    named = assign_programs(both, unit)
-    kept = named["cycle_id"].isin(fresh["cycle_id"].tolist())
-    return CYCLES.conform(named[kept].reset_index(drop=True))
+        return Memory()
+    ordered = earlier.sort_values("started_at", kind="stable", ignore_index=True)
+    _, memory = assign_after(ordered, unit, Memory())
+    end_s = float(pd.DatetimeIndex(ordered["ended_at"]).as_unit("ms").asi8[-1]) / 1000.0
+    tail = ordered.dropna(subset=["setpoint_c", "plateau_c"]).tail(PLATEAUS)
+    pairs = zip(tail["setpoint_c"].tolist(), tail["plateau_c"].tolist(), strict=True)
+    plateaus = tuple((float(s), float(p)) for s, p in pairs)
+    return replace(memory, end_s=end_s, plateaus=plateaus)

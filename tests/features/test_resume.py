@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from types import ModuleType
 
 import pandas as pd
 import pytest
 from chamberdrift.features import extract
+from chamberdrift.features.memory import HOLDS, PLATEAUS, Memory
 from chamberdrift.fixtures.simulator import plan_fleet, simulate_unit
 from chamberdrift.shared.config import Unit
 from hypothesis import HealthCheck, given, settings
@@ -23,13 +25,21 @@ def simulated(i: int) -> tuple[pd.DataFrame, Unit, pd.DataFrame]:
     return done.trace, done.unit, extract(done.trace, done.unit).cycles
 
 
-def resumed(trace: pd.DataFrame, unit: Unit, cuts: list[int]) -> pd.DataFrame:
+def resumed(
+    trace: pd.DataFrame, unit: Unit, cuts: list[int], by_memory: bool = False
+) -> pd.DataFrame:
     """Return cycles of a trace that arrives in pieces."""
     kept: pd.DataFrame | None = None
+    memory = Memory()
     begin = trace["time"].iloc[0]
     for cut in [*sorted(cuts), len(trace)]:
         part = trace.iloc[:cut]
-        found = extract(part[part["time"] >= begin].reset_index(drop=True), unit, earlier=kept)
+        fresh = part[part["time"] >= begin].reset_index(drop=True)
+        if by_memory:
+            found = extract(fresh, unit, memory=memory)
+            memory = Memory.from_json(json.loads(json.dumps(found.memory.to_json())))
+        else:
+            found = extract(fresh, unit, earlier=kept)
         now = found.cycles if kept is None else pd.concat([kept, found.cycles], ignore_index=True)
         assert found.resume_from is not None
         if cut == len(trace):
@@ -40,12 +50,16 @@ def resumed(trace: pd.DataFrame, unit: Unit, cuts: list[int]) -> pd.DataFrame:
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
-@given(st.integers(0, UNITS - 1), st.lists(st.floats(0.001, 0.999), min_size=1, max_size=4))
-def test_any_cuts(i: int, places: list[float]) -> None:
-    """Up to four cuts at any places."""
+@given(
+    st.integers(0, UNITS - 1),
+    st.lists(st.floats(0.001, 0.999), min_size=1, max_size=4),
+    st.booleans(),
+)
+def test_any_cuts(i: int, places: list[float], by_memory: bool) -> None:
+    """Up to four cuts at any places, with the cycles before or only their memory at hand."""
     trace, unit, whole = simulated(i)
     cuts = [max(2, int(p * len(trace))) for p in places]
-    pd.testing.assert_frame_equal(resumed(trace, unit, cuts), whole, check_exact=True)
+    pd.testing.assert_frame_equal(resumed(trace, unit, cuts, by_memory), whole, check_exact=True)
 
 
 @pytest.mark.parametrize("kind", ["gravity", "prevacuum", "leak_test"])
@@ -56,7 +70,22 @@ def test_every_third_minute(traces: ModuleType, kind: str) -> None:
     whole = extract(trace, unit).cycles
     assert len(whole) == 1
     for cut in range(6, len(trace), 17):
-        pd.testing.assert_frame_equal(resumed(trace, unit, [cut]), whole, check_exact=True)
+        for by_memory in (False, True):
+            found = resumed(trace, unit, [cut], by_memory)
+            pd.testing.assert_frame_equal(found, whole, check_exact=True)
+
+
+def test_memory_stays_small() -> None:
+    """What is carried on does not grow with the cycles behind it."""
+    unit = Unit("u1")
+    cycles = simulated(1)[2]
+    many = pd.concat([cycles] * 40, ignore_index=True)
+    trace = simulated(1)[0]
+    later = trace.assign(time=trace["time"] + pd.Timedelta(days=400))
+    memory = extract(later, unit, earlier=many).memory
+    assert len(memory.plateaus) == PLATEAUS
+    assert all(len(h) <= HOLDS for h in memory.holds.values())
+    assert len(json.dumps(memory.to_json())) < 8000
 
 
 def test_resume_point_moves_on() -> None:

@@ -1,0 +1,60 @@
+"""What the cycles of a unit need to know of earlier ones: small, whatever the history."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+PLATEAUS: Final = 60
+"""Latest plateaus that give each set point's usual one."""
+HOLDS: Final = 60
+"""Latest exposures at a set point that their mode is taken over, so that a changed program
+is learnt."""
+DRIED_WINDOW: Final = 20
+"""Latest cycles that tell whether a unit dries as a rule."""
+
+
+@dataclass(frozen=True)
+class Memory:
+    """The past of one unit's cycles, as extraction sees it; never changed."""
+
+    end_s: float = math.nan
+    """End of the last cycle [s since 1970]."""
+    plateaus: tuple[tuple[float, float], ...] = ()
+    """Set point and plateau [°C] of the last cycles, in time order."""
+    run_end_s: float = math.nan
+    """End of the last cycle that is no leak test [s since 1970]."""
+    holds: dict[float, tuple[float, ...]] = field(default_factory=dict)
+    """Exposures [s] of the last complete cycles, by set point [°C]."""
+    dried: tuple[bool, ...] = ()
+    """Whether each of the last complete cycles was dried."""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and numbers."""
+        return {
+            "end_s": _plain(self.end_s),
+            "plateaus": [list(p) for p in self.plateaus],
+            "run_end_s": _plain(self.run_end_s),
+            "holds": [[s, list(h)] for s, h in sorted(self.holds.items())],
+            "dried": [int(d) for d in self.dried],
+        }
+
+    @classmethod
+    def from_json(cls, data: dict[str, Any]) -> Memory:
+        """Read what ``to_json`` returned."""
+        return cls(
+            _number(data["end_s"]),
+            tuple((float(s), float(p)) for s, p in data["plateaus"]),
+            _number(data["run_end_s"]),
+            {float(s): tuple(float(v) for v in h) for s, h in data["holds"]},
+            tuple(bool(d) for d in data["dried"]),
+        )
+
+
+def _plain(value: float) -> float | None:
+    return None if math.isnan(value) else value
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else float(value)
