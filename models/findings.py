@@ -53,6 +53,10 @@ SECOND_SERVICE_T: Final = 2.0
 """More standard errors that a second fault beside a known one has to show: what a signature
 does not fit is not another fault (set on tuning fleets)."""
 
+NEAR_SHARE: Final = 0.6
+"""Where the best explanation is below its floor, another one of this share of its T is taken
+(design choice)."""
+
 NOISE_RISE: Final = 0.35
 """Logarithm of the channel's noise over its usual from which swings are not believed."""
 
@@ -259,14 +263,22 @@ def drift_row(
         Parts under provisional repair: nothing new is raised for them.
     """
     supported: set[str] = set()
-    explained: list[tuple[int, float]] = []
+    explained = _known(ledger, t, size)
+    for k, _ in explained:
+        supported.add(SIGNATURE_PARTS[k])
     now_t, now_size = t, size
+    if explained:
+        now_t, now_size = remainder(*delta(explained[0][0]), explained)
     for _ in range(3):  # at most three faults at once
         ready = eligible(now_t, now_size, "watch")
         if explained:
             ready &= now_t >= WATCH_T + SECOND_WATCH_T
-        k = resolve(int(now_t.argmax()))
-        if not ready[k]:  # what explains it best is too small to matter
+        if not ready.any():
+            break
+        best = resolve(int(now_t.argmax()))
+        # What explains it best may be too small to matter; the next best must come near it.
+        k = best if ready[best] else resolve(int(np.where(ready, now_t, 0.0).argmax()))
+        if not ready[k] or now_t[k] < NEAR_SHARE * now_t[best]:
             break
         part = SIGNATURE_PARTS[k]
         supported.add(part)
@@ -291,6 +303,24 @@ def drift_row(
             ledger.support(episode.part, now)
         else:
             ledger.quiet(episode.part, now)
+
+
+def _known(ledger: Ledger, t: FloatArray, size: FloatArray) -> list[tuple[int, float]]:
+    """Return signature and size of what service flags that stand explain already.
+
+    One cause moves many signs, and more of them as it grows: what a known fault explains
+    opens no second flag, unless what is left over is strong by itself.
+    """
+    out = []
+    for episode in ledger.standing_all():
+        if episode.severity == "watch":
+            continue
+        own = np.array([p == episode.part for p in SIGNATURE_PARTS])
+        if own.any():
+            k = int(np.where(own, t, -1.0).argmax())
+            if t[k] >= KEEP_T:
+                out.append((k, float(size[k])))
+    return out
 
 
 def _noisy(delta: FloatArray, variance: FloatArray) -> bool:

@@ -30,7 +30,7 @@ from .unit import UnitState, find
 
 FloatArray = NDArray[np.float64]
 
-STATE_VERSION: Final = 1
+STATE_VERSION: Final = 2
 
 
 class ReplayNeededError(ChamberdriftError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,10 +24,6 @@ IntArray = NDArray[np.int64]
 MAINS: Final = CIRCUMSTANCES.index("mains")
 MAINS_MOVES: Final = PRIOR_SLOPES[MAINS]
 """Movement of each sign per log of mains power."""
-
-INTERVAL_CLASS: Final = 1.5
-"""Sampling intervals are one class within this factor: a jittering clock stays in its class,
-a new setting does not (design choice)."""
 
 
 @dataclass(frozen=True)
@@ -93,10 +90,10 @@ def make_panel(
     units = tuple(str(n) for n in names)
     starts = np.searchsorted(unit, np.arange(len(units) + 1)).astype(np.int64)
     signs, circumstances = sign_matrix(frame), circumstance_matrix(frame)
-    rows = Rows(time, signs, circumstances, program.tolist(), complete, _loggers(frame))
+    rows = Rows(time, signs, circumstances, program.tolist(), complete, *_loggers(frame))
     common = _mains_proxy(rows, units, starts, config, memories)
     signs = signs - common[:, None] * MAINS_MOVES
-    rows = Rows(time, signs, circumstances, rows.program, complete, rows.logger)
+    rows = dataclasses.replace(rows, signs=signs)
     return Panel(frame, verdicts(frame, config.limits), rows, units, starts)
 
 
@@ -118,13 +115,11 @@ def repairs_of(service: pd.DataFrame, as_of: pd.Timestamp | None) -> dict[str, l
     return out
 
 
-def _loggers(frame: pd.DataFrame) -> list[str]:
-    """Return logger and class of sampling interval of each cycle."""
+def _loggers(frame: pd.DataFrame) -> tuple[list[str], FloatArray]:
+    """Return the logger and the sampling interval of each cycle, NaN where it is not known."""
     interval = frame["sample_interval_s"].to_numpy(dtype=np.float64, na_value=np.nan)
-    step = np.log(np.where(interval > 0, interval, 1.0)) / np.log(INTERVAL_CLASS)
     logger = frame["logger_id"].fillna("").to_numpy(dtype=str)
-    classes = np.round(step).astype(np.int64)
-    return [f"{a}|{b}" for a, b in zip(logger.tolist(), classes.tolist(), strict=True)]
+    return logger.tolist(), np.where(interval > 0.0, interval, np.nan)
 
 
 def _mains_proxy(

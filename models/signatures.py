@@ -163,12 +163,39 @@ SIGNATURES: Final = (
         0.45,
         look_alikes=("pressure_sensor",),
     ),
+    # The same where the controller holds the pressure and not the temperature: then the whole
+    # plateau sinks by what the air's share of the pressure is worth.
+    Signature(
+        "air_removal",
+        "",
+        "kelvin that T lies below Tsat(p), the plateau with it",
+        {
+            "saturation": -1.0,
+            "plateau": -0.9,
+            "overshoot": -0.9,
+            "dip": -0.9,
+            "equilibration": 10.0,
+        },
+        0.28,
+        0.45,
+        look_alikes=("logger", "temperature_sensor"),
+        needs=("saturation",),
+    ),
     # Wear shows in the pressure that a pump reaches before it shows in how fast it gets there.
     Signature(
         "air_removal",
         "pump",
         "relative slowing of evacuation",
         {"evacuation": 1.0, "vacuum": 1.0, "drying_vacuum": 2.0},
+        0.15,
+        0.22,
+    ),
+    # A pump may lose speed at high pressure and reach its vacuum all the same.
+    Signature(
+        "air_removal",
+        "pump",
+        "relative slowing of evacuation alone",
+        {"evacuation": 1.0},
         0.15,
         0.22,
     ),
@@ -194,9 +221,36 @@ SIGNATURES: Final = (
             "heat_up": -0.5,
             "seat": -0.5,
             "exhaust": -1.0,
+            "period": -0.4,
+            "spread": 0.3,
+            "overshoot": 0.2,
+            "dip": -0.1,
         },
         0.12,
         0.2,
+        needs=("exhaust",),
+    ),
+    # Without an exhaust time to tell it by, only rates that no lighter load explains: a chamber
+    # with half of its water heats a third faster, and swings wider as the delay stays.
+    Signature(
+        "water_fill",
+        "",
+        "relative rise of all rates",
+        {
+            "power": 1.0,
+            "loss": 0.9,
+            "heat_rate": 1.0,
+            "heat_rate_pressurised": 1.1,
+            "heat_up": -1.0,
+            "seat": -1.0,
+            "period": -0.8,
+            "spread": 0.6,
+            "overshoot": 0.4,
+            "dip": -0.2,
+            "fade": 0.05,
+        },
+        0.2,
+        0.28,
     ),
     # Dry walls overheat late in exposure.
     Signature(
@@ -260,6 +314,10 @@ NUISANCES: Final = (
             "seat": 1.0,
             "exhaust": 0.5,
             "period": 1.0,
+            # A switch answers late: what it overshoots by goes with the rate (no source).
+            "spread": -0.5,
+            "overshoot": -0.3,
+            "dip": 0.15,
         },
         0.05,
     ),
@@ -296,8 +354,11 @@ NUISANCES: Final = (
 )
 
 
-MOVED: Final = next(k for k, s in enumerate(SIGNATURES) if s.mode == "moved")
+MOVED: Final = tuple(k for k, s in enumerate(SIGNATURES) if s.mode == "moved")
 OWN_SENSOR: Final = next(k for k, s in enumerate(SIGNATURES) if s.part == "temperature_sensor")
+AIR: Final = next(
+    k for k, s in enumerate(SIGNATURES) if s.part == "air_removal" and "plateau" in s.changes
+)
 
 
 def _matrix(rows: list[dict[str, float]]) -> FloatArray:

@@ -47,6 +47,11 @@ gives (1 + r)/(1 - r) = 2 (healthy tuning fleets: 0.1 to 0.4)."""
 LEAST_EFFECTIVE: Final = (2.5, 4.0)
 """Effective cycles in the short and the long chart before they speak."""
 
+INTERVAL_CLASS: Final = 1.5
+OTHER_CYCLES: Final = 8
+"""A logger is set to another interval when so many cycles in a row differ by this factor
+(design choice): one that alternates between two rates does so by chance once in 256."""
+
 HISTORY_DAYS: Final = 160
 """Days of daily means that are kept: what a look back needs, and a month of chunk more."""
 
@@ -76,7 +81,8 @@ class Rows:
     complete: NDArray[np.bool_]
     """Complete and fit to be compared."""
     logger: list[str]
-    """Logger and class of sampling interval."""
+    interval: FloatArray
+    """Sampling interval [s]."""
 
     def part(self, start: int, end: int) -> Rows:
         """Return some of the rows."""
@@ -87,6 +93,7 @@ class Rows:
             self.program[start:end],
             self.complete[start:end],
             self.logger[start:end],
+            self.interval[start:end],
         )
 
 
@@ -122,7 +129,11 @@ class Tracker:
     """The two residuals before, the newer first."""
     time: float = math.nan
     cycles: int = 0
-    logger: str = ""
+    logger: str | None = None
+    interval: float = math.nan
+    """Sampling interval that the unit's logger is set to [s]."""
+    other: list[list[float]] = field(default_factory=list)
+    """Residuals of the last cycles in a row that were sampled otherwise."""
     recent: list[list[float]] = field(default_factory=list)
     splice: list[list[float]] | None = None
     before: list[list[float]] = field(default_factory=list)
@@ -144,6 +155,8 @@ class Tracker:
             "time": self.time,
             "cycles": self.cycles,
             "logger": self.logger,
+            "interval": self.interval,
+            "other": self.other,
             "recent": self.recent,
             "splice": self.splice,
             "before": self.before,
@@ -161,7 +174,7 @@ class Tracker:
         read["baseline"] = Baseline.from_json(data["baseline"])
         for name in ("total", "weight", "square", "last", "day_total", "day_count"):
             read[name] = array(data[name])
-        for name in ("time", "day"):
+        for name in ("time", "day", "interval"):
             read[name] = number(data[name])
         return cls(**read)
 
@@ -185,6 +198,8 @@ class Track:
     ready: NDArray[np.bool_]
     """Charts may speak: thirty cycles and no splice under way, shape (rows,)."""
     epoch: NDArray[np.int64]
+    provisional: list[frozenset[str]]
+    """Parts whose repair is being compared at each row."""
     settled: list[Settled]
 
 
@@ -230,17 +245,23 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
             repair = queue.pop(0)
             if repair.action in EPOCH_ACTIONS:
                 state.pending.append({"part": repair.part, "since": repair.time, "rows": []})
-        if rows.complete[i] and rows.logger[i] != state.logger:
-            if state.logger and any(levels.values()):
-                state.splice = []
+        residual = plain[i] - state.baseline.shift
+        odd = bool(rows.complete[i]) and _sampled_otherwise(
+            state, rows.logger[i], float(rows.interval[i]), residual
+        )
+        if rows.complete[i] and (
+            rows.logger[i] != state.logger or len(state.other) >= OTHER_CYCLES
+        ):
+            if state.logger is not None and any(levels.values()):
+                state.splice = state.other[:-1]
                 state.before = state.recent
                 state.recent = []
-            elif state.logger:  # nothing to carry over yet: start again
+            elif state.logger is not None:  # nothing to carry over yet: start again
                 state.baseline.programs = {}
-            state.logger = rows.logger[i]
-        residual = plain[i] - state.baseline.shift
-        usable = bool(rows.complete[i]) and levels.get(rows.program[i]) is not None
-        held = state.splice is not None
+            state.logger, state.interval, state.other = rows.logger[i], float(rows.interval[i]), []
+            odd = False
+        usable = bool(rows.complete[i]) and levels.get(rows.program[i]) is not None and not odd
+        held = state.splice is not None or odd
         if usable:
             if state.splice is not None:
                 state.splice.append(residual.tolist())
@@ -258,6 +279,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
         out.total[i], out.weight[i], out.square[i] = state.total, state.weight, state.square
         out.shift_count[i] = state.baseline.shift_count
         out.epoch[i] = state.baseline.epoch
+        out.provisional.append(frozenset(w["part"] for w in state.pending))
         if rows.complete[i] and rows.program[i] not in TEST_KINDS:
             state.cycles += 1
         out.ready[i] = state.cycles >= FULL and not held
@@ -272,6 +294,25 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
     return out.finish(adjusted, counts, reference)
 
 
+def _sampled_otherwise(state: Tracker, logger: str, interval: float, residual: FloatArray) -> bool:
+    """Return whether a cycle of the same logger was sampled at another interval.
+
+    Such a cycle waits outside the charts: a new setting shows by staying, while a logger
+    with two rates, or one that jitters, comes back.
+    """
+    if logger != state.logger or math.isnan(interval):
+        state.other = []
+        return False
+    if math.isnan(state.interval):
+        state.interval = interval
+    ratio = interval / state.interval
+    if 1.0 / INTERVAL_CLASS < ratio < INTERVAL_CLASS:
+        state.other = []
+        return False
+    state.other = [*state.other, residual.tolist()]
+    return True
+
+
 class _Arrays:
     """Rows of the charts while they are being filled."""
 
@@ -284,6 +325,7 @@ class _Arrays:
         self.shift_count = np.empty((n, _COUNT))
         self.epoch = np.zeros(n, dtype=np.int64)
         self.ready = np.zeros(n, dtype=np.bool_)
+        self.provisional: list[frozenset[str]] = []
         self.settled: list[Settled] = []
 
     def finish(self, adjusted: FloatArray, counts: FloatArray, reference: Reference) -> Track:
@@ -303,6 +345,7 @@ class _Arrays:
             standardise(self.residual, self.scale, reference.wander),
             self.ready,
             self.epoch,
+            self.provisional,
             self.settled,
         )
 

@@ -42,7 +42,7 @@ from .odd_cycles import (
 )
 from .plain import array, plain
 from .reference import Reference
-from .signatures import MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
+from .signatures import AIR, MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
 from .signs import INDEX, NAMES
 from .size_history import daily_size
 from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker
@@ -241,7 +241,7 @@ def find(
                 context.delta,
                 context.describe,
                 context.resolve,
-                frozenset(p["part"] for p in state.tracker.pending),
+                moved.provisional[i],
             )
         if rows.complete[i]:
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
@@ -346,25 +346,37 @@ class _Context:
         return self.moved.delta[self.i, chart], self.moved.variance[self.i, chart]
 
     def resolve(self, k: int) -> int:
-        """Tell a moved probe from the controller's drifting sensor where nothing else does.
+        """Tell what looks alike in a trace by how the change came.
 
-        Without a pressure channel both only move the plateau; a probe that was moved
-        changes between two cycles, a sensor drifts.
+        A probe that was moved changes between two cycles. The controller's own sensor drifts,
+        and where no pressure shows otherwise both only move the plateau; air that is left
+        inside grows, and lowers T against the pressure as a probe in a cold place does.
         """
-        if k not in (MOVED, OWN_SENSOR):
+        if k not in (*MOVED, OWN_SENSOR, AIR):
             return k
+        i = self.i
         delta, _ = self.delta(k)
-        if np.isfinite(delta[[INDEX["saturation"], INDEX["boil"]]]).any():
+        apart = bool(np.isfinite(delta[[INDEX["saturation"], INDEX["boil"]]]).any())
+        lower = bool(self.scores.size[i, AIR] > 0.0) and math.isfinite(delta[INDEX["saturation"]])
+        if k == OWN_SENSOR:
+            other = MOVED[0] if not apart else k
+        elif k == AIR:
+            other = MOVED[0]
+        else:
+            other = OWN_SENSOR if not apart else AIR if lower else k
+        if other == k:
             return k
+        drifts = k if k not in MOVED else other
+        moved = k if k in MOVED else other
         state = self.state
-        history = state.history(float(self.rows.time[self.i]) + 1.0)
-        days, sizes = daily_size(history, state.scale, state.wander, OWN_SENSOR)
+        history = state.history(float(self.rows.time[i]) + 1.0)
+        days, sizes = daily_size(history, state.scale, state.wander, drifts)
         found = change_point(days, sizes, least=2)
         if found is None:
             return k
         after = sizes[found.index :]
         at_once = abs(float(after[:2].mean())) >= AT_ONCE_SHARE * abs(float(after[-3:].mean()))
-        return MOVED if found.kind == "step" and at_once else OWN_SENSOR
+        return moved if found.kind == "step" and at_once else drifts
 
     def describe(self, k: int, size: float, severity: str, t: FloatArray) -> dict[str, Any]:
         """Make the columns of a drift flag."""

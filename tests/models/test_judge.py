@@ -394,3 +394,26 @@ def test_no_cycles_give_empty_tables(lab: Any) -> None:
 def test_one_unit_the_file_does_not_name_is_judged(lab: Any) -> None:
     cycles = lab.cycles([lab.plan(change=FAULTS["weak heater"][1], seed=3, days=150)])
     assert set(raised(judge(cycles, SERVICE.empty(), Config()))["part"]) == {"heater"}
+
+
+@pytest.mark.parametrize("wait", [0.6, 2.0, 5.0])
+def test_a_repair_to_come_holds_back_no_flag(lab: Any, wait: float) -> None:
+    plans = [lab.plan(change=FAULTS["weak heater"][1], seed=3, days=150)]
+    alone = raised(run(lab, plans)).iloc[0]
+    at = (alone["first_seen"] - lab.start) / pd.Timedelta(days=1) + wait
+    service = lab.service([("unit-01", at, "heater", "replaced")])
+    first = raised(run(lab, plans, service)).iloc[0]
+    assert first["part"] == "heater"
+    assert first["first_seen"] == alone["first_seen"]
+
+
+def test_a_logger_with_two_rates_keeps_its_charts(lab: Any) -> None:
+    def rate(day: float) -> float:
+        return 12.0 if int(day * 7.0) % 4 == 0 else 5.0
+
+    steady = [lab.plan(change=FAULTS["steam lost"][1], seed=3, days=150)]
+    mixed = [lab.plan(change=FAULTS["steam lost"][1], seed=3, days=150, interval_s=rate)]
+    expected = raised(run(lab, steady)).iloc[0]
+    first = raised(run(lab, mixed)).iloc[0]
+    assert first["part"] == expected["part"]
+    assert first["first_seen"] - expected["first_seen"] < pd.Timedelta(days=5)
