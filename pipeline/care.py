@@ -9,9 +9,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from ..shared.config import Config
-from ..shared.config_file import nearest
 from ..shared.config_template import commented_config
 from ..shared.errors import ChamberdriftError, ConfigError
+from .names import likely_ids, not_known, offer
 from .settings import read_settings, set_in_list, settings_name, settings_text, write_settings
 from .store import Snapshot, Store
 
@@ -70,6 +70,7 @@ def record_service(
             "note": note,
             "result": result,
         }
+        _check_unit(unit, snapshot, config, location)
         try:
             entry = make_entry(row, config, known_units(snapshot, config))
         except ValueError as error:
@@ -81,7 +82,8 @@ def record_service(
             )
         before = snapshot.table("service", units=[unit])
         after = merge_entries(before, [entry], now())
-        if not after.equals(before):
+        news = not after.equals(before)
+        if news:
             txn = store.begin(snapshot)
             txn.replace("service", unit, after)
             txn.commit(f"service of {unit}")
@@ -90,8 +92,9 @@ def record_service(
         if action in EPOCH_ACTIONS
         else "It leaves baselines as they are."
     )
+    said = "Entered" if news else "There already is"
     lines = (
-        f"Entered {entry.service_id}: {unit}, {part} {action} at {_shown(entry.time)}"
+        f"{said} {entry.service_id}: {unit}, {part} {action} at {_shown(entry.time)}"
         + (f", finding {result.replace('_', ' ')}." if result else "."),
         epoch,
         f"To take it back: chamberdrift service --undo {entry.service_id} --store {location}",
@@ -121,7 +124,7 @@ def undo_service(location: str, service_id: str) -> Done:
     store = Store.open(location)
     with store.lock():
         snapshot = store.snapshot()
-        after = undo_entry(snapshot.table("service"), service_id)
+        after = undo_entry(snapshot.table("service"), service_id, location)
         unit = str(after.loc[after["service_id"] == service_id, "unit_id"].iloc[0])
         txn = store.begin(snapshot)
         txn.replace("service", unit, after[after["unit_id"] == unit].reset_index(drop=True))
@@ -138,19 +141,24 @@ def defer_flag(location: str, flag: str, *, until: datetime, reason: str) -> Don
     ChamberdriftError
         If no open flag has this id, or the date is not in the future.
     """
+    from .deferrals import DEFERRALS
     from .moment import now
-    from .views import DEFERRALS
 
     if not reason.strip():
         raise ChamberdriftError("the reason is empty; say in a few words why it can wait.")
+    if until <= now():
+        raise ChamberdriftError(f"{_shown(until)} is past; name a date to come.")
     store = Store.open(location)
     with store.lock():
         snapshot = store.snapshot()
         flags = snapshot.table("flags")
         opened = flags[flags["closed_at"].isna()]
-        flag_id = _one_flag(flag, [str(i) for i in opened["flag_id"]])
+        flag_id = _one_flag(flag, [str(i) for i in opened["flag_id"]], location)
+        own = opened[opened["flag_id"] == flag_id].iloc[0]
         document = dict(snapshot.state(DEFERRALS) or {})
         document[flag_id] = {
+            "unit_id": str(own["unit_id"]),
+            "part": str(own["part"]),
             "until": _shown(until),
             "reason": reason.strip(),
             "recorded_at": _shown(now().to_pydatetime()),
@@ -158,7 +166,6 @@ def defer_flag(location: str, flag: str, *, until: datetime, reason: str) -> Don
         txn = store.begin(snapshot)
         txn.put_state(DEFERRALS, document)
         txn.commit(f"flag {flag_id} deferred")
-    own = opened[opened["flag_id"] == flag_id].iloc[0]
     lines = [f"Deferred {flag_id} ({own['unit_id']}, {own['part']}) until {_shown(until)}."]
     if own["severity"] == "stop":
         lines.append("It is a stop flag: it stays at the top of the list all the same.")
@@ -180,7 +187,7 @@ def retire_unit(location: str, unit: str, *, when: str | None = None) -> Done:
     store = Store.open(location)
     with store.lock():
         config = read_settings(store.place)
-        _check_unit(unit, store.snapshot(), config)
+        _check_unit(unit, store.snapshot(), config, location)
         try:
             moment = local_time(when, unit, config) if when else datetime.now(UTC)
         except ValueError as error:
@@ -205,10 +212,10 @@ def move_unit(location: str, unit: str, *, site: str) -> Done:
     store = Store.open(location)
     with store.lock():
         config = read_settings(store.place)
-        _check_unit(unit, store.snapshot(), config)
+        _check_unit(unit, store.snapshot(), config, location)
         if config.site(site) is None:
-            near = nearest(site, [s.id for s in config.sites])
-            hint = f"did you mean {near!r}? Else add" if near else "add"
+            near = likely_ids(site, [s.id for s in config.sites])
+            hint = f"did you mean {offer(near)}? Else add" if near else "add"
             raise ConfigError(
                 f"no site is called {site!r}; {hint} to {settings_name(store.place)}: "
                 f'[[site]] id = "{site}".'
@@ -227,12 +234,10 @@ def known_units(snapshot: Snapshot, config: Config) -> list[str]:
     return sorted({*snapshot.unit_ids(), *(u.id for u in config.units)})
 
 
-def _check_unit(unit: str, snapshot: Snapshot, config: Config) -> None:
+def _check_unit(unit: str, snapshot: Snapshot, config: Config, location: str) -> None:
     known = known_units(snapshot, config)
     if unit not in known:
-        near = nearest(unit, known)
-        hint = f"did you mean {near!r}?" if near else "see: chamberdrift table units."
-        raise ChamberdriftError(f"no unit is called {unit!r}; {hint}")
+        raise not_known("unit", unit, known, table="units", location=location)
 
 
 def _change(store: Store, name: str, value: str, changes: dict[str, Any]) -> None:
@@ -242,7 +247,7 @@ def _change(store: Store, name: str, value: str, changes: dict[str, Any]) -> Non
     write_settings(store.place, set_in_list(text, name, "id", value, changes))
 
 
-def _one_flag(flag: str, opened: Iterable[str]) -> str:
+def _one_flag(flag: str, opened: Iterable[str], location: str) -> str:
     """Return the open flag with an id, or whose id begins so where only one does."""
     ids = sorted(set(opened))
     if flag in ids:
@@ -254,9 +259,7 @@ def _one_flag(flag: str, opened: Iterable[str]) -> str:
         raise ChamberdriftError(
             f"{flag!r} may be any of {', '.join(begun[:5])}; write more of it."
         )
-    near = nearest(flag, ids)
-    hint = f"did you mean {near!r}?" if near else "see: chamberdrift table flags."
-    raise ChamberdriftError(f"no open flag is called {flag!r}; {hint}")
+    raise not_known("open flag", flag, ids, table="flags", location=location)
 
 
 def _shown(moment: datetime) -> str:

@@ -81,7 +81,10 @@ def scan(inbox: str | os.PathLike[str]) -> Scan:
             ]
     except OSError as error:
         reason = os.strerror(error.errno) if error.errno else type(error).__name__
-        raise ChamberdriftError(f"the inbox {place.text} can't be read: {reason}") from error
+        raise ChamberdriftError(
+            f"the inbox {place.text} can't be read: {reason}. Name the folder into which the "
+            "loggers' exports are put, and see that this user may read it."
+        ) from error
     files = []
     logs = []
     for file in sorted(found, key=lambda f: f.name):

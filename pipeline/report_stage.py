@@ -278,14 +278,13 @@ def find_cycle(snapshot: Snapshot, cycle_id: str) -> str:
 
 
 def _known_units(units: Sequence[str], snapshot: Snapshot) -> Sequence[str]:
-    from ..shared.config_file import nearest
+    from .names import not_known
 
     known = snapshot.unit_ids()
     for unit in units:
         if unit not in known:
-            near = nearest(unit, known)
-            hint = f"did you mean {near!r}?" if near else "see: chamberdrift table units."
-            raise ChamberdriftError(f"no unit with data is called {unit!r}; {hint}")
+            place = snapshot.place.text
+            raise not_known("unit with data", unit, known, table="units", location=place)
     return units
 
 

@@ -34,11 +34,13 @@ class ForgetResult:
 
     def text(self) -> str:
         """Return the result as a person reads it."""
-        verb = "Would forget" if self.dry_run else "Forgot"
+        if not self.samples:
+            return f"No sample is older than {self.before}: there is nothing to remove."
+        verb, were = ("Would remove", "would be") if self.dry_run else ("Removed", "were")
         return (
-            f"{verb} {self.samples} samples of {self.units} units from before {self.before}: "
-            f"{self.files_removed} files removed, {self.files_cut} cut, "
-            f"about {self.bytes / 1e6:.1f} MB. Cycles, verdicts and flags stay."
+            f"{verb} {self.samples} samples from before {self.before}, of {self.units} units, "
+            f"about {self.bytes / 1e6:.1f} MB: {self.files_removed} files {were} deleted whole, "
+            f"{self.files_cut} cut. Cycles, verdicts, flags and reports stay."
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -81,16 +83,12 @@ def forget(
     assert limit is not None
     if dry_run:
         snapshot = store.snapshot()
+        _check_limit(snapshot, limit)
         doomed, cut = _split(snapshot, limit)
         return _result(limit, True, doomed, cut)
     with store.lock():
         snapshot = store.snapshot()
-        newest = snapshot.data_through()
-        if newest is not None and limit > int(newest.value // 1_000_000):
-            raise ChamberdriftError(
-                f"the newest sample is of {newest.isoformat()}: forgetting all samples "
-                "is not meant; name an earlier date"
-            )
+        _check_limit(snapshot, limit)
         doomed, cut = _split(snapshot, limit)
         result = _result(limit, False, doomed, cut)
         known = forgotten_before(snapshot)
@@ -98,6 +96,19 @@ def forget(
             return result
         _publish(store, snapshot, limit, doomed, cut, result.samples, progress)
     return result
+
+
+def _check_limit(snapshot: Snapshot, limit: int) -> None:
+    newest = snapshot.data_through()
+    if newest is not None and limit > int(newest.value // 1_000_000):
+        raise ChamberdriftError(
+            f"the newest sample is of {_iso(newest)}, so this would remove every sample; "
+            "name an earlier date."
+        )
+
+
+def _iso(moment: pd.Timestamp) -> str:
+    return moment.isoformat().replace("+00:00", "Z")
 
 
 def _split(snapshot: Snapshot, limit: int) -> tuple[list[TraceFile], list[tuple[TraceFile, int]]]:
@@ -128,7 +139,7 @@ def _result(
 
     units = {trace_parts(f.path)[0] for f in doomed} | {trace_parts(f.path)[0] for f, _ in cut}
     return ForgetResult(
-        before=pd.Timestamp(limit, unit="ms", tz="UTC").isoformat(),
+        before=_iso(pd.Timestamp(limit, unit="ms", tz="UTC")),
         dry_run=dry_run,
         units=len(units),
         files_removed=len(doomed),

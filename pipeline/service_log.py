@@ -17,8 +17,8 @@ from zoneinfo import ZoneInfo
 
 from ..shared.config import Config
 from ..shared.config_file import nearest
-from ..shared.errors import ChamberdriftError
 from ..shared.parts import PARTS, SERVICE_ACTIONS
+from .names import likely_ids, not_known, offer
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -108,8 +108,8 @@ def make_entry(row: dict[str, str], config: Config, known_units: Collection[str]
     """
     unit = row.get("unit_id", "")
     if unit not in known_units:
-        near = nearest(unit, known_units)
-        hint = f"did you mean {near!r}?" if near else "known are the units of table units."
+        near = likely_ids(unit, known_units)
+        hint = f"did you mean {offer(near)}?" if near else "no export named it yet."
         raise ValueError(f"no unit is called {unit!r}; {hint}")
     part = _choice("part", row.get("part", ""), SERVICE_PARTS)
     action = _choice("action", row.get("action", ""), SERVICE_ACTIONS)
@@ -184,7 +184,7 @@ def merge_entries(
     return SERVICE.conform(ordered)
 
 
-def undo_entry(stored: pd.DataFrame, service_id: str) -> pd.DataFrame:
+def undo_entry(stored: pd.DataFrame, service_id: str, location: str = "STORE") -> pd.DataFrame:
     """Return the service table with one entry taken back.
 
     Raises
@@ -194,9 +194,7 @@ def undo_entry(stored: pd.DataFrame, service_id: str) -> pd.DataFrame:
     """
     ids = [str(i) for i in stored["service_id"]]
     if service_id not in ids:
-        near = nearest(service_id, ids)
-        hint = f"did you mean {near!r}?" if near else "see: chamberdrift table service."
-        raise ChamberdriftError(f"no service entry is called {service_id!r}; {hint}")
+        raise not_known("service entry", service_id, ids, table="service", location=location)
     frame = stored.copy()
     frame.loc[frame["service_id"] == service_id, "undone"] = True
     return frame

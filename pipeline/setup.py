@@ -74,7 +74,7 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
     """
     from .store import Store
 
-    parse_config(commented_config(answers), "the answers given")
+    _check_answers(answers)
     given = None if settings is None else Path(settings).read_text(encoding="utf-8-sig")
     if given is not None:
         parse_config(given, settings or "")
@@ -99,6 +99,24 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
         lines.append(f"Its configuration, with every setting explained, is {name}.")
     lines.append(f"Next: chamberdrift nightly INBOX --store {location}")
     return SetUp(location, name, made, dict(answers), tuple(lines))
+
+
+OPTIONS: Final = {"altitude_m": "--altitude", "day_first": "--day-first"}
+"""Options of ``init`` that are not called as the key that they set."""
+
+
+def _check_answers(answers: Mapping[str, Any]) -> None:
+    """Let the configuration's own rules judge the answers, named as they were given."""
+    mistakes = []
+    for key, value in answers.items():
+        try:
+            parse_config(commented_config({key: value}))
+        except ConfigError as error:
+            option = OPTIONS.get(key, "--" + key.replace("_", "-"))
+            said = re.sub(r"^[^:]+: ", "", str(error).splitlines()[0])
+            mistakes.append(said.replace(f"{key} of defaults", option))
+    if mistakes:
+        raise ConfigError("\n".join(mistakes))
 
 
 def _as_written(value: Any) -> str:
@@ -168,7 +186,10 @@ def read_unit_rows(data: bytes, name: str) -> list[dict[str, Any]]:
         text = data.decode("cp1252", errors="replace")
     delimiter = max(",;\t", key=text.split("\n", 1)[0].count)
     lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-    header = [h.strip().lower() for h in lines[0]] if lines else []
+    if not any(c.strip() for cells in lines for c in cells):
+        columns = ",".join(COLUMNS)
+        raise ConfigError(f"{name} is empty; its first line names the columns: {columns}.")
+    header = [h.strip().lower() for h in lines[0]]
     mistakes = [f"{name}, line 1: {m}" for m in _header_mistakes(header)]
     rows: list[dict[str, Any]] = []
     seen: dict[str, int] = {}
@@ -238,5 +259,6 @@ def _row_mistakes(row: dict[str, Any]) -> list[str]:
     try:
         parse_config(add_units("", [row]), "row")
     except ConfigError as error:
-        return [re.sub(r"^row(, line \d+)?: ", "", m) for m in str(error).splitlines()]
+        place = re.compile(r"^(?:row|chamberdrift\.toml)(?:, line \d+)?: ")
+        return [place.sub("", m) for m in str(error).splitlines()]
     return []

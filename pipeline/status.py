@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from ..shared.config_file import nearest
-from ..shared.errors import ChamberdriftError
 from ..shared.parts import SERVICE_RESULTS, SEVERITIES
 from .heartbeat import last_good_night
 from .moment import moment_of
+from .names import not_known
 from .settings import read_settings
 from .store import Store
 from .tables import to_json
@@ -41,7 +40,7 @@ class StoreStatus:
     samples: int
     bytes: int
     new_samples: int
-    """Rows taken in during the last 30 days."""
+    """Samples added during the last 30 days."""
     quarantined: int
     silent: tuple[tuple[str, str], ...]
     """Unit and its last sample."""
@@ -136,7 +135,9 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
     view = fleet_view(snapshot, config, moment)
     silent = silent_units(view)
     severities = view.flags.loc[view.flags["closed_at"].isna(), "severity"]
-    recent = view.intake[view.intake["recorded_at"] > moment - pd.Timedelta(days=GROWTH_DAYS)]
+    taken = view.intake["recorded_at"]
+    recent = view.intake[(taken > moment - pd.Timedelta(days=GROWTH_DAYS)) & (taken <= moment)]
+    grown = (recent["samples"].fillna(0) - recent["samples_shared"].fillna(0)).sum()
     spans = snapshot.unit_spans()
     night = last_good_night(store)
     warnings = []
@@ -158,7 +159,7 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
         samples=sum(s.rows for s in spans.values()),
         bytes=sum(f.bytes for f in snapshot.all_trace_files())
         + sum(f.bytes for f in snapshot.manifest.runs),
-        new_samples=int(recent["rows_kept"].fillna(0).sum()),
+        new_samples=int(grown),
         quarantined=len(snapshot.table("refused", columns=["sha256"])),
         silent=tuple(
             (str(u), _time(t) or "")
@@ -242,9 +243,7 @@ def show_unit(location: str, unit: str, *, as_of: datetime | None = None) -> Uni
     config = read_settings(store.place)
     known = sorted({*snapshot.unit_ids(), *(u.id for u in config.units)})
     if unit not in known:
-        near = nearest(unit, known)
-        hint = f"did you mean {near!r}?" if near else "see: chamberdrift table units."
-        raise ChamberdriftError(f"no unit is called {unit!r}; {hint}")
+        raise not_known("unit", unit, known, table="units", location=location)
     moment = moment_of(as_of, snapshot)
     view = unit_view_at(snapshot, config, unit, moment)
     opened = view.flags[view.flags["closed_at"].isna()]

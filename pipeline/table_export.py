@@ -9,12 +9,11 @@ from typing import Any, Final
 import pandas as pd
 
 from ..reports.views import join_judgements
-from ..shared.config_file import nearest
-from ..shared.errors import ChamberdriftError
 from .moment import now
+from .names import not_known
 from .settings import read_settings
 from .store import Snapshot, Store
-from .tables import SHOWN, select, to_csv, to_json, to_parquet
+from .tables import SHOWN, exports_of, select, to_csv, to_json, to_parquet
 from .views import units_table
 
 FORMAT_OF_SUFFIX: Final = {"csv": "csv", "json": "json", "parquet": "parquet"}
@@ -61,12 +60,13 @@ def read_table(
 ) -> pd.DataFrame:
     """Return the rows of a table for people."""
     config = read_settings(store.place)
-    known = sorted({*snapshot.unit_ids(), *(u.id for u in config.units)})
-    for unit in units:
-        if unit not in known:
-            near = nearest(unit, known)
-            hint = f"did you mean {near!r}?" if near else "see: chamberdrift table units."
-            raise ChamberdriftError(f"no unit is called {unit!r}; {hint}")
+    known = {*snapshot.unit_ids(), *(u.id for u in config.units)}
+    lacking = [u for u in units if u not in known]
+    if lacking and name == "intake":  # a unit's exports may all have been set aside
+        intake = snapshot.table("intake", columns=["export", "unit_ids", "outcome"])
+        lacking = [u for u in lacking if not exports_of([u], intake).any()]
+    for unit in lacking:
+        raise not_known("unit", unit, known, table="units", location=store.location)
     own = list(units) or None
     moment = None if since is None else pd.Timestamp(since)
     if name == "cycles":

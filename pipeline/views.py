@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import asdict
+from datetime import datetime
 from pathlib import PurePath
 from typing import Any, Final
 
@@ -14,11 +15,12 @@ from ..reports.views import FleetView, Provenance, UnitView, join_judgements, un
 from ..shared.config import Config
 from ..shared.parts import SEVERITIES
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, UNITS
+from .deferrals import deferrals_table
 from .judge_stage import Tables, judge_tables, seen_cycles, seen_service
 from .judge_state import JUDGED
+from .reach import data_through, last_samples
 from .store import Snapshot
 
-DEFERRALS: Final = "deferrals"
 DRAWN: Final = pd.Timedelta(days=370)
 """Residuals and exports that reports may draw or name."""
 MARGIN: Final = pd.Timedelta(minutes=30)
@@ -60,7 +62,7 @@ def fleet_view(
     """
     tables = tables_at(snapshot, config, as_of) if tables is None else tables
     cycles = seen_cycles(snapshot.table("cycles"), as_of)
-    through = snapshot.data_through()
+    last = last_samples(snapshot, as_of)
     return FleetView(
         config=config,
         cycles=join_judgements(cycles, tables.judgements),
@@ -69,9 +71,9 @@ def fleet_view(
         residuals=tables.residuals[tables.residuals["started_at"] > as_of - DRAWN],
         service=seen_service(snapshot.table("service"), as_of),
         intake=snapshot.table("intake", since=as_of - DRAWN),
-        units=units_table(snapshot, config, cycles, tables.flags, as_of),
-        deferrals=deferrals_table(snapshot),
-        data_through=None if through is None else min(through, as_of),
+        units=units_table(snapshot, config, cycles, tables.flags, as_of, last),
+        deferrals=deferrals_table(snapshot, tables.flags),
+        data_through=data_through(last),
         since=since,
         provenance=Provenance(store_name(snapshot), snapshot.commit),
     )
@@ -97,19 +99,18 @@ def unit_view_at(
         return unit_view(fleet_view(snapshot, config, as_of), unit_id, traces(snapshot, unit_id))
     own = [unit_id]
     cycles = seen_cycles(snapshot.table("cycles", units=own), as_of)
-    spans = snapshot.unit_spans()
-    through = _time(spans[unit_id].last) if unit_id in spans else None
     judgements = JUDGEMENTS.conform(snapshot.table("judgements", units=own))
+    flags = FLAGS.conform(snapshot.table("flags", units=own))
     fleet = FleetView(
         config=config,
         cycles=join_judgements(cycles, judgements),
         as_of=as_of,
-        flags=FLAGS.conform(snapshot.table("flags", units=own)),
+        flags=flags,
         residuals=RESIDUALS.conform(snapshot.table("residuals", units=own, since=as_of - DRAWN)),
         service=seen_service(snapshot.table("service", units=own), as_of),
         intake=snapshot.table("intake", since=as_of - DRAWN),
-        deferrals=deferrals_table(snapshot),
-        data_through=None if through is None else min(through, as_of),
+        deferrals=deferrals_table(snapshot, flags),
+        data_through=data_through(last_samples(snapshot, as_of, own)),
         provenance=Provenance(store_name(snapshot), snapshot.commit),
     )
     return unit_view(fleet, unit_id, traces(snapshot, unit_id, cycles))
@@ -142,9 +143,17 @@ def units_table(
     cycles: pd.DataFrame,
     flags: pd.DataFrame,
     as_of: pd.Timestamp,
+    last: dict[str, pd.Timestamp] | None = None,
 ) -> pd.DataFrame:
-    """Return the units table: every unit that has samples or that the configuration names."""
+    """Return the units table: every unit that has samples or that the configuration names.
+
+    Parameters
+    ----------
+    last
+        What ``last_samples`` gives for the moment, where it is at hand.
+    """
     spans = snapshot.unit_spans()
+    last = last_samples(snapshot, as_of) if last is None else last
     counts = cycles["unit_id"].value_counts()
     worst: dict[str, str] = {}
     opened = flags[flags["closed_at"].isna()]
@@ -162,11 +171,11 @@ def units_table(
                 "site": unit.site,
                 "type": unit.type or None,
                 "air_removal": unit.air_removal,
-                "first_data": None if span is None else _time(span.first),
-                "last_data": None if span is None else min(_time(span.last), as_of),
+                "first_data": _time(span.first) if span and unit_id in last else None,
+                "last_data": last.get(unit_id),
                 "cycles": int(counts.get(unit_id, 0)),
                 "open_severity": worst.get(unit_id),
-                "retired_at": None if retired is None else pd.Timestamp(retired),
+                "retired_at": _past(retired, as_of),
             }
         )
     if not rows:
@@ -177,21 +186,9 @@ def units_table(
     return UNITS.conform(frame)
 
 
-def deferrals_table(snapshot: Snapshot) -> pd.DataFrame:
-    """Return which flags were put off, until when and why."""
-    document = snapshot.state(DEFERRALS) or {}
-    frame = pd.DataFrame(
-        [
-            {"flag_id": flag, "until": entry["until"], "reason": entry["reason"]}
-            for flag, entry in sorted(document.items())
-        ],
-        columns=["flag_id", "until", "reason"],
-    )
-    return frame.assign(
-        flag_id=frame["flag_id"].astype("string"),
-        until=pd.to_datetime(frame["until"], utc=True).astype("datetime64[ms, UTC]"),
-        reason=frame["reason"].astype("string"),
-    )
+def _past(moment: datetime | None, as_of: pd.Timestamp) -> pd.Timestamp | None:
+    """Return a moment that has come; None for one that lies ahead."""
+    return pd.Timestamp(moment) if moment is not None and moment <= as_of else None
 
 
 def _time(ms: int) -> pd.Timestamp:

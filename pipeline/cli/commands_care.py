@@ -8,7 +8,7 @@ import click
 
 from ...shared.parts import PARTS, SERVICE_ACTIONS, SERVICE_RESULTS
 from .base import Command
-from .options import MOMENT, Run, common, store_option
+from .options import MOMENT, Run, Word, common, store_option
 from .output import emit
 
 PART_NAMES = tuple(p for p in PARTS if p != "unknown")
@@ -19,19 +19,19 @@ PART_NAMES = tuple(p for p in PARTS if p != "unknown")
 @store_option
 @click.option(
     "--part",
-    type=click.Choice(PART_NAMES),
+    type=Word(PART_NAMES),
     metavar="PART",
     help=f"The part worked on: {', '.join(PART_NAMES)}.",
 )
 @click.option(
     "--action",
-    type=click.Choice(SERVICE_ACTIONS),
+    type=Word(SERVICE_ACTIONS),
     metavar="ACTION",
     help=f"What was done to it: {', '.join(SERVICE_ACTIONS)}.",
 )
 @click.option(
     "--result",
-    type=click.Choice(SERVICE_RESULTS),
+    type=Word(SERVICE_RESULTS),
     metavar="RESULT",
     help=f"Was the finding right: {', '.join(SERVICE_RESULTS)}.",
 )

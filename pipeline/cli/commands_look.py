@@ -7,15 +7,16 @@ from datetime import datetime
 
 import click
 
+from ...shared.errors import ChamberdriftError
 from .base import STOP_OPEN, Command
-from .options import MOMENT, Run, as_of_option, common, exit_flags_option, store_option
+from .options import MOMENT, Run, Word, as_of_option, common, exit_flags_option, store_option
 from .output import emit, width
 
 TABLES = ("cycles", "flags", "intake", "units", "service")
 
 
 @click.command(cls=Command, short_help="Write a table, or explain its columns.")
-@click.argument("name", metavar="{" + "|".join(TABLES) + "}", type=click.Choice(TABLES))
+@click.argument("name", metavar="{" + "|".join(TABLES) + "}", type=Word(TABLES))
 @click.option(
     "--store",
     envvar="CHAMBERDRIFT_STORE",
@@ -77,7 +78,10 @@ def table(
             with open(output, "wb") as file:
                 file.write(data)
         except OSError as error:
-            raise click.FileError(output, f"it can't be written: {error.strerror}.") from None
+            raise ChamberdriftError(
+                f"{output} can't be written: {error.strerror}; name a file in a folder that is "
+                "there and that you may write to."
+            ) from None
         click.echo(f"Wrote {output}", err=True)
     else:
         click.echo(data, nl=False)

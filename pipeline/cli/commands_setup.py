@@ -6,7 +6,7 @@ import click
 
 from ...shared.config_keys import PRESSURE_REFERENCES, PRESSURE_UNITS, TEMPERATURE_UNITS
 from .base import Command
-from .options import Run, common, store_option
+from .options import Run, Word, common, store_option
 from .output import emit
 
 
@@ -22,20 +22,20 @@ from .output import emit
 )
 @click.option(
     "--pressure-reference",
-    type=click.Choice(PRESSURE_REFERENCES),
+    type=Word(PRESSURE_REFERENCES),
     metavar="REF",
     help=f"What pressure channels count from: {', '.join(PRESSURE_REFERENCES)}.",
 )
 @click.option("--altitude", type=float, metavar="M", help="Height above sea level in metres.")
 @click.option(
     "--temperature-unit",
-    type=click.Choice((*TEMPERATURE_UNITS, "C", "F")),
+    type=Word((*TEMPERATURE_UNITS, "C", "F")),
     metavar="UNIT",
     help="Unit of temperatures, where exports do not say: °C (or C), °F (or F), K.",
 )
 @click.option(
     "--pressure-unit",
-    type=click.Choice(PRESSURE_UNITS),
+    type=Word(PRESSURE_UNITS),
     metavar="UNIT",
     help=f"Unit of pressures, where exports do not say: {', '.join(PRESSURE_UNITS)}.",
 )

@@ -49,6 +49,22 @@ class Moment(click.ParamType):  # type: ignore[type-arg,unused-ignore]
 MOMENT = Moment()
 
 
+class Word(click.Choice):  # type: ignore[type-arg,unused-ignore]
+    """One of some words; another is refused with the nearest."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the word."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            from ...shared.config_file import nearest
+
+            choices = [str(c) for c in self.choices]
+            near = nearest(str(value), choices)
+            hint = f"did you mean {near!r}? Known are" if near else "known are"
+            self.fail(f"{value!r} is not known; {hint}: {', '.join(choices)}.", param, ctx)
+
+
 class Workers(click.IntRange):
     """A number of processes."""
 

@@ -181,7 +181,9 @@ def test_a_dry_run_of_forgetting_says_the_same_and_does_nothing(filled: Any) -> 
         done.files_removed,
         done.files_cut,
     )
-    assert "Would forget" in tried.text()
+    assert "Would remove 110 samples" in tried.text()
+    assert "Removed 110 samples" in done.text()
+    assert "nothing to remove" in forget(filled.store, cut).text()
     assert done.samples == 2 * 2 * 20 + 15 + 15
 
 

@@ -21,6 +21,8 @@ LATE_SHARE = 0.03
 AGAIN_SHARE = 0.02
 SPOILT_SHARE = 0.03
 INTERVAL_S = 15.0
+COLLECTED = 7
+"""Nights from one collection of late exports to the next."""
 
 
 @dataclass(frozen=True)
@@ -81,19 +83,24 @@ def stage_exports(folder: Path, units: int, days: int, seed: int) -> Staged:
                 continue
             late = rng.random() < LATE_SHARE
             spoilt = rng.random() < SPOILT_SHARE
-            arrives = min(night + int(rng.integers(1, 10)), days - 1) if late else night
+            arrives = straggler(night + int(rng.integers(1, 10)), days) if late else night
             write_export(folder, arrives, made.unit.id, i, rows, day, spoilt=spoilt)
             counts["files"] += 1
             counts["rows"] += len(rows)
             counts["late"] += arrives > night
             counts["spoilt"] += spoilt
             if rng.random() < AGAIN_SHARE:
-                arrives = min(night + int(rng.integers(0, 20)), days - 1)
+                arrives = straggler(night + int(rng.integers(0, 20)), days)
                 write_export(folder, arrives, made.unit.id, i, rows, day, again=True)
                 counts["files"] += 1
                 counts["again"] += 1
     frame = pd.concat([s for s in service if len(s)] or service, ignore_index=True)
     return Staged(plan, frame, **counts)
+
+
+def straggler(night: int, days: int) -> int:
+    """Return the night in which late exports are collected: the next seventh one."""
+    return min(-(-night // COLLECTED) * COLLECTED, days - 1)
 
 
 def write_export(

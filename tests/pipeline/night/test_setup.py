@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
-from chamberdrift.pipeline.setup import add_units, read_unit_rows
+from chamberdrift.pipeline.setup import add_units, init_store, read_unit_rows
 from chamberdrift.shared.config_file import parse_config
 from chamberdrift.shared.config_template import commented_config
 from chamberdrift.shared.errors import ConfigError
@@ -63,10 +65,25 @@ def test_a_mistake_is_named_by_line(text: str, line: int, found: str) -> None:
     message = str(caught.value).splitlines()[0]
     assert message.startswith(f"units.csv, line {line}: ")
     assert found in message
+    assert message.count("line") <= 2  # its own place, and another that it speaks of
+    assert "chamberdrift.toml" not in message
+
+
+def test_an_answer_is_named_by_its_option(tmp_path: Path) -> None:
+    answers = {"altitude_m": 90000.0, "zone": "Oslo"}
+    with pytest.raises(ConfigError) as caught:
+        init_store(str(tmp_path / "s"), answers)
+    first, second = str(caught.value).splitlines()
+    assert first == "--altitude: 90000 is outside -430 to 6000; write a number in that range."
+    assert second.startswith("--zone: 'Oslo' is no zone")
+    assert not (tmp_path / "s").exists()
 
 
 def test_an_empty_file_is_a_mistake() -> None:
-    with pytest.raises(ConfigError, match="unit_id"):
-        read_unit_rows(b"", "units.csv")
+    for nothing in (b"", b"\n\n"):
+        with pytest.raises(
+            ConfigError, match="its first line names the columns: unit_id"
+        ):
+            read_unit_rows(nothing, "units.csv")
     with pytest.raises(ConfigError, match="no units in it"):
         read_unit_rows(b"unit_id\n", "units.csv")

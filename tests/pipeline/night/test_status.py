@@ -15,6 +15,7 @@ from chamberdrift.pipeline.care import (
     undo_service,
 )
 from chamberdrift.pipeline.moment import moment_of, now
+from chamberdrift.pipeline.reach import last_samples
 from chamberdrift.pipeline.settings import read_settings
 from chamberdrift.pipeline.status import (
     checked_findings,
@@ -44,6 +45,24 @@ def test_the_state_counts_what_is_there(judged_store: Path, fleet: Fleet) -> Non
     lines = [x for x in state.text().splitlines() if not x.startswith("Store ")]
     assert max(map(len, lines)) <= 100
     json.dumps(state.as_dict())
+
+
+def test_a_past_moment_is_told_as_it_was(store_copy: Path, fleet: Fleet) -> None:
+    first, second = (u for u in fleet.units[:2])
+    moment = first.trace["time"].iloc[len(first.trace) // 2] + pd.Timedelta(minutes=1)
+    retire_unit(str(store_copy), second.unit.id)
+    state = store_status(str(store_copy), as_of=moment)
+    known = pd.concat([u.trace["time"] for u in fleet.units])
+    through = known[known <= moment].max()
+    assert state.data_through == through.strftime("%Y-%m-%dT%H:%M:%SZ")
+    assert (state.units, state.retired) == (3, 0)
+    assert store_status(str(store_copy)).retired == 1
+    snapshot = Store.open(str(store_copy)).snapshot()
+    last = last_samples(snapshot, moment)
+    for unit in fleet.units:
+        times = unit.trace["time"]
+        assert last[unit.unit.id] == times[times <= moment].max()
+    assert last_samples(snapshot, known.min() - pd.Timedelta(days=1)) == {}
 
 
 def test_silent_loggers_are_named(judged_store: Path, fleet: Fleet) -> None:
@@ -88,7 +107,8 @@ def test_the_same_entry_twice_makes_no_commit(store_copy: Path, fleet: Fleet) ->
     unit = fleet.units[0].unit.id
     record_service(str(store_copy), unit, **args)
     commit = Store.open(str(store_copy)).snapshot().commit
-    record_service(str(store_copy), unit, **args)
+    again = record_service(str(store_copy), unit, **args)
+    assert again.text().startswith("There already is s-")
     assert Store.open(str(store_copy)).snapshot().commit == commit
 
 
@@ -102,14 +122,17 @@ def test_the_confirmed_rate_is_counted() -> None:
 
 def test_a_flag_is_deferred_by_the_beginning_of_its_id(store_copy: Path, fleet: Fleet) -> None:
     store = str(store_copy)
-    done = defer_flag(store, "f-serv", until=fleet.end + pd.Timedelta(days=9), reason="ordered")
+    later = now() + pd.Timedelta(days=9)
+    done = defer_flag(store, "f-serv", until=later, reason="ordered")
     assert done.as_dict()["flag_id"] == "f-service"
     unit = fleet.units[0].unit.id
     assert "ordered" in show_unit(store, unit, as_of=fleet.end).text()
     with pytest.raises(ChamberdriftError, match="no open flag"):
-        defer_flag(store, "zzz", until=fleet.end, reason="x")
+        defer_flag(store, "zzz", until=later, reason="x")
+    with pytest.raises(ChamberdriftError, match="is past; name a date to come"):
+        defer_flag(store, "f-service", until=fleet.end, reason="x")
     with pytest.raises(ChamberdriftError, match="reason is empty"):
-        defer_flag(store, "f-service", until=fleet.end, reason=" ")
+        defer_flag(store, "f-service", until=later, reason=" ")
 
 
 def test_a_stop_flag_is_never_hidden(store_copy: Path, fleet: Fleet) -> None:
@@ -120,14 +143,14 @@ def test_a_stop_flag_is_never_hidden(store_copy: Path, fleet: Fleet) -> None:
         txn = store.begin()
         txn.append("flags", stop)
         txn.commit("a stop flag")
-    later = fleet.end + pd.Timedelta(days=9)
+    later = now() + pd.Timedelta(days=9)
     done = defer_flag(str(store_copy), "f-stop", until=later, reason="busy")
     assert "stays at the top of the list" in done.text()
     defer_flag(str(store_copy), "f-service", until=later, reason="busy")
     state = show_unit(str(store_copy), fleet.units[0].unit.id, as_of=fleet.end)
     heads = [line for line in state.text().splitlines() if line.startswith("[")]
     assert heads[0].startswith("[stop]")
-    assert state.text().count("deferred until") == 1
+    assert state.text().count("busy") == 1
     assert store_status(str(store_copy), as_of=fleet.end).stop_open
 
 

@@ -92,7 +92,13 @@ def test_rows_are_selected_by_unit_and_moment() -> None:
     assert list(select(frame, "service", units=["A"])["unit_id"]) == ["A"]
     later = select(frame, "service", since=pd.Timestamp("2026-05-15T00:00Z"))
     assert list(later["unit_id"]) == ["B"]
-    intake = pd.DataFrame({"unit_ids": ["A, B", "C", None]})
+    intake = pd.DataFrame(
+        {
+            "unit_ids": ["A, B", "C", None],
+            "export": ["x.csv", "y.csv", "a_2026.csv"],
+            "outcome": ["accepted", "accepted", "duplicate"],
+        }
+    )
     assert len(select(intake, "intake", units=["B"])) == 1
 
 
