@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 
 from ...shared.config import Config
+from .cells import NUMBERS, kind_of
 from .columns import find_roles
 from .containers import Member
 from .convert import (
@@ -28,19 +29,20 @@ from .decide import Decided, Decider
 from .dialect import Table, find_table
 from .encoding import detect, refuse_binary, to_utf8
 from .header_words import LONG_SUMMARY
-from .lines import BLANKS, WIDE_BLANKS, is_rule, logical_lines
+from .lines import BLANKS, WIDE_BLANKS, bulk_lines, is_rule, logical_lines
 from .long_layout import convert_long, find_labels
 from .order import arrange
+from .other_signs import plain_signs, unwrap
 from .output import trace_table
 from .pins import merged_pin
-from .preamble_units import preamble_units
+from .preamble_units import preamble_units, refuse_other_units
 from .raw import Raw
 from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
 from .refuse import quoted, refusal
 from .roles import Roles
 from .second_header import refuse_other_header
 from .statements import Statement, read_statements
-from .table_rows import bulk_lines, inner_statements, read_evened, unwrap
+from .table_rows import inner_statements, read_evened
 
 HEADS: Final = (1 << 12, 1 << 16, 1 << 20, 1 << 23)
 """Lengths of the head that is searched for the table, one after the other [B]."""
@@ -90,7 +92,7 @@ class Assembly:
         data = to_utf8(member.data, encoding, mark)
         refuse_binary(data, member.name)
         self.note("encoding", encoding, why)
-        data = unwrap(data)
+        data = unwrap(plain_signs(data))
         table = self.sniff(data, member.name)
         statements = read_statements(table.preamble, table.delimiter)
         roles = self.roles(table, statements, member.name)
@@ -209,7 +211,9 @@ class Assembly:
             check_cell_units(raw, table, channel, member)
         parsed = parse_rows(raw, table, roles, typed, decimals)
         refuse_other_header(parsed, table, roles, member)
-        statements = statements + inner_statements(parsed, table, data)
+        inner = inner_statements(parsed, table, data)
+        refuse_other_units(roles.channels, inner, member)
+        statements = statements + inner
         labels = None
         if roles.long_channel is not None:
             labels = find_labels(
@@ -503,6 +507,12 @@ def _odd_reason(text: str, cells: set[str], header: set[str]) -> str:
     if header and len(cells & header) * 2 > len(header):
         return "repeated_header"
     if not re.search(r"\d", text) or LONG_SUMMARY.search(text.lower()):
+        return "not_a_sample"
+    parts = [c.strip() for c in re.split(r"[,;\t|]", text)]
+    if not any(kind_of(c) in NUMBERS for c in parts) and any(
+        re.search(r"[^\W\d_]{4}", c) and kind_of(c) == "text" for c in parts
+    ):
+        # A time with words and no number: an alarm, a door, a note.
         return "not_a_sample"
     letters = sum(c.isalpha() for c in text)
     return (

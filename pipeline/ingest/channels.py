@@ -13,7 +13,7 @@ from .header_words import words
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import CHANNELS, Channel, column_text
 from .statements import Statement
-from .units_found import Mark, read_mark, reference_in, split_header
+from .units_found import Mark, foreign_unit, read_mark, reference_in, split_header
 
 
 @lru_cache(maxsize=4096)
@@ -21,7 +21,14 @@ def channel_kind(low: str, mark: Mark | None) -> str:
     """Return temperature, pressure, current, voltage, place, other or an empty text."""
     if vocabulary.NOT_A_READING.search(low):
         return "other"
-    if mark is not None and mark.kind in {"temperature", "pressure", "current", "voltage"}:
+    if mark is not None and mark.kind in {"current", "voltage"}:
+        # Volts and milliamperes of a sensor are signals: only words make a supply of them.
+        if vocabulary.PRESSURE.search(low) or vocabulary.TEMPERATURE.search(low):
+            return "signal"
+        if vocabulary.CURRENT.search(low) or vocabulary.VOLTAGE.search(low):
+            return mark.kind
+        return mark.kind if mark.unit == "A" else ""
+    if mark is not None and mark.kind in {"temperature", "pressure"}:
         if mark.unit == "K" and vocabulary.PRESSURE.search(low):
             return "pressure"
         return mark.kind
@@ -65,6 +72,7 @@ def placement(low: str) -> str:
     return ""
 
 
+_VACUUM = re.compile(r"vacu|vaku|unterdruck|\bvide\b|depression|vuoto|proznia|вакуум|真空|진공")
 _SCALED = re.compile(
     r"(?:[x×*]\s?10+\b|\b1/10+\b|\b0[.,]0*1\s*(?:°|k\b|c\b|f\b|bar|kpa|mbar|psi))", re.IGNORECASE
 )
@@ -126,6 +134,7 @@ def find_channels(
 ) -> tuple[list[Channel], list[str]]:
     found: list[tuple[Channel, str]] = []
     unused: list[str] = []
+    signals: list[tuple[str, str]] = []
     for k in range(table.columns):
         role = pinned.get(k, "")
         if k in taken or (role and role not in CHANNELS) or table.kinds[k] in {"moment", "mark"}:
@@ -147,6 +156,9 @@ def find_channels(
             kind = "temperature" if mark is None else mark.kind
             if mark is None and table.kinds[k] != "number":
                 continue
+        if kind == "signal" and mark is not None:
+            signals.append((table.headers[k], mark.unit))
+            continue
         # A column of words is no channel, unless its header has a unit: then it is a spoilt one.
         worded = table.kinds[k] == "text" and (mark is None or mark.kind != kind)
         if kind in {"", "other"} or (worded and not role):
@@ -157,6 +169,11 @@ def find_channels(
             refuse_scaled(described[k], name, table.header_line)
         if mark is not None and mark.kind != kind:
             mark, why = None, ""
+        if mark is None and kind in {"temperature", "pressure"} and not role:
+            foreign = foreign_unit(described[k]) or foreign_unit(f"x [{table.marks[k]}]")
+            if foreign:
+                signals.append((table.headers[k], foreign))
+                continue
         reference = mark.reference if mark is not None else ""
         reference_why = why if reference else ""
         if kind == "pressure" and not reference:
@@ -180,7 +197,55 @@ def find_channels(
             factor,
         )
         found.append((channel, role or where))
-    return assign_names(found, unused, statements, name, table.header_line), unused
+    if signals:
+        _refuse_signals(found, signals, name, table.header_line)
+        unused += [header for header, _ in signals]
+    channels = assign_names(found, unused, statements, name, table.header_line)
+    _refuse_vacuum(channels, name, table.header_line)
+    return channels, unused
+
+
+def _refuse_signals(
+    found: list[tuple[Channel, str]], signals: list[tuple[str, str]], name: str, line: int | None
+) -> None:
+    """Refuse a table whose only temperature or pressure is in a unit that is none of ours."""
+    kinds = {c.kind for c, where in found if where not in {"other", "ambient"}}
+    for header, unit in signals:
+        low = words(header)
+        kind = "pressure" if vocabulary.PRESSURE.search(low) else "temperature"
+        if kind not in kinds and placement(low) != "other":
+            raise refusal(
+                "foreign_unit",
+                name,
+                f"column {quoted(header)} is in {quoted(unit)}, which is no unit of {kind}",
+                "export it in a unit of temperature or pressure, or pin the column as ignored",
+                line=line,
+                question=f"Can the export do without column {quoted(header)}?",
+                toml=layout_toml(name, f'columns = {{ {toml_text(header)} = "ignore" }}'),
+            )
+
+
+def _refuse_vacuum(channels: list[Channel], name: str, line: int | None) -> None:
+    """Refuse a pressure that is only named as a vacuum: it may count down from the air's."""
+    for channel in channels:
+        low = words(channel.header)
+        if (
+            channel.name == "pressure_kpa"
+            and channel.reference == ""
+            and _VACUUM.search(low)
+            and not vocabulary.PRESSURE.search(low)
+            and not channel.unit_why.startswith("pinned")
+        ):
+            raise refusal(
+                "channels",
+                name,
+                f"column {quoted(channel.header)} may count up from a vacuum or down from the "
+                "atmosphere",
+                "export the pressure, absolute or gauge, or pin the column as ignored",
+                line=line,
+                question=f"Can the export do without column {quoted(channel.header)}?",
+                toml=layout_toml(name, f'columns = {{ {toml_text(channel.header)} = "ignore" }}'),
+            )
 
 
 def assign_names(

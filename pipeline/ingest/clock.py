@@ -59,7 +59,7 @@ class RowTimes:
 def combine_columns(day: Moments, clock: Moments) -> Moments:
     """Join a column of dates and a column of clock times."""
     return Moments(
-        ok=day.ok & clock.ok & (day.kind > 0) & clock.has_clock & (clock.clock_ms < DAY_MS),
+        ok=day.ok & clock.ok & (day.kind > 0) & clock.has_clock & (clock.clock_ms <= DAY_MS),
         kind=day.kind,
         first=day.first,
         second=day.second,
@@ -120,21 +120,32 @@ def serial_times(values: Float) -> RowTimes:
     """
     ok = np.isfinite(values) & (values > 20000) & (values < 80000)
     exact = np.where(ok, values, 25569.0) * 86400.0 + SERIAL_EPOCH_DAYS * 86400.0
-    whole = np.rint(exact)
-    if ok.any() and float(np.abs(exact - whole)[ok].max()) < 0.45:
-        text_step = _step_of(values[ok])
-        if (
-            text_step * 86400.0 >= 1e-3
-            and float(np.abs(exact - whole)[ok].max()) <= text_step * 86400.0
-        ):
-            return RowTimes((whole * 1000).astype(np.int64), ok, False)
-    return RowTimes(np.rint(exact * 1000.0).astype(np.int64), ok, False)
+    return RowTimes(whole_seconds(exact, values, ok, 86400.0), ok, False)
+
+
+def whole_seconds(seconds: Float, values: Float, ok: Bool, factor: float) -> Int:
+    """Return times [ms]; whole seconds where few places are all that keeps them from it.
+
+    Parameters
+    ----------
+    seconds
+        Times [s], shape (n,).
+    values, factor
+        As written, and what turns them into seconds.
+    """
+    whole = np.rint(seconds)
+    off = float(np.abs(seconds - whole)[ok].max()) if ok.any() else 1.0
+    if 0.0 < off < 0.45:
+        step_s = _step_of(values[ok]) * factor
+        if step_s >= 1e-3 and off <= step_s:
+            return (whole * 1000).astype(np.int64)
+    return np.rint(seconds * 1000.0).astype(np.int64)
 
 
 def _step_of(values: Float) -> float:
     """Return the smallest decimal place that values are written to."""
     sample = values[:: max(len(values) // 200, 1)]
-    for places in range(4, 13):
+    for places in range(1, 13):
         if bool(np.allclose(sample, np.round(sample, places), rtol=0, atol=1e-11)):
             return 10.0**-places
     return 0.0

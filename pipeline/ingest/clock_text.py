@@ -14,37 +14,80 @@ def word_set(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
+_LETTERS: Final = str.maketrans(
+    {"ß": "ss", "ł": "l", "Ł": "L", "ø": "o", "Ø": "O", "đ": "d", "ı": "i", "æ": "ae", "œ": "oe"}
+)
+"""Letters that have no accent to take off."""
+
+
+def plain(text: str) -> str:
+    """Return text in lower case without accents."""
+    text = unicodedata.normalize("NFKD", text.translate(_LETTERS)).casefold()
+    return "".join(c for c in text if not unicodedata.combining(c))
+
+
 MONTHS: Final[dict[str, int]] = {
-    name: number
+    plain(name): number
     for number, names in enumerate(
         (
-            "jan january januar janvier janv enero ene gennaio gen janeiro januari sty tammi",
-            "feb february februar fevrier fevr fev febrero febbraio fevereiro februari",
-            "mar march marz maerz mrz mars marzo marco maart mrt",
-            "apr april avril avr abril abr aprile",
-            "may mai mayo maggio mag maio mei maj",
-            "jun june juni juin junio giugno giu junho",
-            "jul july juli juillet juil julio luglio lug julho",
-            "aug august aout aou agosto ago augustus",
-            "sep sept september septembre septiembre settembre set setembro",
-            "oct october oktober okt octobre octubre ottobre ott outubro out",
-            "nov november novembre noviembre novembro",
-            "dec december dezember dez decembre diciembre dic dicembre dezembro",
+            "jan january januar janvier janv enero ene gennaio gen janeiro januari sty styczen "
+            "stycznia tammi tammikuu tammikuuta leden ledna ocak oca ianuarie ian januar "
+            "январь января янв січня ιανουαριος ιανουαριου ιαν",
+            "feb february februar fevrier fevr fev febrero febbraio fevereiro februari luty "
+            "lutego lut helmi helmikuu helmikuuta unor unora subat sub februarie febr "
+            "февраль февраля фев лютого φεβρουαριος φεβρουαριου φεβ",
+            "mar march marz maerz mrz mars marzo marco maart mrt marzec marca marts maalis "
+            "maaliskuu maaliskuuta brezen brezna mart martie marcius marec "
+            "март марта мар березня μαρτιος μαρτιου μαρ",
+            "apr april avril avr abril abr aprile kwiecien kwietnia kwi huhti huhtikuu "
+            "huhtikuuta duben dubna nisan nis aprilie aprilis "
+            "апрель апреля апр квітня απριλιος απριλιου απρ",
+            "may mai mayo maggio mag maio mei maj maja touko toukokuu toukokuuta kveten kvetna "
+            "mayis majus май мая травня μαιος μαιου μαι",
+            "jun june juni juin junio giugno giu junho czerwiec czerwca cze kesa kesakuu "
+            "kesakuuta cerven cervna haziran haz iunie iun junius juna "
+            "июнь июня июн червня ιουνιος ιουνιου ιουν",
+            "jul july juli juillet juil julio luglio lug julho lipiec lipca heina heinakuu "
+            "heinakuuta cervenec cervence temmuz tem iulie iul julius jula "
+            "июль июля июл липня ιουλιος ιουλιου ιουλ",
+            "aug august aout aou agosto ago augustus augusti sierpien sierpnia sie elo elokuu "
+            "elokuuta srpen srpna agustos agu augusztus август августа авг серпня "
+            "αυγουστος αυγουστου αυγ",
+            "sep sept september septembre septiembre settembre set setembro wrzesien wrzesnia "
+            "wrz syys syyskuu syyskuuta zari eylul eyl septembrie szeptember szept "
+            "сентябрь сентября сен сент вересня σεπτεμβριος σεπτεμβριου σεπ",
+            "oct october oktober okt octobre octubre ottobre ott outubro out pazdziernik "
+            "pazdziernika paz loka lokakuu lokakuuta rijen rijna ekim eki octombrie "
+            "октябрь октября окт жовтня οκτωβριος οκτωβριου οκτ",
+            "nov november novembre noviembre novembro marras marraskuu marraskuuta kasim kas "
+            "noiembrie noi ноябрь ноября ноя нояб νοεμβριος νοεμβριου νοε",
+            "dec december dezember dez decembre diciembre dic dicembre dezembro grudzien "
+            "grudnia gru joulu joulukuu joulukuuta prosinec prosince aralik ara decembrie "
+            "desember des декабрь декабря дек грудня δεκεμβριος δεκεμβριου δεκ",
         ),
         start=1,
     )
     for name in names.split()
 }
-"""Month names without accents: English, German, French, Spanish, Italian, Portuguese, Dutch."""
+"""Month names without accents: English, German, French, Spanish, Italian, Portuguese, Dutch,
+Polish, Czech, Slovak, Nordic, Turkish, Romanian, Hungarian, Russian, Ukrainian, Greek. Names
+that languages use for different months (listopad, lipanj, lip) are left out on purpose."""
 
-WEEKDAYS: Final = word_set(
-    "mon monday tue tues tuesday wed wednesday thu thur thurs thursday fri friday sat "
-    "saturday sun sunday mo montag di dienstag mi mittwoch do donnerstag fr freitag sa "
-    "samstag so sonntag lun lundi mardi mer mercredi jeu jeudi ven vendredi sam samedi dim "
-    "dimanche lunes martes mie miercoles jue jueves vie viernes sab sabado dom domingo lunedi "
-    "martedi mercoledi giovedi gio venerdi sabato domenica seg segunda ter terca qua quarta "
-    "qui quinta sex sexta maandag ma dinsdag woensdag wo donderdag vrijdag vr zaterdag za "
-    "zondag zo"
+WEEKDAYS: Final = frozenset(
+    plain(name)
+    for name in word_set(
+        "mon monday tue tues tuesday wed wednesday thu thur thurs thursday fri friday sat "
+        "saturday sun sunday mo montag di dienstag mi mittwoch do donnerstag fr freitag sa "
+        "samstag so sonntag lun lundi mardi mer mercredi jeu jeudi ven vendredi sam samedi dim "
+        "dimanche lunes martes mie miercoles jue jueves vie viernes sab sabado dom domingo lunedi "
+        "martedi mercoledi giovedi gio venerdi sabato domenica seg segunda ter terca qua quarta "
+        "qui quinta sex sexta maandag ma dinsdag woensdag wo donderdag vrijdag vr zaterdag za "
+        "zondag zo pn pon poniedzialek wt wtorek sr sroda czw czwartek pt piatek sob sobota nd "
+        "niedz niedziela pondeli ut utery streda st ct ctvrtek pa patek nedele pzt pazartesi sal "
+        "sali car carsamba per persembe cum cuma cmt cumartesi pazar man mandag tirsdag tisdag "
+        "ons onsdag tors torsdag fre fredag lor lordag son sondag пн понедельник вт вторник ср "
+        "среда чт четверг пт пятница сб суббота вс воскресенье"
+    )
 )
 
 ABBREVIATIONS: Final[dict[str, tuple[int, str]]] = {
@@ -67,14 +110,17 @@ ABBREVIATIONS: Final[dict[str, tuple[int, str]]] = {
 countries use for different offsets (CST, IST, BST, MST) are left out on purpose."""
 
 _CLOCK = re.compile(
-    r"(?P<H>\d{1,4})(?P<s>[:.hH])(?P<M>\d{2})"
-    r"(?:(?:[:.]|(?<=\d)[mM']|(?<=\d)min)(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?"
-    r"(?:s|'')?(?:\s*(?P<ap>[ap]\.?\s?m\.?)(?![a-z]))?",
+    r"(?:(?P<pre>上午|下午|午前|午後|午后|오전|오후)\s?)?"
+    r"(?P<H>\d{1,4})(?P<s>[:.hH時时시点])\s?(?P<M>\d{2})"
+    r"(?:(?:[:.]|(?<=\d)[mM'分분]\s?|(?<=\d)min)(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?"
+    r"(?:s|''|[秒초])?(?:\s*(?P<ap>[ap]\.?\s?m\.?)(?![a-z]))?",
     re.IGNORECASE,
 )
 _DATES: Final = (
     re.compile(r"(?P<Y>\d{4})(?P<s>[-/._\s])(?P<m>\d{1,2})(?P=s)(?P<d>\d{1,2})(?!\d)"),
     re.compile(r"(?P<a>\d{1,2})(?P<s>[-/._\s])(?P<b>\d{1,2})(?P=s)(?P<Y>\d{4})(?!\d)"),
+    re.compile(r"(?P<a>\d{1,2})(?P<s>\.\s)(?P<b>\d{1,2})\.\s(?P<Y>\d{4})(?!\d)"),
+    re.compile(r"(?P<Y>\d{4})\s?[年년]\s?(?P<m>\d{1,2})\s?[月월]\s?(?P<d>\d{1,2})\s?[日일]"),
     re.compile(r"(?P<x>\d{2})(?P<s>[-/._])(?P<y>\d{2})(?P=s)(?P<z>\d{2})(?![\d])"),
     re.compile(r"(?P<x>\d{1,2})(?P<s>[-/._])(?P<y>\d{1,2})(?P=s)(?P<z>\d{2})(?![\d])"),
     re.compile(
@@ -117,12 +163,6 @@ class Moment:
     has_date: bool = False
     has_clock: bool = False
     short_year_last: bool = False
-
-
-def plain(text: str) -> str:
-    """Return text in lower case without accents."""
-    text = unicodedata.normalize("NFKD", text.replace("ß", "ss")).casefold()
-    return "".join(c for c in text if not unicodedata.combining(c))
 
 
 def parse_offset(text: str) -> int | None:
@@ -222,9 +262,11 @@ def _finish(text: str, end: int, matches: list[re.Match[str]]) -> Moment | None:
                     return None
             elif field == "ap":
                 half = value[0].lower()
+            elif field == "pre":
+                half = "a" if value in {"上午", "午前", "오전"} else "p"
             elif field == "s":
                 if "H" not in match.groupdict():
-                    separator = value
+                    separator = value.strip() or value
             else:
                 spans.append((field, *match.span(field)))
     fields = {s[0] for s in spans}

@@ -72,8 +72,7 @@ def find_roles(
             ),
         )
         return Roles(time, (), unit_column, logger_column, channel, value, unit, evidence=evidence)
-    if time.offset_column is not None:
-        taken.add(time.offset_column)
+    taken |= {k for k in (time.offset_column, time.half_column) if k is not None}
     channels, unused = find_channels(table, described, statements, taken, pinned, name)
     return Roles(
         time,

@@ -114,9 +114,15 @@ def parse_rows(
     time_values: Float | None = None
     columns = roles.time.columns
     if roles.time.mode in {"moments", "clock"}:
-        moments = parse_moments(raw.columns[columns[0]])
+        texts_of = [raw.columns[k] for k in columns]
+        if roles.time.half_column is not None:
+            half = pc.utf8_trim_whitespace(raw.columns[roles.time.half_column])
+            texts_of[-1] = pc.binary_join_element_wise(
+                pc.utf8_trim_whitespace(texts_of[-1]), half, " "
+            )
+        moments = parse_moments(texts_of[0])
         if len(columns) == 2:
-            clock_text = raw.columns[columns[1]]
+            clock_text = texts_of[1]
             if columns[1] in roles.time.compact:
                 clock_text = pc.replace_substring_regex(
                     pc.utf8_lpad(pc.utf8_trim_whitespace(clock_text), 6, "0"),
@@ -329,7 +335,11 @@ def row_times(parsed: Parsed, roles: Roles, order: str, base: Any) -> clocks.Row
     ok = np.isfinite(parsed.time_values)
     seconds = np.where(ok, parsed.time_values, 0.0) * roles.time.factor
     ok &= np.abs(seconds) < 4e9
-    ms = np.rint(np.where(ok, seconds, 0.0) * 1000.0).astype(np.int64)
+    seconds = np.where(ok, seconds, 0.0)
+    if roles.time.factor >= 60.0:
+        ms = clocks.whole_seconds(seconds, parsed.time_values, ok, roles.time.factor)
+    else:
+        ms = np.rint(seconds * 1000.0).astype(np.int64)
     return clocks.RowTimes(ms + base, ok, False)
 
 

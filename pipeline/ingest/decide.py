@@ -184,6 +184,8 @@ class Decider:
     ) -> tuple[Channel, ...]:
         """Return this piece's channels with what an earlier piece settled about them."""
         settled = {c.name: c for c in before}
+        # A voltage that the beginning showed to be no mains is left out further down too.
+        channels = tuple(c for c in channels if c.name in settled or c.name != "mains_v")
         new = [c.header for c in channels if c.name not in settled]
         if new:
             raise refusal(
@@ -315,14 +317,41 @@ class Decider:
                 )
         return " ".join(texts)
 
+    def _half_day_stated(self) -> str:
+        """Return where the export says that its clock has 12 hours, or an empty text."""
+        pattern = re.compile(
+            r"(?i)\b12 ?-?h(?:r|rs|ours?)?\b|\bam ?/ ?pm\b|:mm:ss (?:tt|a|aa|am)\b"
+        )
+        for text in self.roles.time.headers:
+            if pattern.search(text):
+                return f"the time's header {quoted(text)}"
+        for s in self.statements:
+            if (
+                re.search(r"clock|time ?format|zeitformat|uhr|hour", s.key_words)
+                and s.line < self.table.data_line
+                and pattern.search(s.value)
+            ):
+                return f"line {s.line}"
+        return ""
+
     def _check_half_day(self, times: clocks.RowTimes) -> None:
         """Refuse a 12-hour clock that doesn't say which half of the day it is."""
         moments = self.parsed.moments
         if moments is None or moments.has_halves or self.roles.time.elapsed:
             return
         clock = moments.clock_ms[times.ok]
-        if len(clock) < 2 or int(clock.max()) >= 13 * 3_600_000:
+        if len(clock) == 0 or int(clock.max()) >= 13 * 3_600_000:
             return
+        said = self._half_day_stated()
+        if said and int(clock.min()) >= 3_600_000:
+            raise refusal(
+                "twelve_hour_clock",
+                self.member,
+                f"{said} says that the clock has 12 hours, but times such as "
+                f"{quoted(self.example_time())} don't say which half of the day it is",
+                "export with a 24-hour clock or with AM and PM",
+                line=self.table.data_line,
+            )
         falls = np.diff(clock)
         if (
             bool((np.abs(falls + 12 * 3_600_000) <= 600_000).any())

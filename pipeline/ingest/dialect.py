@@ -12,7 +12,7 @@ from .cells import NUMBERS, kind_of
 from .clock_text import understand
 from .header_words import DATE, ELAPSED, INDEX, TIME, tokens
 from .lines import BLANKS, RULE, WIDE_BLANKS, Line, split
-from .refuse import refusal
+from .refuse import quoted, refusal
 from .table_header import find_header, is_head_line
 
 DELIMITERS: Final = (",", ";", "\t", "|", "~", "^", BLANKS, WIDE_BLANKS)
@@ -264,6 +264,7 @@ def _locate(
     headers, marks, header_at = find_header(
         lines, start, delimiter, columns, kinds, name, pinned_header
     )
+    _refuse_split_decimals(delimiter, headers, wider, kinds, name, lines[start])
     preamble = tuple(lines[: start if header_at is None else header_at])
     # All that stands below the header is read, so that no spoilt first row goes uncounted.
     first = start
@@ -305,6 +306,37 @@ def _locate(
         preamble=preamble,
         evidence=tuple(evidence),
     )
+
+
+def _refuse_split_decimals(
+    delimiter: str,
+    headers: tuple[str, ...],
+    rows: tuple[tuple[str, ...], ...],
+    kinds: tuple[str, ...],
+    name: str,
+    first: Line,
+) -> None:
+    """Refuse decimal commas between commas where the header has room for the fractions."""
+    if delimiter != "," or len(rows) < 4:
+        return
+    pairs = 0
+    for k in range(len(headers) - 1):
+        if not headers[k] or headers[k + 1] or kinds[k] != "number" or kinds[k + 1] != "number":
+            continue
+        whole = all(re.fullmatch(r"[+-]?\d+", row[k]) for row in rows)
+        part = {len(row[k + 1]) for row in rows if row[k + 1].isdigit()}
+        if whole and len(part) == 1 and all(row[k + 1].isdigit() for row in rows):
+            pairs += 1
+    named = sum(bool(h) for h in headers) - 1
+    if pairs and pairs == named:
+        raise refusal(
+            "columns_mismatch",
+            name,
+            "every number is followed by digits in a column without a name, as if decimal commas "
+            f"stood between commas ({quoted(first.text, 80)})",
+            "export it with another delimiter or with decimal points",
+            line=first.number,
+        )
 
 
 def _run_length(lines: list[Line], start: int, row_at: Callable[[int], list[str] | None]) -> int:

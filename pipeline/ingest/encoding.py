@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 from typing import IO, Any, Final
 
+from .channel_words import ABSOLUTE, CHAMBER, GAUGE, PRESSURE, TEMPERATURE
+from .clock_text import MONTHS
+from .header_words import DATE, TIME
+from .phrases import words
 from .refuse import refusal
 
 _BOMS: Final = (
@@ -15,6 +20,22 @@ _BOMS: Final = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+OLDER: Final = (
+    "cp1250",
+    "cp1251",
+    "cp1253",
+    "cp1254",
+    "shift_jis",
+    "gb18030",
+    "euc_kr",
+    "big5",
+    "koi8_r",
+    "cp866",
+    "iso8859_2",
+    "iso8859_5",
+)
+"""Encodings besides the Western European one, the commonest first."""
+_KNOWN: Final = (TEMPERATURE, PRESSURE, ABSOLUTE, GAUGE, CHAMBER)
 _CONTROL: Final = bytes(c for c in range(32) if c not in b"\t\n\r\x0c\x1a\x00\x1b\x1c\x1d\x1e\x1f")
 
 
@@ -45,8 +66,36 @@ def detect(head: bytes, *, whole: bool) -> tuple[str, int, str]:
     try:
         codecs.getincrementaldecoder("utf-8")("strict").decode(head, whole)
     except UnicodeDecodeError:
+        found = by_words(head)
+        if found:
+            return found, 0, "some bytes are no UTF-8; its words are known so, and only so"
         return "cp1252", 0, "some bytes are no UTF-8"
     return "utf-8", 0, "all bytes read are valid UTF-8"
+
+
+def by_words(head: bytes) -> str:
+    """Return the older encoding in which the header's words are known, or an empty text.
+
+    Western European text needs no proof: another encoding must know more words.
+    """
+    lines = re.split(rb"\r\n|\n|\r", head[:8192])[:-1] or [head[:8192]]
+    sample = b"\n".join(line for line in lines if not line.isascii())[:2048]
+
+    def known(name: str) -> int:
+        try:
+            text = words(sample.decode(name))
+        except UnicodeDecodeError:
+            return -1
+        return sum(len(set(pattern.findall(text))) for pattern in _KNOWN) + sum(
+            word in MONTHS or word in TIME or word in DATE for word in set(text.split())
+        )
+
+    least = known("cp1252")
+    scores = {name: known(name) for name in OLDER}
+    best = max(scores.values())
+    if best <= max(least, 0):
+        return ""
+    return next(name for name, score in scores.items() if score == best)
 
 
 def refuse_binary(text: bytes, name: str) -> None:

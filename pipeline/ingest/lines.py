@@ -87,3 +87,16 @@ def split(text: str, delimiter: str) -> list[str]:
 def is_rule(text: str) -> bool:
     """Say whether a line only draws a rule."""
     return RULE.match(text) is not None
+
+
+def bulk_lines(data: bytes) -> list[str]:
+    """Return lines from the middle of a file, which its rows make up."""
+    if len(data) < 6000:
+        return []
+    found: list[str] = []
+    for share in (0.35, 0.5, 0.65, 0.8):
+        start = int(len(data) * share)
+        piece = data[start : start + 600].decode("utf-8", "replace")
+        lines = re.split(r"\r\n|\n|\r", piece)[1:-1]
+        found += [line for line in lines if line.strip()][:3]
+    return found if len(found) >= 8 else []

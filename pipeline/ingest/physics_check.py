@@ -34,6 +34,9 @@ OPEN_KPA: Final = (60.0, 110.0)
 """Atmospheres that a clinic can have [kPa]: 4000 m to a strong high at sea level."""
 
 
+NEVER_ALWAYS_C: Final = 160.0
+"""A record that is nowhere colder is in another unit (no source: 26 K over the hottest
+program)."""
 PRESSURISED_KPA: Final = 110.0
 ALONG_K: Final = 2.0
 ALONG_RANGE_K: Final = 8.0
@@ -315,6 +318,13 @@ def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | 
     if len(values) < 2 * LEAST_SAMPLES:
         return None
     low, high = (float(q) for q in np.quantile(values, (0.02, 0.98)))
+    if unit == "°C" and low > NEVER_ALWAYS_C:
+        tenths = low / 10.0 >= 3.0 and high / 10.0 <= 145.0
+        return Contradiction(
+            f"the whole record lies above {NEVER_ALWAYS_C:.0f} °C, where no steam sterilizer is"
+            + (f"; in tenths it would be {low / 10:.1f} to {high / 10:.1f} °C" if tenths else ""),
+            "" if not 40.0 <= (low - 32.0) / 1.8 <= 145.0 or tenths else "°F",
+        )
     if unit == "°C" and 220.0 <= high <= 290.0 and low >= 40.0:
         c = (high - 32.0) / 1.8
         return Contradiction(

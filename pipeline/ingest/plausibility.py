@@ -47,6 +47,9 @@ SENTINELS: Final = np.array(
 POWER_ON_C: Final = 85.0
 """Power-on reading of a common kind of digital temperature sensor (common practice)."""
 POWER_ON_JUMP_K: Final = 8.0
+HELD_ROWS: Final = 3
+HELD_JUMP_K: Final = 2.0
+"""A run at 85.0 °C of that many samples, with such a jump at both ends (no source)."""
 
 
 def time_order(time_ms: NDArray[np.int64]) -> NDArray[np.int64] | None:
@@ -126,9 +129,25 @@ def _power_on(values: Float) -> Bool | None:
         # A chamber passes 85 °C on its way up or down: then it lies between its neighbours.
         least = POWER_ON_JUMP_K if len(offs) == 2 else 2.5 * POWER_ON_JUMP_K
         far = bool(offs) and all(abs(off) > least for off in offs)
-        if far and (len(offs) == 1 or (offs[0] > 0) == (offs[1] > 0)):
+        if (far and (len(offs) == 1 or (offs[0] > 0) == (offs[1] > 0))) or _held(
+            values, others, place, b - a
+        ):
             result[a:b] = True
     return result if result.any() else None
+
+
+def _held(values: Float, others: NDArray[np.int64], place: int, length: int) -> bool:
+    """Say whether a run of 85.0 °C was jumped to and from, out of a reading that moves slowly.
+
+    A chamber that dwells at 85 °C gets there and leaves by steps like those before and after.
+    """
+    before = values[others[max(place - 11, 0) : place]]
+    after = values[others[place : place + 11]]
+    if length < HELD_ROWS or len(before) < 6 or len(after) < 6:
+        return False
+    steps = np.abs(np.concatenate((np.diff(before), np.diff(after))))
+    jumps = abs(before[-1] - POWER_ON_C), abs(after[0] - POWER_ON_C)
+    return bool(min(jumps) > max(HELD_JUMP_K, 6.0 * float(np.median(steps))))
 
 
 def stuck(values: Float) -> bool:

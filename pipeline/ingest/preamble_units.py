@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from . import header_words as vocabulary
 from .header_words import tokens, words
+from .refuse import quoted, refusal
 from .roles import Channel
 from .statements import Statement
 from .units_found import Mark, marks_in, read_mark, reference_in, split_header
@@ -32,7 +33,42 @@ def preamble_units(
     return tuple(result)
 
 
-def _unit_from(channel: Channel, statements: list[Statement]) -> Channel:
+def refuse_other_units(channels: tuple[Channel, ...], inner: list[Statement], name: str) -> None:
+    """Refuse a table among whose rows lines state another unit or reference.
+
+    Parameters
+    ----------
+    inner
+        What lines among and below the rows say.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``units_differ``.
+    """
+    if not inner:
+        return
+    for channel in channels:
+        if channel.kind not in {"temperature", "pressure"} or not channel.unit:
+            continue
+        bare = replace(channel, unit="", reference="", unit_why="", reference_why="")
+        said = _unit_from(bare, inner, several=True)
+        if channel.name == "pressure_kpa":
+            said = replace(said, reference=_reference_from(bare, inner).reference)
+        units = set(said.unit.split()) - {channel.unit}
+        other = said.reference and channel.reference and said.reference != channel.reference
+        if units or other:
+            raise refusal(
+                "units_differ",
+                name,
+                f"column {quoted(channel.header)} is in {channel.unit} {channel.reference}, but "
+                f"{said.unit_why or said.reference_why} "
+                f"({' '.join((said.unit, said.reference)).strip()})",
+                "export it in one unit, each record in a file of its own",
+            )
+
+
+def _unit_from(channel: Channel, statements: list[Statement], *, several: bool = False) -> Channel:
     pattern = vocabulary.TEMPERATURE if channel.kind == "temperature" else vocabulary.PRESSURE
     found: dict[Mark, int] = {}
     for s in statements:
@@ -59,6 +95,10 @@ def _unit_from(channel: Channel, statements: list[Statement]) -> Channel:
             if mark.kind == channel.kind:
                 found.setdefault(mark, s.line)
     units = {m.unit for m in found}
+    if several and len(units) > 1:
+        return replace(
+            channel, unit=" ".join(sorted(units)), unit_why="lines among the rows say so"
+        )
     if len(units) != 1:
         return channel
     mark, line = next(iter(found.items()))

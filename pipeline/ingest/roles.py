@@ -63,6 +63,8 @@ class TimePlan:
     """Columns that hold clock times as six digits."""
     offset_column: int | None = None
     """Column of offsets from UTC."""
+    half_column: int | None = None
+    """Column that says AM or PM."""
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from .header_words import tokens, words
 from .lines import split
 from .refuse import quoted, refusal
 from .roles import Roles
-from .units_found import split_header
+from .units_found import read_mark, split_header
 
 MOST_LINES: Final = 5000
 """Most rows without a time that are looked at."""
@@ -72,7 +72,12 @@ def refuse_other_header(parsed: Parsed, table: Table, roles: Roles, name: str) -
     last_line = int(parsed.lines[ok][-1]) if ok.any() else 0
     for line, cells in _lines_between(parsed, unread, table):
         # What stands below the last sample heads none.
-        if line > last_line or not _heads(cells, time, used, own):
+        if line > last_line:
+            continue
+        if _is_units_row(cells, used):
+            _compare_units(cells, line, table, roles, name)
+            continue
+        if not _heads(cells, time, used, own):
             continue
         for k in used:
             said = _bare(cells[k])
@@ -112,6 +117,32 @@ def _lines_between(
         for k, column in texts.items():
             cells[k] = (column[place] or "").strip().strip('"').strip()
         yield int(parsed.lines[row]), cells
+
+
+def _is_units_row(cells: list[str], used: list[int]) -> bool:
+    marks = [read_mark(cells[k]) for k in used if cells[k]]
+    return sum(m is not None for m in marks) >= 1 and all(
+        m is not None or kind_of(cells[k]) in {"text", "null"}
+        for k, m in zip([k for k in used if cells[k]], marks, strict=True)
+    )
+
+
+def _compare_units(cells: list[str], line: int, table: Table, roles: Roles, name: str) -> None:
+    for channel in roles.channels:
+        mark = read_mark(cells[channel.column]) if cells[channel.column] else None
+        if mark is None or mark.kind != channel.kind:
+            continue
+        other = mark.reference and channel.reference and mark.reference != channel.reference
+        if (channel.unit and mark.unit != channel.unit) or other:
+            raise refusal(
+                "header_changes",
+                name,
+                f"a row of units stands among the rows: it says {quoted(cells[channel.column])} "
+                f"for column {quoted(channel.header)}, which is in "
+                f"{' '.join((channel.unit, channel.reference)).strip()} above",
+                "export the two tables as two files",
+                line=line,
+            )
 
 
 def _bare(text: str) -> str:

@@ -42,6 +42,15 @@ def _values(d: Decider, channel: Channel) -> Float:
     return np.asarray(values[d.labels.codes == channel.column])
 
 
+LEAST_MAINS_V: Final = 60.0
+"""No public mains is below it (from memory: 100 V is the lowest)."""
+
+
+def _is_mains(values: Float) -> bool:
+    live = values[np.isfinite(values) & (np.abs(values) > 1.0)]
+    return len(live) > 0 and float(np.median(live)) >= LEAST_MAINS_V
+
+
 def _known(d: Decider, unit_ids: list[str], field: str) -> str | None:
     found = {getattr(d.a.facts.of(unit, d.layout_key), field) for unit in unit_ids} - {None}
     return found.pop() if len(found) == 1 else None
@@ -58,6 +67,9 @@ def settle_units(
             channel = _pressure_unit(d, channel, channels, unit_ids)
         elif not channel.unit:
             channel = replace(channel, unit="A" if channel.kind == "current" else "V")
+        if channel.name == "mains_v" and not _is_mains(_values(d, channel)):
+            d.a.note("unused columns", channel.header, "no mains has so low a voltage")
+            continue
         d.a.note(
             channel.name,
             channel.unit,

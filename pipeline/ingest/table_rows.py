@@ -25,6 +25,8 @@ def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
     wanted = set(roles.time.columns)
     if roles.time.offset_column is not None:
         wanted.add(roles.time.offset_column)
+    if roles.time.half_column is not None:
+        wanted.add(roles.time.half_column)
     floats: set[int] = set()
     for channel in roles.channels:
         wanted.add(channel.column)
@@ -75,39 +77,3 @@ def inner_statements(parsed: Parsed, table: Table, data: bytes) -> list[Statemen
                 texts[number] = lines[number - 1].decode("utf-8", "replace")
     chosen = sorted(texts)[-MOST_INNER:]
     return read_statements(tuple(Line(texts[n], n, 0) for n in chosen), table.delimiter)
-
-
-def unwrap(data: bytes) -> bytes:
-    """Return lines without quotes around whole lines, single quotes, or formulas around cells.
-
-    Spreadsheets leave these behind. Lines stay lines, so that their numbers hold.
-    """
-    lines = [
-        t
-        for t in bulk_lines(data)
-        or re.split(r"\r\n|\n|\r", data[:4000].decode("utf-8", "replace"))[1:-1]
-        if t
-    ]
-    if not lines:
-        return data
-    if all('="' in t for t in lines):
-        data = re.sub(rb'="([^"\r\n]*)"', rb'"\1"', data)
-        lines = [re.sub(r'="([^"]*)"', r'"\1"', t) for t in lines]
-    if all(re.fullmatch(r'"[^"]*[,;\t|][^"]*"', t) for t in lines):
-        return re.sub(rb'(?m)^"([^"\r\n]*)"(?=\r?$)', rb"\1", data)
-    if all(re.match(r"^'[^']*'[,;\t|]'", t) for t in lines):
-        return data.replace(b"'", b'"')
-    return data
-
-
-def bulk_lines(data: bytes) -> list[str]:
-    """Return lines from the middle of a file, which its rows make up."""
-    if len(data) < 6000:
-        return []
-    found: list[str] = []
-    for share in (0.35, 0.5, 0.65, 0.8):
-        start = int(len(data) * share)
-        piece = data[start : start + 600].decode("utf-8", "replace")
-        lines = re.split(r"\r\n|\n|\r", piece)[1:-1]
-        found += [line for line in lines if line.strip()][:3]
-    return found if len(found) >= 8 else []

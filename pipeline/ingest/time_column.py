@@ -29,9 +29,16 @@ def find_time(
     dates = [k for k in moments if parts[k] == (True, False)]
     clocks = [k for k in moments if parts[k] == (False, True)]
     offset = _offset_column(table, free)
+    half = _half_column(table, free)
     if full:
         k = full[0] if len(full) == 1 else _best_moment(table, described, full, name)
-        return TimePlan("moments", (k,), headers=(table.headers[k],), offset_column=offset)
+        return TimePlan(
+            "moments",
+            (k,),
+            headers=(table.headers[k],),
+            offset_column=offset,
+            half_column=half,
+        )
     dates += [k for k in free if _is_compact_date(table, described, k)]
     compact: tuple[int, ...] = ()
     if dates and not clocks:
@@ -67,6 +74,7 @@ def find_time(
             elapsed=not real,
             compact=compact,
             offset_column=offset,
+            half_column=half,
         )
     numeric = [k for k in free if table.kinds[k] == "number"]
     for k in numeric:
@@ -84,6 +92,14 @@ def find_time(
     for k in numeric:
         plan = _numeric_time(table, described, k)
         if plan is not None and plan.mode == "elapsed":
+            if _SCALED_TIME.search(described[k] + " " + table.marks[k]):
+                raise refusal(
+                    "scaled_values",
+                    name,
+                    f"column {quoted(table.headers[k])} counts parts or multiples of its unit",
+                    "export seconds, or date and time",
+                    line=table.header_line,
+                )
             return plan
     for k in numeric:
         if is_index_word(described[k]) and _counts_up(table, k):
@@ -134,6 +150,15 @@ def _offset_column(table: Table, free: list[int]) -> int | None:
             and all(re.fullmatch(r"(?:UTC|GMT)?[+-]\d{2}:?\d{2}", c) is not None for c in cells)
             and re.search(r"\b(?:utc|gmt|offset|zone|tz|zeitzone)\b", words(table.headers[k]))
         ):
+            return k
+    return None
+
+
+def _half_column(table: Table, free: list[int]) -> int | None:
+    """Return the column whose cells are AM and PM, or None."""
+    for k in free:
+        cells = column_text(table, k)
+        if cells and all(re.fullmatch(r"(?i)[ap]\.?\s?m\.?", c) is not None for c in cells):
             return k
     return None
 
@@ -206,6 +231,13 @@ def _numbers(table: Table, k: int) -> list[float]:
 def _counts_up(table: Table, k: int) -> bool:
     values = _numbers(table, k)
     return len(values) >= 2 and all(b > a for a, b in pairwise(values))
+
+
+_SCALED_TIME = re.compile(
+    r"(?:[x×*]\s?10+\b|\b1\s?/\s?1?0*\b\s?s|\b1\s?/\s?(?:10+|[2-9]\d*)\b|\b0[.,]0*[1-9]\s*s|\b10+\s?m?s\b"
+    r"|hundredth|tenth|centi|deci|\bcs\b|\bds\b|zehntel|hundertstel)",
+    re.IGNORECASE,
+)
 
 
 def _numeric_time(

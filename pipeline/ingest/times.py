@@ -231,7 +231,11 @@ def _fill(out: Moments, rows: Int | None, matrix: NDArray[np.uint8], example: by
         hour, minute = values["H"], values["M"]
         second = values.get("S")
         limit = 23 if moment.has_date else 9999
-        ok &= (hour <= limit) & (minute <= 59)
+        # 24:00:00 is the next day's midnight.
+        midnight = (hour == 24) & (minute == 0)
+        if second is not None:
+            midnight &= second == 0
+        ok &= ((hour <= limit) | (midnight & (not moment.half))) & (minute <= 59)
         if moment.half:
             ok &= (hour >= 1) & (hour <= 12)
             hour = hour % 12 + (12 if moment.half == "p" else 0)

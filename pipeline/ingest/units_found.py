@@ -24,26 +24,26 @@ from .header_words import (
 
 _DEGREE = r"(?:°|º|˚|\u00b0|deg(?:rees?|\.)?|grad|grados|gradi|graus|graden|degres?|[øØ¡�]|Â°)"
 _TEMPERATURE: Final = (
-    ("°C", re.compile(rf"^(?:℃|{_DEGREE}\s*c(?:elsius)?|celsius|c)$", re.IGNORECASE)),
+    ("°C", re.compile(rf"^(?:℃|{_DEGREE}\s*[cс](?:elsius)?|celsius|c)$", re.IGNORECASE)),
     ("°F", re.compile(rf"^(?:℉|{_DEGREE}\s*f(?:ahrenheit)?|fahrenheit|f)$", re.IGNORECASE)),
     ("K", re.compile(rf"^(?:{_DEGREE}\s*k|k|kelvins?)$", re.IGNORECASE)),
 )
 _PRESSURE: Final = (
-    ("kPa", r"kpa|kilopascals?"),
-    ("hPa", r"hpa|hectopascals?|hektopascal"),
-    ("MPa", r"mpa|megapascals?"),
-    ("Pa", r"pa|pascals?"),
-    ("mbar", r"mbars?|millibars?"),
-    ("bar", r"bars?"),
+    ("kPa", r"kpa|kilopascals?|кпа|kn/m(?:2|²|\^2)"),
+    ("hPa", r"hpa|hectopascals?|hektopascal|гпа"),
+    ("MPa", r"mpa|megapascals?|мпа|n/mm(?:2|²|\^2)"),
+    ("Pa", r"pa|pascals?|па|n/m(?:2|²|\^2)"),
+    ("mbar", r"mbars?|millibars?|мбар"),
+    ("bar", r"bars?|бар"),
     ("psi", r"psi|lbs?/in(?:2|²|\^2)|lbf/in(?:2|²|\^2)"),
-    ("atm", r"atm"),
-    ("mmHg", r"mm\s?hg|torr"),
+    ("atm", r"atm|атм"),
+    ("mmHg", r"mm\s?hg|torr|мм\s?рт\.?\s?ст\.?"),
     ("inHg", r"in\.?\s?hg|\"hg"),
-    ("kgf/cm2", r"kgf?/cm(?:2|²|\^2)|kp/cm(?:2|²|\^2)"),
+    ("kgf/cm2", r"kgf?/cm(?:2|²|\^2)|kp/cm(?:2|²|\^2)|кгс/см(?:2|²|\^2)|at(?=[aüu]$)"),
 )
 _REFERENCE_TAIL = (
     r"(?:[\s_.-]*[(\[]?\s*(?P<ref>abs(?:olut[eo]?)?\.?|a|gauge|g|rel(?:ativ[e]?)?\.?"
-    r"|u|ü|ue|man\.?)\s*[)\]]?)?"
+    r"|u|ü|ue|man\.?|абс\w*\.?|изб\w*\.?)\s*[)\]]?)?"
 )
 _PRESSURE_UNITS: Final = tuple(
     (name, re.compile(rf"^(?:{pattern}){_REFERENCE_TAIL}$", re.IGNORECASE))
@@ -103,6 +103,7 @@ def read_mark(text: str) -> Mark | None:
     text = text.strip().strip("[](){}").strip().rstrip(".")
     if not text or len(text) > 32:
         return None
+    text = text.replace("\u00a0", " ")
     for name, pattern in _TEMPERATURE:
         if pattern.match(text):
             return Mark(name, "temperature")
@@ -127,7 +128,7 @@ def _reference_letter(text: str) -> str:
     text = plain(text).strip(". ()[]")
     if not text:
         return ""
-    return "absolute" if text.startswith("a") else "vented_gauge"
+    return "absolute" if text[0] in "aа" else "vented_gauge"
 
 
 @lru_cache(maxsize=4096)
@@ -229,6 +230,30 @@ def _with_reference(mark: Mark, text: str) -> Mark:
         if reference and reference != "both":
             return Mark(mark.unit, mark.kind, reference)
     return mark
+
+
+_FOREIGN: Final = re.compile(
+    r"[Ω%‰]|\b(?:m|k)?ohms?\b|\bm[va]\b|\bv(?:olts?)?$|\b(?:mm|cm|m|in|ft)\.?\s?(?:h2o|hg|wc|ws|w\.c\.?)\b"
+    r"|\b(?:counts?|digits?|lsb|ppm|adc|raw|tsi|mws|at|atmg)$|°\s?(?:r|re|ré|ra|n|de|d)\b|\brankine\b"
+    r"|\br[eé]aumur\b|\b[dm]°|\bhz\b|\bdb\b|\bdyn",
+    re.IGNORECASE,
+)
+
+
+@lru_cache(maxsize=4096)
+def foreign_unit(text: str) -> str:
+    """Return a unit that header text states and that is none of ours, or an empty text.
+
+    A reading in ohms, millivolts, metres of water or per cent is not to be taken for one in
+    the usual unit because the settings name a usual one.
+    """
+    for inside in re.findall(r"[\[({<]([^\[\](){}<>]{1,16})[\])}>]", text):
+        if read_mark(inside) is None and _FOREIGN.search(inside.strip()):
+            return str(inside.strip())
+    tail = re.match(r"^.*\S[\s,;:/_-]+(\S{1,8})$", text.strip())
+    if tail and read_mark(tail[1]) is None and _FOREIGN.fullmatch(tail[1]):
+        return str(tail[1])
+    return ""
 
 
 def marks_in(text: str) -> list[Mark]:

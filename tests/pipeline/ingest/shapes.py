@@ -11,6 +11,7 @@ from .shapes_dates import date_shapes
 from .shapes_odd import odd_shapes
 from .shapes_tables import table_shapes
 from .shapes_text import plain_shapes
+from .shapes_traps import trap_shapes
 from .shapes_units import unit_shapes
 from .shapes_world import world_shapes
 from .truth import Shape
@@ -27,4 +28,5 @@ def all_shapes() -> list[Shape]:
         + table_shapes()
         + odd_shapes()
         + world_shapes()
+        + trap_shapes()
     )

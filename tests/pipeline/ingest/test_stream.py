@@ -32,6 +32,15 @@ NOT_IN_PIECES = {
     "long table, channel after channel": "channels",
     "zip of two and a note": "archive_too_large",
     "long preamble": "no_table",
+    # Other scripts and guards around cells are turned into plain text in memory only.
+    "Arabic digits": "no_table",
+    "Arabic header and digits": "no_table",
+    "Persian digits": "no_table",
+    "full-width digits": "no_table",
+    "full-width brackets and units": "pressure_unit",
+    "a minus sign that is no hyphen": "channels",
+    "guarded cells in some rows": "no_table",
+    "a quote before each cell": "no_table",
 }
 SHAPES = [s for s in all_shapes() if not s.cause]
 

@@ -1,0 +1,260 @@
+"""Exports that invite a wrong value: glued files, signals, foreign units, lost halves of days.
+
+As the others: combinations of habits, none follows a real logger.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from chamberdrift.shared.config import Config
+
+from .shapes_common import BERLIN, HEAD, C, iso
+from .truth import Cycle, Shape, cycle, lines, num, rows_of, zoned
+
+
+def trap_shapes() -> list[Shape]:
+    """Shapes that a hasty reader gets wrong."""
+    return [*_zones_in_names(), *_glued(), *_foreign(), *_times(), *_unknown()]
+
+
+def _plain(make: Any) -> list[str]:
+    return rows_of(C, BERLIN, lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S},{make(t, p)}")
+
+
+def _zones_in_names() -> list[Shape]:
+    """Zones glued to the time's name."""
+    found = [
+        Shape(
+            f"zone glued to a name, {header}",
+            lines(iso(zone=zone), HEAD.replace("Time", header)).encode(),
+            C,
+        )
+        for header, zone in (
+            ("timestamps_UTC", "UTC"),
+            ("TimeUtc", "UTC"),
+            ("timeUTC", "UTC"),
+            ("utc_time", "UTC"),
+            ("DateTimeUTC", "UTC"),
+            ("timestamp_GMT+2", BERLIN),
+            ("Time_UTC+02:00", BERLIN),
+            ("time_CEST", BERLIN),
+        )
+    ]
+    local = lines(iso(), HEAD.replace("Time", "time_local")).encode()
+    return [
+        *found,
+        Shape(
+            "zone glued to both names",
+            lines(
+                [r.replace(" ", ",", 1) for r in iso(zone="UTC")],
+                HEAD.replace("Time", "date_utc,time_utc"),
+            ).encode(),
+            C,
+        ),
+        Shape("a name says local, the site says which", local, C, config=zoned()),
+        Shape("a name says local, nothing says which", local, config=Config(), cause="zone"),
+    ]
+
+
+def _glued() -> list[Shape]:
+    """Two exports glued to one file."""
+    first, rest = iso()[:180], iso()[180:]
+    fahrenheit = _plain(lambda t, p: "70.7,101.3")[180:]
+    gauge = _plain(lambda t, p: f"{t},{p - 101.325:.1f}")[180:]
+    utc = iso(zone="UTC")[180:]
+    swapped = [",".join(r.split(",")[k] for k in (0, 2, 1)) for r in iso()][300:]
+    names = "Time,Temperature,Pressure"
+    said = ("Units: °C, kPa abs", names)
+    bad = [
+        ("unit", (HEAD,), first, (HEAD.replace("°C", "°F"),), fahrenheit, "header_changes"),
+        ("reference", (HEAD,), first, (HEAD.replace("abs", "gauge"),), gauge, "header_changes"),
+        (
+            "zone",
+            (HEAD.replace("Time", "Time (UTC+02:00)"),),
+            first,
+            (HEAD.replace("Time", "Time (UTC)"),),
+            utc,
+            "header_changes",
+        ),
+        (
+            "order of columns",
+            (HEAD,),
+            iso()[:300],
+            ("Time,Pressure (kPa abs),Temperature (°C)",),
+            swapped,
+            "header_changes",
+        ),
+        (
+            "row of units",
+            (names, ",°C,kPa abs"),
+            first,
+            (names, ",°F,kPa abs"),
+            fahrenheit,
+            "header_changes",
+        ),
+        (
+            "line of units",
+            said,
+            first,
+            ("Units: °F, psi abs", names),
+            _plain(lambda t, p: "70.7,14.69")[180:],
+            "units_differ",
+        ),
+        ("device", ("Device: S-12", HEAD), first, ("Device: S-13", HEAD), rest, "unit_id"),
+        (
+            "stated zone",
+            ("Time zone: UTC+02:00", HEAD),
+            first,
+            ("Time zone: UTC", HEAD),
+            utc,
+            "zone",
+        ),
+    ]
+    plain = HEAD.encode("utf-8-sig") + b"\n"
+    return [
+        *(
+            Shape(
+                f"glued to an export with another {what}",
+                lines([*one, *head2, *two], *head1).encode(),
+                config=zoned(),
+                cause=cause,
+            )
+            for what, head1, one, head2, two, cause in bad
+        ),
+        Shape(
+            "glued with marks of the encoding in the middle",
+            plain + lines(first).encode() + plain + lines(rest).encode(),
+            C,
+            config=zoned(),
+            dropped={"repeated_header": 1},
+        ),
+        Shape(
+            "glued with a mark of the encoding before a row",
+            plain + lines(first).encode() + lines(rest).encode("utf-8-sig"),
+            C,
+            config=zoned(),
+        ),
+        Shape(
+            "a units row repeated on each page",
+            lines([*first, names, ",°C,kPa abs", *rest], names, ",°C,kPa abs").encode(),
+            C,
+            config=zoned(),
+            dropped={"not_a_sample": 1, "repeated_header": 1},
+        ),
+    ]
+
+
+def _foreign() -> list[Shape]:
+    """Readings that are signals, or in units that are none of ours."""
+    usual = zoned(temperature_unit="°C", pressure_unit="kPa", pressure_reference="absolute")
+    bad = [
+        ("ohms", "Pt100 (Ohm)", "Pressure (kPa abs)", lambda t, p: f"{100 + 0.385 * t:.2f},{p}"),
+        ("ohm sign", "Temperature [Ω]", "Pressure (kPa abs)", lambda t, p: f"{100 + t:.2f},{p}"),
+        ("millivolts", "Temp (mV)", "Pressure (kPa abs)", lambda t, p: f"{t * 0.04:.4f},{p}"),
+        ("volts", "Temp (V)", "Pressure (kPa abs)", lambda t, p: f"{t * 0.04:.4f},{p}"),
+        ("Réaumur", "Temp (°Ré)", "Pressure (kPa abs)", lambda t, p: f"{t * 0.8:.2f},{p}"),
+        ("Rankine", "Temp (°R)", "Pressure (kPa abs)", lambda t, p: f"{t * 1.8 + 491.67:.2f},{p}"),
+        ("current loop", "Temp (°C)", "Pressure (mA)", lambda t, p: f"{t},{4 + p / 25:.3f}"),
+        ("volts of pressure", "Temp (°C)", "Pressure (V)", lambda t, p: f"{t},{p / 40:.4f}"),
+        ("metres of water", "Temp (°C)", "Pressure abs (mH2O)", lambda t, p: f"{t},{p / 9.8:.3f}"),
+        ("inches of water", "Temp (°C)", "Pressure (inH2O)", lambda t, p: f"{t},{p * 4.01:.1f}"),
+        (
+            "per cent of full scale",
+            "Temp (°C)",
+            "Pressure (% FS)",
+            lambda t, p: f"{t},{p / 4:.2f}",
+        ),
+    ]
+    found = [
+        Shape(
+            f"{what}, though the store has usual units",
+            lines(_plain(make), f"Time,{t},{p}").encode(),
+            config=usual,
+            cause="foreign_unit",
+        )
+        for what, t, p, make in bad
+    ]
+    for extra, value in (
+        ("AI1 (V)", 5.02),
+        ("CH3 (mA)", 12.1),
+        ("Voltage (V)", 3.6),
+        ("Supply voltage (V)", 24.1),
+        ("Pressure signal (mA)", 12.0),
+    ):
+        found.append(
+            Shape(
+                f"a signal beside: {extra}",
+                lines([f"{r},{value}" for r in iso()], f"{HEAD},{extra}").encode(),
+                C,
+                config=usual,
+            )
+        )
+    return [
+        *found,
+        Shape(
+            "a vacuum that may count down",
+            lines(
+                _plain(lambda t, p: f"{t},{101.3 - min(p, 101.3):.1f}"), "Time,T (°C),Vacuum (kPa)"
+            ).encode(),
+            config=usual,
+            cause="channels",
+            says="vacuum",
+        ),
+        Shape(
+            "an idle hour in tenths of a degree",
+            lines(_plain(lambda t, p: "215,101.3"), HEAD).encode(),
+            config=usual,
+            cause="unit_contradiction",
+            says="tenths",
+        ),
+        Shape(
+            "decimal commas between commas, with room for them in the header",
+            lines(
+                rows_of(
+                    C,
+                    BERLIN,
+                    lambda w, t, p, q: f"{w:%d.%m.%Y %H:%M:%S},{num(t, 1, ',')},{num(p, 1, ',')}",
+                ),
+                "Zeit,Temperatur °C,,Druck abs kPa,",
+            ).encode(),
+            config=usual,
+            cause="columns_mismatch",
+        ),
+    ]
+
+
+def _times() -> list[Shape]:
+    """Times that count in parts, or hide half of the day."""
+    late = cycle("2024-05-21T13:00:00")
+    twelve = rows_of(late, BERLIN, lambda w, t, p, q: f"{w:%Y-%m-%d %I:%M:%S},{t},{p}")
+    parts = [f"{k * 1000},{t},{p}" for k, (t, p) in enumerate(zip(C.t, C.p, strict=True))]
+    start = "Start: 2024-05-21 10:00:00"
+    return [
+        Shape(
+            "twelve hours, the header says so",
+            lines(twelve, HEAD.replace("Time", "Time (12h)")).encode(),
+            config=zoned(),
+            cause="twelve_hour_clock",
+        ),
+        Shape(
+            "twelve hours, the preamble says so",
+            lines(twelve, "Clock: 12 h", HEAD).encode(),
+            config=zoned(),
+            cause="twelve_hour_clock",
+        ),
+        Shape(
+            "elapsed hundredths of a second",
+            lines(parts, start, "Elapsed (1/100 s),Temp C,Pressure kPa abs").encode(),
+            config=zoned(),
+            cause="scaled_values",
+        ),
+    ]
+
+
+def _unknown() -> list[Shape]:
+    return []
+
+
+__all__ = ["Cycle", "np", "trap_shapes"]
