@@ -102,11 +102,7 @@ def judge_fleet(work: Work) -> JudgeResult:
     carried, why = before.carried, before.why
     rejudge = _earliest(before.rejudge, work.rejudge)
     if before.as_of is not None and work.as_of < before.as_of:
-        work.warnings.append(
-            f"judged as of {work.as_of:%Y-%m-%d %H:%M} UTC, but a run before looked from "
-            f"{before.as_of:%Y-%m-%d %H:%M} UTC: what came between is hidden until the next run"
-        )
-        carried, why = None, "an earlier moment was asked for"
+        carried, why = None, "the last run looked from a later moment"
     if carried is not None and (late := came_late(carried, rejudge)):
         carried, why = None, f"cycles of {late} changed that were judged already"
     work.report("judging", 0, 1)

@@ -16,7 +16,7 @@ from .heartbeat import note_good_night
 from .inbox import scan
 from .intake import IngestResult, ingest_inbox
 from .judge_stage import JudgeResult, judge_fleet, judged_before, note_rejudge
-from .moment import moment_of
+from .moment import check_hides_nothing, moment_of
 from .night_summary import NightSummary
 from .report_stage import ReportResult, attention, draw_reports
 from .run_log import log_event
@@ -202,6 +202,8 @@ def working(
     config = read_settings(store.place)
     snapshot = store.snapshot()
     moment = moment_of(as_of, snapshot)
+    if as_of is not None:
+        check_hides_nothing(snapshot, moment, store.location)
     txn = store.begin(snapshot)
     work = Work(
         store=store,

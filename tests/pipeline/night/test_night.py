@@ -87,8 +87,20 @@ def test_nothing_later_than_the_moment_is_seen(
     assert json.loads(shown.stdout)["cycles"] == len(seen)
     run_night(str(exports / "inbox"), str(store), as_of=END, draw=False)
     assert_equal_tables(store, at_once)
-    back = run_night(str(exports / "inbox"), str(store), as_of=half, draw=False)
-    assert "is hidden until the next run" in back.warnings[0]
+    commit = Store.open(str(store)).snapshot().commit
+    for args in (["nightly", str(exports / "inbox")], ["judge"]):
+        back = run(*args, "--store", store, "--as-of", half.isoformat())
+        assert back.exit_code == 1
+        assert "cycles" in back.stderr
+        assert "were judged already" in back.stderr
+        assert f"report --as-of {half:%Y-%m-%dT%H:%M:%SZ}" in back.stderr
+    assert run("report", "--store", store, "--as-of", half.isoformat()).exit_code == 0
+    assert Store.open(str(store)).snapshot().commit == commit
+    assert_equal_tables(store, at_once)
+    later = END + pd.Timedelta(days=2)
+    for moment in (later, END):  # nothing is known between the two, so nothing can be hidden
+        run_night(str(exports / "inbox"), str(store), as_of=moment, draw=False)
+    assert_equal_tables(store, at_once)
 
 
 def test_late_exports_give_the_same_tables(exports: Path, at_once: Path, tmp_path: Path) -> None:

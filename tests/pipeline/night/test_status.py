@@ -181,6 +181,9 @@ def test_a_clock_set_back_hides_nothing(
     last = pd.Timestamp(snapshot.manifest.recorded_at)
     monkeypatch.setattr(moment, "now", lambda: last - pd.Timedelta(days=400))
     assert moment_of(None, snapshot) == last
+    between = last - pd.Timedelta(days=30)  # after all that is known: the clock was ahead then
+    monkeypatch.setattr(moment, "now", lambda: between)
+    assert moment_of(None, snapshot) == between
     monkeypatch.setattr(moment, "now", lambda: last + pd.Timedelta(days=400))
     assert moment_of(None, snapshot) == last + pd.Timedelta(days=400)
     early = pd.Timestamp("2024-02-29")
