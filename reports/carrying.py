@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from .quantities import FEATURE_PART
+from .recovery import latest_repair, recoveries
 from .states import text_of
 from .views import UnitView
 
@@ -16,17 +17,25 @@ USUAL_TRENDS = ("heater_duty", "heat_rate_k_per_min", "saturation_deviation_k", 
 def carrying_features(view: UnitView, opened: pd.DataFrame) -> list[tuple[str, pd.Series | None]]:
     """Return the features to show, flags' own first, each with its flag.
 
-    A flag without a feature brings the one with the largest recent residual;
+    After a repair the mended feature leads, unless a flag calls for work. A flag
+    without a feature brings the one with the largest recent residual;
     each flagged part brings one companion that moves with it.
     """
     shown: dict[str, pd.Series | None] = {}
     recent = _recent(view)
+    repair = latest_repair(view)
+    mended = [] if repair is None else [r.feature for r in recoveries(view, repair)[:1]]
+    if not opened["severity"].isin(("service", "stop")).any():
+        shown |= dict.fromkeys(mended)
     for _, flag in opened.iterrows():
         feature = text_of(flag["feature"])
         if not feature and len(recent):
             feature = str(recent.index[0])
         if feature:
-            shown.setdefault(feature, flag)
+            shown[feature] = flag if shown.get(feature) is None else shown[feature]
+    for feature in mended:
+        if len(shown) < MOST_TRENDS - 1:
+            shown.setdefault(feature, None)
     for part in opened["part"].drop_duplicates():
         mates = [f for f in recent.index if FEATURE_PART.get(str(f)) == part and f not in shown]
         if mates:

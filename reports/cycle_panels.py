@@ -28,6 +28,7 @@ from .panels import (
 from .plot import Fill, Stroke
 from .quantities import number, shown_unit, with_unit
 from .recorded import program_of
+from .rewrite import in_units
 from .states import is_true
 from .ticks import number_ticks, tick_text
 
@@ -56,6 +57,7 @@ def saturation_row(
         note = "no pressure channel: saturation can't be shown"
     elif is_true(run.cycle.get("atmosphere_assumed")):
         note = "atmosphere assumed: the distance between the lines may be off by about 0.4 K"
+        note = in_units(note, options)
 
     def body(sheet: Sheet, left: float, top: float) -> None:
         wide = width - LEFT_PT - RIGHT_PT

@@ -85,13 +85,24 @@ def provenance_footer(
     provenance: Provenance, data_through: pd.Timestamp | None, clock: Clock, below: str = ""
 ) -> Footer:
     """Return the footer: program, store, and how far the data reach."""
-    store = f"store {provenance.store}" if provenance.store else "no store"
+    store = f"store: {provenance.store}" if provenance.store else "no store"
     if provenance.commit is not None:
         store += f", commit {provenance.commit}"
     through = "no data"
     if data_through is not None and not pd.isna(data_through):
         through = f"data through {clock.moment(data_through)} ({clock.name})"
     return Footer(f"chamberdrift {provenance.version}  ·  {store}  ·  {through}", below)
+
+
+def sources_words(intake: pd.DataFrame) -> str:
+    """Return which exports the numbers come from, newest named."""
+    accepted = intake[intake["outcome"] == "accepted"]
+    if accepted.empty:
+        return "no export on record for this view"
+    newest = accepted.sort_values("last_time", kind="stable").iloc[-1]
+    noun = "export" if len(accepted) == 1 else "exports"
+    sha = str(newest["sha256"])[:12]
+    return f"from {len(accepted)} {noun}, newest {newest['export']} (sha256 {sha}…)"
 
 
 def figures(document: Document) -> Iterator[Figure]:

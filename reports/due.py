@@ -119,7 +119,7 @@ def _intervals(config: Config, past: _History, as_of: pd.Timestamp) -> list[dict
         shares, said = [], []
         if interval.days:
             shares.append(days / interval.days)
-            said.append(f"{days:.0f} of {interval.days:.0f} days")
+            said.append(f"{days:.0f} of {_days(interval.days)}")
         if interval.cycles:
             shares.append(cycles / interval.cycles)
             said.append(f"{cycles} of {interval.cycles} cycles")
@@ -129,6 +129,10 @@ def _intervals(config: Config, past: _History, as_of: pd.Timestamp) -> list[dict
         what = f"{part_words(interval.part)} service"
         out.append(_found(what, "in time", f"{', '.join(said)} {since}", max(shares)))
     return out
+
+
+def _days(count: float) -> str:
+    return "1 day" if round(count) == 1 else f"{count:.0f} days"
 
 
 def _leak_test(
@@ -141,7 +145,7 @@ def _leak_test(
             return []
         return [_found("leak test", "no record", "none found in its data", float("nan"))]
     days = days_between(past.leak_test, as_of)
-    detail = f"{days:.0f} days since the last, interval {config.leak_test_days:.0f} days"
+    detail = f"{_days(days)} since the last, interval {_days(config.leak_test_days)}"
     return [_found("leak test", "in time", detail, days / config.leak_test_days)]
 
 
@@ -150,5 +154,5 @@ def _calibration(config: Config, past: _History, as_of: pd.Timestamp) -> list[di
     if config.calibration_days <= 0 or last is None:
         return []
     days = days_between(last, as_of)
-    detail = f"{days:.0f} days since the last, interval {config.calibration_days:.0f} days"
+    detail = f"{_days(days)} since the last, interval {_days(config.calibration_days)}"
     return [_found("logger calibration", "in time", detail, days / config.calibration_days)]

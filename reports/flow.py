@@ -30,6 +30,8 @@ class Words:
     colour: str = style.INK
     bold: bool = False
     align: Align = "left"
+    link: str = ""
+    """A file beside this one, or an address, that the words open."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,7 @@ class Cell:
     text: str
     colour: str = style.INK
     bold: bool = False
+    link: str = ""
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,10 @@ class TableColumn:
     """Extra room at the left [pt]."""
     most_lines: int = 99
     """Lines of a wrapped cell; what is more ends in an ellipsis."""
+
+
+RUN_IN_PT = 9.0
+"""Indent of the lines after a head that runs in."""
 
 
 def space(height: float) -> Row:
@@ -133,6 +140,32 @@ def paragraph(
             words.insert(0, Words(indent, size * 1.08, lead, size, colour, bold))
         rows.append(Row(step, tuple(words), keep=index == 0 and len(lines) > 1))
     return rows
+
+
+def run_in(
+    head: str,
+    text: str,
+    width: float,
+    *,
+    size: float = style.BODY_PT,
+    head_colour: str = style.INK,
+    bold: bool = True,
+    indent: float = 0.0,
+) -> list[Row]:
+    """Return wrapped lines that begin with a head of its own look, further ones indented."""
+    head = fit_end(printable(head), size, width - indent, bold=bold)
+    taken = text_width_pt(head + " ", size, bold=bold)
+    room = width - indent
+    words = printable(text).split()
+    first = ""
+    while words and text_width_pt(f"{first} {words[0]}".strip(), size) <= room - taken:
+        first = f"{first} {words.pop(0)}".strip()
+    step, base = size * style.LEAD, size * 1.08
+    line = [Words(indent, base, head, size, head_colour, bold)]
+    line += [Words(indent + taken, base, first, size)] if first else []
+    hang = indent + RUN_IN_PT
+    rest = paragraph(" ".join(words), width, size=size, indent=hang) if words else []
+    return [Row(step, tuple(line), keep=bool(rest)), *rest]
 
 
 def table(
@@ -220,7 +253,7 @@ def _places(columns: Sequence[TableColumn]) -> list[tuple[float, TableColumn]]:
 
 def _placed(x: float, y: float, cell: Cell, column: TableColumn, size: float) -> Words:
     at = x + column.width - 6.0 if column.align == "right" else x + column.inset
-    return Words(at, y, cell.text, size, cell.colour, cell.bold, column.align)
+    return Words(at, y, cell.text, size, cell.colour, cell.bold, column.align, cell.link)
 
 
 def paginate(rows: Sequence[Row], height: float) -> list[list[Row]]:

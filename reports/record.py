@@ -12,7 +12,15 @@ from .cycle_panels import (
     saturation_row,
     sawtooth_row,
 )
-from .document import Document, Target, pages_of, provenance_footer, text_box, write
+from .document import (
+    Document,
+    Target,
+    pages_of,
+    provenance_footer,
+    sources_words,
+    text_box,
+    write,
+)
 from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
 from .metrics import fit, printable
 from .moments import Clock, clock
@@ -22,8 +30,8 @@ from .panels import Run, run_of
 from .phases import phases_of
 from .quantities import duration
 from .recorded import recorded_lines
+from .rewrite import in_units
 from .states import text_of
-from .unit import sources_words
 from .views import CycleView
 
 
@@ -33,17 +41,7 @@ def cycle_sheet(
     *,
     options: ReportOptions = ReportOptions(),  # noqa: B008
 ) -> None:
-    """Write one cycle's measurement record as a one-page PDF.
-
-    Parameters
-    ----------
-    view
-        The cycle with its samples.
-    path
-        Where it goes: a path, or an open binary file.
-    options
-        Units, dates, zone and paper.
-    """
+    """Write one cycle's measurement record, a page; path and options as in ``fleet_report``."""
     write(cycle_document(view, options), path)
 
 
@@ -52,7 +50,7 @@ def cycle_document(view: CycleView, options: ReportOptions) -> Document:
     width, _ = text_box(options)
     at = clock(view.config, view.config.site(view.unit.site), options)
     run = run_of(view.samples, view.cycle)
-    fixed_rows = [*_title(view, at, width), *_values(view, width, options)]
+    fixed_rows = [*_title(view, at, width, options), *_values(view, width, options)]
     closing = [*_phases(view, at, width), *_closing(width)]
     room = text_box(options)[1] - sum(r.height for r in [*fixed_rows, *closing])
     rows = [*fixed_rows, *_panels(view, run, options, width, room), *closing]
@@ -78,7 +76,7 @@ def _sources(view: CycleView) -> str:
     return f"samples from {names} (sha256 {', '.join(s[:12] + '…' for s in found[:3])})"
 
 
-def _title(view: CycleView, at: Clock, width: float) -> list[Row]:
+def _title(view: CycleView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
     cycle = view.cycle
     name = fit(printable(view.unit.id), style.TITLE_PT, width - 150.0, bold=True)
     site = view.config.site(view.unit.site)
@@ -125,15 +123,21 @@ def _title(view: CycleView, at: Clock, width: float) -> list[Row]:
         ),
     ]
     if reason:
-        rows += paragraph(reason[:1].upper() + reason[1:], width)
+        rows += paragraph(in_units(reason[:1].upper() + reason[1:], options), width)
     return rows
 
 
 def _values(view: CycleView, width: float, options: ReportOptions) -> list[Row]:
-    shares = (0.185, 0.115, 0.085, 0.155, 0.14, 0.32)
+    shares = (0.19, 0.11, 0.075, 0.18, 0.145, 0.3)
     names = ("recorded value", "value", "±", "limit", "stands", "source of the limit")
     columns = [
-        TableColumn(n, width * s, "right" if i in (1, 2) else "left", cut="wrap")
+        TableColumn(
+            n,
+            width * s,
+            "right" if i in (1, 2) else "left",
+            cut="wrap",
+            inset=9.0 if i == 3 else 0.0,
+        )
         for i, (n, s) in enumerate(zip(names, shares, strict=True))
     ]
     entries = []

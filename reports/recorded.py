@@ -193,7 +193,11 @@ def _information(cycle: pd.Series, options: ReportOptions) -> list[Line]:
     lines = []
     value = value_of(cycle, "equilibration_s")
     if not math.isnan(value):
-        lines.append(Line("equilibration time", duration(value), "", "–", "", "for information"))
+        about = "for information"
+        if value < 0:
+            about = f"temperature reached the band {duration(-value)} before saturation did"
+        shown = duration(value) if value > 0 else "none"
+        lines.append(Line("equilibration time", shown, "", "–", "", about))
     value = value_of(cycle, "f0_min")
     if not math.isnan(value) and text_of(cycle.get("kind")) != "leak_test":
         reference = _Shown(shown_unit("°C", options), 1).value(F0_REFERENCE_C)

@@ -50,6 +50,8 @@ class OneLine(Text):
             y = renderer.get_canvas_width_height()[1] - y
         context = renderer.new_gc()
         context.set_foreground(self.get_color())
+        if self.get_url():
+            context.set_url(self.get_url())
         renderer.draw_text(context, x, y, self.get_text(), properties, 0.0, ismath=False)
         context.restore()
         self.stale = False
@@ -87,6 +89,7 @@ class Sheet:
                 transform=self.figure.transFigure,
                 parse_math=False,
                 zorder=5,
+                url=item.link or None,
             ),
             clip=False,
         )

@@ -222,12 +222,10 @@ def counted_from(last: pd.Timestamp | None, as_of: pd.Timestamp, clock: Clock) -
     return f"counted from its last cycle, {clock.date(last)}"
 
 
-def flag_sentence(flag: pd.Series, clock: Clock, counted: str = "") -> str:
-    """Return one sentence on a flag: part, severity, since when, and the forecast."""
+def flag_parts(flag: pd.Series, clock: Clock, counted: str = "") -> tuple[str, str]:
+    """Return what a flag says in one sentence: part and severity, then since when and the rest."""
     words = part_words(flag["part"], flag["mode"])
-    others = alternatives_words(flag["alternatives"])
-    text = f"{words[:1].upper()}{words[1:]}: {flag['severity']} since"
-    text += f" {clock.date(flag['first_seen'])}"
+    text = f"since {clock.date(flag['first_seen'])}"
     left = days_left(
         flag["days_to_limit"],
         flag["days_to_limit_low"],
@@ -239,23 +237,15 @@ def flag_sentence(flag: pd.Series, clock: Clock, counted: str = "") -> str:
     elif left != "–":
         text += f"; likely {left} until a cycle falls outside its limits"
         text += f", {counted}" if counted else ""
+    others = alternatives_words(flag["alternatives"])
     text += f"; {others} would look alike" if others else ""
-    return text + "."
+    return f"{words[:1].upper()}{words[1:]}: {flag['severity']}", f"{text}."
 
 
-def state_sentences(view: UnitView, clock: Clock) -> list[str]:
-    """Return the unit's state in a few plain sentences."""
-    opened = open_flags(view.flags, view.deferrals, view.as_of)
-    out = []
-    if "stop" in set(opened["severity"]):
-        out.append("Take the unit out of use until it is checked, by the site's own procedure.")
-    if opened.empty:
-        out.append("No open flag.")
-    counted = counted_from(last_data(view), view.as_of, clock)
-    out += [flag_sentence(row, clock, counted) for _, row in opened.iterrows()]
-    out.append(_cycles_sentence(view, clock))
-    out.append(_data_sentence(view.config, last_data(view), view.as_of, clock))
-    return [s for s in out if s]
+def standing_sentences(view: UnitView, clock: Clock) -> list[str]:
+    """Return how a unit's cycles and its data stand, in plain sentences."""
+    cycles = _cycles_sentence(view, clock)
+    return [cycles, _data_sentence(view.config, last_data(view), view.as_of, clock)]
 
 
 def last_data(view: UnitView) -> pd.Timestamp | None:
@@ -313,3 +303,8 @@ def _data_sentence(
             "check the logger and its exports before trusting this page."
         )
     return f"Last data {clock.moment(last)}."
+
+
+def verdict_words(verdict: str) -> str:
+    """Return a verdict as people read it."""
+    return {"inside": "inside limits", "outside": "outside limits"}.get(verdict, verdict)

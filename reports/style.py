@@ -54,7 +54,7 @@ SEVERITY_COLOURS: Final[dict[str, str]] = {
     "service": VERMILION,
     "watch": BLUE,
 }
-VERDICT_MARKS: Final[dict[str, str]] = {"inside": "·", "outside": "◆", "incomplete": "◇"}
+VERDICT_MARKS: Final[dict[str, str]] = {"inside": "", "outside": "◆", "incomplete": "◇"}
 VERDICT_COLOURS: Final[dict[str, str]] = {
     "inside": MUTED,
     "outside": VERMILION,

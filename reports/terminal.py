@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ..shared.parts import SEVERITIES
+from .bench import carry_for
 from .carrying import carrying_features
 from .metrics import plain
 from .moments import Clock, clock
@@ -23,7 +24,10 @@ from .quantities import (
     residual_words,
     with_unit,
 )
+from .recovery import repair_sentence
+from .rewrite import in_units
 from .states import (
+    alternatives_words,
     changed_flags,
     counted_from,
     known_units,
@@ -33,7 +37,7 @@ from .states import (
     part_words,
     quarantined,
     silent_units,
-    state_sentences,
+    standing_sentences,
     text_of,
     verdict_counts,
 )
@@ -42,6 +46,9 @@ from .views import FleetView, UnitView
 WIDTH = 79
 LINES = 23
 """One screen of a plain terminal, less the prompt."""
+NARROWEST, WIDEST = 40, 110
+ENDS = 12
+"""Columns for a trend's last value and unit."""
 SPARK = "▁▂▃▄▅▆▇█"
 SPARK_ASCII = "_.-=+*%#"
 
@@ -70,24 +77,43 @@ def show_text(
     *,
     options: ReportOptions = ReportOptions(),  # noqa: B008
     ascii_only: bool = False,
+    width: int = WIDTH,
 ) -> str:
-    """Return a unit's state in words, its flags, and spark lines of what carries them."""
+    """Return a unit's state in words, its flags, and spark lines of what carries them.
+
+    Parameters
+    ----------
+    view
+        The unit at one moment.
+    options
+        Units, dates and zone.
+    ascii_only
+        For a terminal that shows nothing else.
+    width
+        Columns to wrap to, within what stays readable.
+    """
+    width = min(max(width, NARROWEST), WIDEST)
     at = clock(view.config, view.config.site(view.unit.site), options)
     opened = open_flags(view.flags, view.deferrals, view.as_of)
     site = view.config.site(view.unit.site)
     where = (site.name or site.id) if site else (view.unit.site or "site not stated")
     lines = [
-        f"Unit {plain(view.unit.id)}, {plain(where)}",
-        f"as of {at.moment(view.as_of)} ({at.name})",
-        "",
+        *textwrap.wrap(f"Unit {plain(view.unit.id)}, {plain(where)}", width),
+        *textwrap.wrap(f"as of {at.moment(view.as_of)} ({at.name})", width),
     ]
-    for sentence in state_sentences(view, at):
-        lines += textwrap.wrap(plain(sentence), WIDTH)
+    if "stop" in set(opened["severity"]):
+        text = "Take the unit out of use until it is checked, by the site's own procedure."
+        lines += ["", *textwrap.wrap(text, width)]
+    if opened.empty:
+        lines += ["", "No open flag."]
     counted = counted_from(last_data(view), view.as_of, at)
     for _, flag in opened.iterrows():
-        lines += ["", *_flag_lines(flag, at, counted)]
+        lines += ["", *_flag_lines(flag, at, counted, options, width)]
+    lines.append("")
+    for sentence in (repair_sentence(view, at), *standing_sentences(view, at)):
+        lines += textwrap.wrap(in_units(plain(sentence), options), width)
     sparks = [
-        _spark_line(view, feature, options, ascii_only)
+        _spark_line(view, feature, options, ascii_only, width)
         for feature, _ in carrying_features(view, opened)
     ]
     sparks = [s for s in sparks if s]
@@ -107,7 +133,9 @@ def to_ascii(text: str) -> str:
     return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
 
 
-def _flag_lines(flag: pd.Series, at: Clock, counted: str) -> list[str]:
+def _flag_lines(
+    flag: pd.Series, at: Clock, counted: str, options: ReportOptions, width: int
+) -> list[str]:
     left = days_left(
         flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"], word="days"
     )
@@ -117,25 +145,29 @@ def _flag_lines(flag: pd.Series, at: Clock, counted: str) -> list[str]:
         head += ", its cycles fail already"
     elif left != "–":
         head += f", {left} left" + (f", {counted}" if counted else "")
-    out = textwrap.wrap(plain(head), WIDTH, subsequent_indent="  ")
+    out = textwrap.wrap(plain(head), width, subsequent_indent="  ")
+    others = alternatives_words(flag["alternatives"])
+    late = ""
     if not pd.isna(flag["deferred_until"]):
-        out.append(
-            f"  deferred until {at.date(flag['deferred_until'])}: "
-            f"{plain(text_of(flag['defer_reason']))}"
-        )
-    for name in ("evidence", "bench_check"):
-        text = plain(text_of(flag[name]))
-        if text and name == "evidence":
-            text = f"When raised: {text}"
+        late = f"{at.date(flag['deferred_until'])}: {text_of(flag['defer_reason'])}"
+    said = (
+        ("Deferred until", late),
+        ("When raised:", text_of(flag["evidence"])),
+        ("Would look alike:", others),
+        ("Bring:", "; ".join(carry_for(str(flag["part"]))) if flag["severity"] != "watch" else ""),
+        ("Check:", text_of(flag["bench_check"])),
+    )
+    for word, text in said:
         if text:
-            out += textwrap.wrap(
-                text, WIDTH, initial_indent="  ", subsequent_indent="  ", break_long_words=True
-            )
+            line = f"{word} {in_units(plain(text), options)}"
+            out += textwrap.wrap(line, width, initial_indent="  ", subsequent_indent="  ")
     out.append(f"  flag id: {plain(flag['flag_id'])}")
     return out
 
 
-def _spark_line(view: UnitView, feature: str, options: ReportOptions, ascii_only: bool) -> str:
+def _spark_line(
+    view: UnitView, feature: str, options: ReportOptions, ascii_only: bool, width: int
+) -> str:
     own = view.residuals[view.residuals["feature"] == feature]
     unit, name = feature_unit(feature, options), feature_words(feature)
     if len(own):
@@ -152,7 +184,8 @@ def _spark_line(view: UnitView, feature: str, options: ReportOptions, ascii_only
     if len(values) == 0:
         return ""
     values = unit.show(values)
-    bars = 28
+    room = min(40, (width - ENDS - 2) * 6 // 11)
+    bars = min(60, width - ENDS - 2 - room)
     cells = np.full(min(bars, max(1, len(values))), np.nan)
     begin = float(days.min())
     span = max(0.0 - begin, 1e-9)
@@ -160,9 +193,9 @@ def _spark_line(view: UnitView, feature: str, options: ReportOptions, ascii_only
     for cell in np.unique(place):
         cells[cell] = float(np.median(values[place == cell]))
     last = number(float(np.median(values[np.argsort(days, kind="stable")][-7:])))
-    name = name if len(name) <= 34 else name[:33] + "…"
+    name = _cut(in_units(name, options), room)
     ends = with_unit(last, unit.label)
-    return f"{name:<34} {spark(cells, ascii_only=ascii_only):<{bars}} {ends:>12}"
+    return f"{name:<{room}} {spark(cells, ascii_only=ascii_only):<{bars}} {ends:>{ENDS}}"
 
 
 def summary_text(view: FleetView, *, options: ReportOptions = ReportOptions()) -> str:  # noqa: B008

@@ -13,6 +13,7 @@ from ..shared.config import Limits
 from ..shared.programs import Program
 from .options import ReportOptions
 from .quantities import Unit, feature_unit, feature_words, residual_unit, residual_words
+from .rewrite import in_units
 from .ticks import day_of, days_of
 from .views import UnitView
 
@@ -89,8 +90,9 @@ def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:
     if len(own):
         words, unit = residual_words(feature), residual_unit(feature, options)
         x = days_of(own["started_at"]).to_numpy(float)
-        columns = [unit.show(own[c]) for c in ("value", "adjusted", "expected")]
-        scale = unit.show_change(own["scale"])
+        level = in_one_program(own.merge(programs_of(view), on="cycle_id", how="left"))
+        columns = [unit.show(own["value"]), *(unit.show(v) for v in level[:2])]
+        scale = unit.show_change(level[2])
     else:
         if feature in view.cycles.columns:
             known = view.cycles[view.cycles[feature].notna()]
@@ -107,7 +109,50 @@ def trend_of(view: UnitView, feature: str, options: ReportOptions) -> Trend:
     )
     last = float(days_of(view.cycles["started_at"]).max()) if len(view.cycles) else float("nan")
     raw, adjusted, expected = columns
+    words = in_units(words, options)
     return Trend(feature, words, unit, x, raw, adjusted, expected, scale, limits, last)
+
+
+def programs_of(view: UnitView) -> pd.DataFrame:
+    """Return ``cycle_id, program`` of a unit's cycles."""
+    return view.cycles[["cycle_id", "program"]].drop_duplicates("cycle_id")
+
+
+def in_one_program(own: pd.DataFrame) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return adjusted, expected and scale as if every cycle had run the usual program.
+
+    Programs have levels and spreads of their own, so a line through all of them
+    jumps with the day's loads. A value of another program is set as many robust
+    standard deviations from the usual program's level as it is from its own; the
+    level is that of the nearest cycle of the usual program in the same epoch.
+
+    Parameters
+    ----------
+    own
+        One feature's residuals with ``program``, by time.
+    """
+    adjusted, expected, scale = (
+        own[c].to_numpy(float, na_value=np.nan) for c in ("adjusted", "expected", "scale")
+    )
+    program = own["program"].fillna("").to_numpy(object)
+    epoch = own["epoch"].fillna(-1).to_numpy(float)
+    known = np.isfinite(expected) & (scale > 0)
+    for each in np.unique(epoch[known]):
+        rows = known & (epoch == each)
+        names, counts = np.unique(program[rows].astype(str), return_counts=True)
+        usual = rows & (program == names[counts.argmax()])
+        other = np.flatnonzero(rows & ~usual)
+        if len(other) == 0:
+            continue
+        base = np.flatnonzero(usual)
+        after = np.clip(np.searchsorted(base, other), 0, len(base) - 1)
+        before = np.clip(after - 1, 0, len(base) - 1)
+        closer = np.abs(base[before] - other) <= np.abs(base[after] - other)
+        near = base[np.where(closer, before, after)]
+        z = (adjusted[other] - expected[other]) / scale[other]
+        expected[other], scale[other] = expected[near], scale[near]
+        adjusted[other] = expected[near] + z * scale[near]
+    return adjusted, expected, scale
 
 
 def _usual_program(view: UnitView) -> str | None:

@@ -30,7 +30,7 @@ DENSE = 350
 """Cycles beyond which points give way to bins."""
 BINS = 110
 BAND_SIGMAS = 3.0
-HEAD_PT = 27.0
+HEAD_PT = 17.0
 FOOT_PT = 17.0
 
 
@@ -61,7 +61,7 @@ def trend_row(
         Days since 1970 at the left and right edge.
     """
     notes = _notes(trend, flag, clock)
-    head = HEAD_PT + (9.5 if flag is not None else 0.0)
+    head = HEAD_PT + (9.5 if notes[1] else 0.0) + (9.5 if _serviced(view, span) else 0.0)
 
     def draw(sheet: Sheet, left: float, top: float) -> None:
         title = trend.words
@@ -124,7 +124,8 @@ def _draw(
     step = gap_limit(x)
     spans = gaps(x, step)
     line_y = np.where(np.isfinite(trend.adjusted), trend.adjusted, trend.raw)
-    level = float(np.nanmedian(line_y[-7:])) if np.isfinite(line_y[-7:]).any() else math.nan
+    latest = line_y[np.isfinite(line_y)][-max(1, min(7, len(x) // 5)) :]
+    level = float(np.median(latest)) if len(latest) else math.nan
     plot.x = span
     plot.y = bottom, top = _range(trend, line_y, flag)
     labels: list[SideLabel] = []
@@ -265,6 +266,12 @@ def _change(plot: Plot, flag: pd.Series | None) -> None:
     if not pd.isna(low) and not pd.isna(high):
         plot.upright(day_of(low), day_of(high), Fill(style.CHANGE, layer=0.5))
     plot.mark(day_of(flag["change_point"]), Stroke(style.PURPLE, 0.9, (1.0, 2.0)))
+
+
+def _serviced(view: UnitView, span: tuple[float, float]) -> bool:
+    """Return whether any service falls into the span, and so stands above the plot."""
+    days = days_of(view.service.loc[~view.service["undone"].fillna(False).astype(bool), "time"])
+    return bool(days.between(*span).any())
 
 
 def _service(plot: Plot, view: UnitView) -> None:

@@ -5,7 +5,7 @@ Whoever holds a store fills these; nothing here reads a file.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -59,6 +59,8 @@ class FleetView:
     deferrals: pd.DataFrame = field(default_factory=_no_deferrals)
     data_through: pd.Timestamp | None = None
     since: pd.Timestamp | None = None
+    files: Mapping[str, str] = field(default_factory=dict)
+    """Unit to the name of its report, where one stands beside the fleet's."""
     provenance: Provenance = field(default_factory=Provenance)
 
 

@@ -89,7 +89,7 @@ def test_every_section_is_there(text: list[str]) -> None:
         "Cycles and verdicts by site",
         "All units",
         "Residuals by part",
-        "store clinics-store, commit 41",
+        "store: clinics-store, commit 41",
         "data through 24 Nov 2026",
         "Europe/Paris",
         "from 12 exports",

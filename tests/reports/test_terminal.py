@@ -50,10 +50,11 @@ def test_show_has_state_flags_and_sparks(builder: Any) -> None:
     text = show_text(view)
     for words in (
         f"Unit {NAME}",
-        "Door seal: service since 16 Nov 2026",
+        "  Would look alike: vent path",
+        "  Bring: door seal; cleaning kit",
         "[service] door seal, since 16 Nov 2026, 12 days (8–20) left",
         "Heat loss over heat capacity rose from 4.4 to 5.9 K/min",
-        "Heat loss over heat capacity       ▁",
+        "Heat loss over heat capacity        ▁",
         "flag id: Otter Creek 2-door_seal-1",
     ):
         assert words in text
@@ -108,4 +109,4 @@ def test_deferral_is_shown(builder: Any) -> None:
         {"flag_id": [f"{NAME}-door_seal-1"], "until": until, "reason": ["part on order"]}
     )
     text = show_text(replace(view, deferrals=table))
-    assert "deferred until 29 Nov 2026: part on order" in text
+    assert "Deferred until 29 Nov 2026: part on order" in text

@@ -23,7 +23,7 @@ from chamberdrift.reports.bench import (
 )
 from chamberdrift.reports.carrying import carrying_features
 from chamberdrift.reports.recorded import recorded_lines, saturation_uncertainty_k, stands
-from chamberdrift.reports.repair import latest_repair, recoveries
+from chamberdrift.reports.recovery import latest_repair, recoveries
 from chamberdrift.reports.states import open_flags
 from chamberdrift.reports.ticks import day_of
 from chamberdrift.reports.trend import hard_limits, shared_span, trend_of
@@ -87,9 +87,9 @@ def test_every_section_is_there(pages: list[str]) -> None:
         "Before you begin",
         "Last cycles",
         "◆ outside limits",
-        "· inside limits",
+        "inside limits",
         "◇ incomplete",
-        "store clinics-store, commit 41",
+        "store: clinics-store, commit 41",
         "data through 24 Nov 2026",
         "Europe/Paris",
         "newest otter-creek/Otter Creek 2-2026-11.csv",
@@ -101,7 +101,10 @@ def test_every_section_is_there(pages: list[str]) -> None:
 def test_cautions_stand_before_the_checks(pages: list[str]) -> None:
     whole = "\n".join(pages)
     flat = re.sub(r"\s+", " ", whole)
-    assert flat.index(STEAM[:40]) < flat.index("Look along the seal for cuts and flat spots")
+    first, _, listed = flat.partition("What to check, in this order")
+    check = "Look along the seal for cuts and flat spots"
+    assert first.index("Before any work: chamber cool and at room pressure") < first.index(check)
+    assert listed.index(STEAM[:40]) < listed.index(check)
     assert GENERAL[:60] in flat
 
 
@@ -245,6 +248,7 @@ def test_repair_of_the_wrong_part_is_not_called_settled(builder: Any) -> None:
     view = builder.unit_view(NAME, cycles=120, drift=1.0)
     row = builder.service_row(NAME, 9.0, "door_seal", "replaced")
     whole = "\n".join(text_of(replace(view, service=SERVICE.conform(pd.DataFrame([row])))))
+    whole = re.sub(r"\s+", " ", whole)
     assert "0 of 15 cycles since are back" in whole
     assert "the finding is not settled" in whole
 
@@ -263,7 +267,8 @@ def test_each_service_has_its_mark_and_the_latest_its_label(builder: Any) -> Non
         builder.service_row(NAME, 6.0, "air_removal", "replaced"),
         builder.service_row(NAME, 4.0, "door_seal", "replaced"),
     ]
-    (first, *_) = text_of(replace(view, service=SERVICE.conform(pd.DataFrame(rows))))
+    whole = " ".join(text_of(replace(view, service=SERVICE.conform(pd.DataFrame(rows)))))
+    first = whole.partition("Trends")[2].partition("Latest cycle")[0]
     marks = first.count("▼")
     labels = first.count("door seal replaced")
     assert labels >= 1

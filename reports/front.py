@@ -1,0 +1,120 @@
+"""The head of a unit's report: which unit, which part, how urgent, and what to bring."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from . import style
+from .bench import carry_for, split_cautions, steps_for
+from .flow import Row, Words, heading, paragraph, run_in, space
+from .metrics import fit, printable
+from .moments import Clock
+from .options import ReportOptions
+from .recovery import repair_sentence
+from .rewrite import in_units
+from .states import (
+    counted_from,
+    flag_parts,
+    gravest,
+    last_data,
+    open_flags,
+    standing_sentences,
+    text_of,
+)
+from .views import UnitView
+
+MOST_DETAILED = 3
+"""Flags with their own lines of what to bring and to check first."""
+INDENT_PT = 14.0
+BEFORE_WORK = (
+    "Before any work: chamber cool and at room pressure, mains isolated; read the cautions under "
+    "What to check."
+)
+
+
+def title_rows(view: UnitView, opened: pd.DataFrame, at: Clock, width: float) -> list[Row]:
+    """Return the unit's name, its gravest severity, and what it is."""
+    worst = gravest(opened).get(view.unit.id, "")
+    mark = f"{style.SEVERITY_MARKS[worst]} {worst}" if worst else "no open flag"
+    colour = style.SEVERITY_COLOURS.get(worst, style.MUTED)
+    name = fit(printable(view.unit.id), style.TITLE_PT, width - 110.0, bold=True)
+    site = view.config.site(view.unit.site)
+    facts = [
+        (site.name or site.id) if site else (view.unit.site or "site not stated"),
+        view.unit.type,
+        f"{view.unit.volume_l:g} L" if view.unit.volume_l else "",
+        f"{view.unit.power_w:g} W" if view.unit.power_w else "",
+        view.unit.air_removal or "",
+    ]
+    line = "  ·  ".join(f for f in facts if f)
+    return [
+        Row(
+            24.0,
+            (
+                Words(0.0, 16.0, name, style.TITLE_PT, bold=True),
+                Words(width, 16.0, mark, style.HEAD_PT + 1.4, colour, True, "right"),
+            ),
+            bookmark=printable(view.unit.id),
+        ),
+        *paragraph(line, width, colour=style.MUTED),
+        *paragraph(
+            f"as of {at.moment(view.as_of)}, times in {at.name}", width, colour=style.MUTED
+        ),
+        space(4.0),
+    ]
+
+
+def state_rows(view: UnitView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
+    """Return the state: each open flag with what to bring and to do first, then the rest."""
+    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    rows = heading("State", width)
+    if "stop" in set(opened["severity"]):
+        text = "Take the unit out of use until it is checked, by the site's own procedure."
+        rows += [*paragraph(text, width, bold=True), space(1.5)]
+    if len(opened):
+        rows += [*paragraph(BEFORE_WORK, width), space(2.5)]
+    counted = counted_from(last_data(view), view.as_of, at)
+    told: set[str] = set()
+    for _, flag in opened.iterrows():
+        detailed = len(told) < MOST_DETAILED and str(flag["part"]) not in told
+        rows += _flag_rows(flag, at, counted, width, options, detailed=detailed)
+        told.add(str(flag["part"]))
+    if opened.empty:
+        rows += [*paragraph("No open flag.", width), space(1.5)]
+    for sentence in (repair_sentence(view, at), *standing_sentences(view, at)):
+        if sentence:
+            rows += [*paragraph(in_units(sentence, options), width), space(1.5)]
+    return rows
+
+
+def _flag_rows(
+    flag: pd.Series,
+    at: Clock,
+    counted: str,
+    width: float,
+    options: ReportOptions,
+    *,
+    detailed: bool,
+) -> list[Row]:
+    severity = str(flag["severity"])
+    head, rest = flag_parts(flag, at, counted)
+    mark = style.SEVERITY_MARKS.get(severity, "")
+    colour = style.SEVERITY_COLOURS.get(severity, style.INK)
+    rows = run_in(f"{mark} {head}", rest, width, head_colour=colour)
+    if not pd.isna(flag["deferred_until"]):
+        late = f"until {at.date(flag['deferred_until'])}: {text_of(flag['defer_reason'])}"
+        rows += run_in("Deferred", late, width, bold=False, indent=INDENT_PT)
+    if detailed:
+        first = in_units(first_check(flag), options)
+        lines = [("First:", first)]
+        if severity != "watch":
+            lines.insert(0, ("Bring:", "; ".join(carry_for(str(flag["part"])))))
+        for word, text in lines:
+            rows += run_in(word, text, width, head_colour=style.MUTED, indent=INDENT_PT)
+    return [*rows, space(2.5)]
+
+
+def first_check(flag: pd.Series) -> str:
+    """Return the first thing to do about a flag, cautions left to the list of checks."""
+    _, check = split_cautions(text_of(flag["bench_check"]))
+    return check or steps_for(str(flag["part"]))[0].do
