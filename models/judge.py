@@ -10,7 +10,7 @@ goes on from a state ends where one run over everything ends.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -19,10 +19,11 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from ..shared.errors import ChamberdriftError
-from .monthly import Monthly, Tracks, fit_month
+from .monthly import Monthly, fit_month
 from .months import month_name, month_of
 from .panel import Panel, event_days, make_panel, repairs_of
 from .plain import plain
+from .recall import Past, Tracks, past_rows, recall_table, recalled_rows, sampled, seen_before
 from .result import Judged, result, with_journal
 from .site import PowerMemory
 from .tracker import Repair, Track, track
@@ -76,6 +77,7 @@ def judge_night(
     config: Config,
     *,
     as_of: pd.Timestamp | None = None,
+    recalled: pd.DataFrame | None = None,
 ) -> tuple[Judged, dict[str, Any]]:
     """Judge the cycles that are new since a state, and return the next state.
 
@@ -85,13 +87,16 @@ def judge_night(
         What the night before returned; None to begin, with all cycles there are.
     cycles
         Cycles that the state has not seen. All of them have to end later than what
-        the state has seen of their unit, in the state's calendar month.
+        the state has seen of their unit, and none before the state's calendar month.
     service
         The whole service log.
     config
         The configuration.
     as_of
         Cycles that ended later are left for another night.
+    recalled
+        Where a new month begins: what earlier nights returned as ``recall``, from
+        ``recall.window_start`` of the new month on.
 
     Returns
     -------
@@ -102,10 +107,11 @@ def judge_night(
     Raises
     ------
     ReplayNeededError
-        When a new month begins, cycles or service rows came late, or the state is
-        of another version: once a month the references are refitted from all cycles.
+        When cycles or service rows came late, the state is of another version, or a
+        new month begins and nothing is recalled.
     """
-    return _run(state, cycles, service, config, as_of, keep=True)
+    past = None if recalled is None else recalled_rows(recalled)
+    return _run(state, cycles, service, config, as_of, keep=True, recalled=past)
 
 
 @dataclass
@@ -127,13 +133,14 @@ def _run(
     as_of: pd.Timestamp | None,
     *,
     keep: bool,
+    recalled: Past | None = None,
 ) -> tuple[Judged, dict[str, Any]]:
     fleet = _read(state)
     panel = make_panel(cycles, config, as_of, fleet.memories)
     repairs = repairs_of(service, as_of)
     month = month_of(panel.rows.time)
     if state is not None:
-        _refuse_late(fleet, panel, repairs, month)
+        _refuse_late(fleet, panel, repairs, month, config, recalled is not None)
     for name in panel.units:
         fleet.states.setdefault(name, UnitState.new(name))
     kinds = {name: config.unit(name).type for name in fleet.states}
@@ -141,7 +148,9 @@ def _run(
     p: dict[str, FloatArray] = {}
     for code in np.unique(month).tolist():
         if fleet.monthly is None or fleet.monthly.code != code:
-            fleet.monthly = fit_month(code, panel, fleet.states, tracks, month, kinds)
+            seen = seen_before(fleet.states)
+            past = past_rows(code, sampled(seen, kinds), panel, tracks, recalled or {})
+            fleet.monthly = fit_month(code, past, seen, kinds)
         spans = _step_month(fleet, panel, month == code, tracks, repairs, kinds)
         odd = _score_month(spans, tracks, fleet.monthly, kinds)
         for name, (first, last) in spans.items():
@@ -166,7 +175,11 @@ def _run(
     # The state is written first: what is retired or forecast belongs to the view of tonight.
     carried = _write(fleet) if keep and fleet.monthly is not None else {}
     odd_p = p.get("all", np.full(len(month), np.nan))
-    return result(panel, fleet.states, tracks, config, version, odd_p, as_of), carried
+    made = result(panel, fleet.states, tracks, config, version, odd_p, as_of)
+    if keep and fleet.monthly is not None:
+        kept = recall_table(panel, tracks, sampled(fleet.states, kinds), fleet.monthly.code)
+        made = replace(made, recall=kept)
+    return made, carried
 
 
 def _step_month(
@@ -263,19 +276,32 @@ def _write(fleet: _Fleet) -> dict[str, Any]:
 
 
 def _refuse_late(
-    fleet: _Fleet, panel: Panel, repairs: dict[str, list[Repair]], month: NDArray[np.int64]
+    fleet: _Fleet,
+    panel: Panel,
+    repairs: dict[str, list[Repair]],
+    month: NDArray[np.int64],
+    config: Config,
+    recalled: bool,
 ) -> None:
     """Refuse a night that a replay would judge in another order."""
-    if fleet.monthly is not None and (month != fleet.monthly.code).any():
-        raise ReplayNeededError("a new month begins: judge all cycles again to refit references")
-    newest = max((s.tracker.time for s in fleet.states.values()), default=math.nan)
+    if fleet.monthly is not None:
+        if (month < fleet.monthly.code).any():
+            raise ReplayNeededError("cycles of an earlier month came: judge all cycles again")
+        if (month > fleet.monthly.code).any() and not recalled:
+            raise ReplayNeededError("a new month begins: judge all cycles again to refit")
+    newest: dict[str, float] = {}
+    for name, known in fleet.states.items():
+        site = config.unit(name).site
+        if site and not math.isnan(known.tracker.time):
+            newest[site] = max(known.tracker.time, newest.get(site, -math.inf))
     for name in panel.units:
-        known = fleet.states.get(name)
+        known_unit = fleet.states.get(name)
         first = float(panel.rows.time[panel.rows_of(name).start])
-        # The site's days before must be complete: a whole day of slack is the units' own.
-        if known is not None and first <= known.tracker.time:
+        if known_unit is not None and first <= known_unit.tracker.time:
             raise ReplayNeededError(f"cycles of {name} came late: judge all cycles again")
-        if math.floor(first) < math.floor(newest):
+        # The site's days before must be complete: a whole day of slack is the units' own.
+        latest = newest.get(config.unit(name).site or "")
+        if latest is not None and math.floor(first) < math.floor(latest):
             raise ReplayNeededError(f"cycles of {name} came days late: judge all cycles again")
     for name, known in fleet.states.items():
         seen = [r for r in repairs.get(name, []) if r.time < known.tracker.time]

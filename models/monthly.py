@@ -10,22 +10,15 @@ from numpy.typing import NDArray
 
 from .forest import HEALTHY_AFTER_DAYS, Forest, Pool, fit_forest, make_pool
 from .months import month_name, month_start
-from .panel import Panel
 from .plain import plain
-from .reference import BLOCK_DAYS, ROWS_A_UNIT, SHIPPED, UNITS_A_TYPE, Reference, fit_reference
-from .tracker import Track
+from .recall import UNITS_A_TYPE, Past, sampled
+from .reference import BLOCK_DAYS, ROWS_A_UNIT, SHIPPED, Reference, fit_reference
 from .unit import UnitState
 
 FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-
 FOREST_UNITS: Final = 20
 """Units of a type before it has a forest of its own; below, residuals of all types are
 pooled: they are in each unit's own standard deviations already (design choice)."""
-FOREST_MONTHS: Final = 6
-"""Months of cycles that a forest is fitted on (bounds the work of a long history)."""
-
-Tracks = dict[str, list[tuple[int, Track]]]
 
 
 @dataclass(frozen=True)
@@ -69,16 +62,23 @@ class Monthly:
 
 
 def fit_month(
-    code: int,
-    panel: Panel,
-    states: dict[str, UnitState],
-    tracks: Tracks,
-    month: IntArray,
-    kinds: dict[str, str],
+    code: int, past: Past, states: dict[str, UnitState], kinds: dict[str, str]
 ) -> Monthly:
-    """Refit from the rows of a panel before a month."""
-    references = _references(code, panel, states, month, kinds)
-    pools = _pools(code, panel, states, tracks, kinds)
+    """Refit from the rows before a month.
+
+    Parameters
+    ----------
+    code
+        The month.
+    past
+        The window's rows of the sampled units.
+    states
+        All units that were seen before the month.
+    kinds
+        Each unit's type.
+    """
+    references = _references(code, past, states, kinds)
+    pools = _pools(code, past, states, kinds)
     return Monthly(code, references, pools, _fit(pools, code))
 
 
@@ -88,62 +88,55 @@ def _fit(pools: dict[str, Pool], code: int) -> dict[str, Forest]:
 
 
 def _references(
-    code: int,
-    panel: Panel,
-    states: dict[str, UnitState],
-    month: IntArray,
-    kinds: dict[str, str],
+    code: int, past: Past, states: dict[str, UnitState], kinds: dict[str, str]
 ) -> dict[str, Reference]:
-    before = month < code
     # Wander is pooled over all types: a type has few units, and weeks are alike.
     sample = sorted(states)[: 5 * UNITS_A_TYPE]
     levels = np.array([states[u].slow_level for u in sample])
-    rows = panel.rows
-    names = np.array(rows.program)
+    chosen = sampled(states, kinds)
     out = {}
-    for kind in sorted(set(kinds.values())):
-        pieces, owner = [], []
-        for i, u in enumerate([u for u in sorted(states) if kinds[u] == kind][:UNITS_A_TYPE]):
-            own = panel.rows_of(u)
-            past = (own.start + np.flatnonzero(before[own] & rows.complete[own]))[-ROWS_A_UNIT:]
-            pieces.append(past)
-            owner.append(np.full(past.size, i, dtype=np.int64))
-        at = np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.int64)
-        if not at.size:
+    for kind in sorted({kinds[u] for u in states}):
+        signs, circumstances, times, names, owner = [], [], [], [], []
+        for i, u in enumerate([u for u in chosen if kinds[u] == kind]):
+            if u not in past:
+                continue
+            rows = past[u]
+            at = np.flatnonzero(rows.complete)[-ROWS_A_UNIT:]
+            signs.append(rows.signs[at])
+            circumstances.append(rows.circumstances[at])
+            times.append(rows.time[at])
+            names.append(rows.program[at])
+            owner.append(np.full(at.size, i, dtype=np.int64))
+        if not sum(t.size for t in times):
             out[kind] = SHIPPED
             continue
-        block = (rows.time[at] // BLOCK_DAYS).astype(np.int64)
-        _, program = np.unique(names[at], return_inverse=True)
+        block = (np.concatenate(times) // BLOCK_DAYS).astype(np.int64)
+        _, program = np.unique(np.concatenate(names), return_inverse=True)
         group = (np.concatenate(owner) * 1000 + program) * 100_000 + block
         out[kind] = fit_reference(
-            month_name(code), rows.signs[at], rows.circumstances[at], group, levels
+            month_name(code), np.concatenate(signs), np.concatenate(circumstances), group, levels
         )
     return out
 
 
 def _pools(
-    code: int,
-    panel: Panel,
-    states: dict[str, UnitState],
-    tracks: Tracks,
-    kinds: dict[str, str],
+    code: int, past: Past, states: dict[str, UnitState], kinds: dict[str, str]
 ) -> dict[str, Pool]:
     """Gather healthy rows that are old enough, per type with many units and for all."""
     start = month_start(code)
     rows: dict[str, list[FloatArray]] = {}
     names: dict[str, list[str]] = {}
-    for u in sorted(states):
-        pieces = []
-        for first, moved in tracks.get(u, [])[-FOREST_MONTHS:]:
-            time = panel.rows.time[first : first + len(moved.epoch)]
-            old = time < start - HEALTHY_AFTER_DAYS
-            pieces.append(moved.z[moved.ready & old & states[u].healthy(time)])
-        block = np.concatenate(pieces) if pieces else np.zeros((0, 0))
+    for u in sampled(states, kinds):
+        if u not in past:
+            continue
+        own = past[u]
+        old = own.time < start - HEALTHY_AFTER_DAYS
+        block = own.z[own.ready & old & states[u].healthy(own.time)]
         if len(block):
             for kind in (kinds[u], "*"):
                 rows.setdefault(kind, []).append(block)
                 names.setdefault(kind, []).append(u)
-    own = {k for k, blocks in rows.items() if k != "*" and len(blocks) >= FOREST_UNITS}
+    many = {k for k, blocks in rows.items() if k != "*" and len(blocks) >= FOREST_UNITS}
     # All types together only where a type has too few units for a forest of its own.
-    wanted = own if set(kinds.values()) <= own else own | {"*"}
+    wanted = many if {kinds[u] for u in states} <= many else many | {"*"}
     return {k: make_pool(k, names[k], rows[k]) for k in sorted(wanted) if k in rows}

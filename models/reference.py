@@ -33,8 +33,7 @@ UNITS_SHRINK: Final = 8.0
 """Pseudo-units of the shipped wander in the fleet's own (design choice)."""
 
 ROWS_A_UNIT: Final = 120
-UNITS_A_TYPE: Final = 200
-"""Bounds on the sample that a fit reads, so that its cost does not grow with the fleet."""
+"""Bound on the rows of a unit that a fit reads."""
 
 
 @dataclass(frozen=True)

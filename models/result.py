@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS
-from .monthly import Tracks
 from .months import day_of, stamp, stamps
 from .panel import Panel
+from .recall import RECALL, Tracks
 from .signs import NAMES, SIGNS
 from .unit import UnitState
 
@@ -50,6 +50,8 @@ class Judged:
     flag_id, unit_id, part, time, days_to_limit, days_to_limit_low, days_to_limit_high."""
     through: pd.Timestamp | None = None
     """Event time of the last cycle seen."""
+    recall: pd.DataFrame = field(default_factory=RECALL.empty)
+    """Rows that the fits of later months may read; only of a run that keeps a state."""
 
 
 def result(

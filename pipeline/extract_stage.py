@@ -1,33 +1,37 @@
 """Find the cycles in new samples: only touched units, from where each may go on.
 
 A unit's small document in the store says with which configuration its cycles
-were found and from where extraction resumes. Points of earlier runs are kept,
-so that late samples need a short way back and not the whole trace.
+were found, from where extraction resumes, and what it needs to know of the cycles
+before, so that a night reads none of them. Points of earlier runs are kept, so that
+late samples need a short way back and not the whole trace.
 """
 
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
 import pandas as pd
 
-from ..features import extract
+from ..features import Memory, extract
 from ..shared.config import Limits, Unit
 from ..shared.errors import ChamberdriftError
 from ..shared.schema import CYCLES
+from .cycle_changes import Change, begins_with, earliest_change, keep_aliases
 from .executor import run_chunked
 from .judge_state import ended
+from .resume_points import from_ms, next_points, resume_point, to_ms
 from .store import Snapshot, TraceTask
-from .table_changes import changed_keys
 from .work import Work
 
 STAGE_VERSION: Final = 1
 """Raise it when extraction changes its numbers: all cycles are then found anew."""
-KEPT_POINTS: Final = 90
-"""Resume points kept for late data, one a run (a season of nights; no source)."""
+SILENT: Final = pd.Timedelta(days=7)
+"""Units that go on from further back than the others by this much are read apart, so that
+one that was silent for long does not make the night read far back for all (no source)."""
 STATE: Final = "extract/"
 PENDING: Final = "pending"
 
@@ -39,8 +43,10 @@ class ExtractTask:
     unit: Unit
     limits: Limits
     trace: TraceTask
-    earlier: pd.DataFrame
-    """Final cycles before the trace."""
+    memory: Memory | None
+    """What is known of the cycles before the trace, where it was kept."""
+    earlier: pd.DataFrame | None = None
+    """Else those cycles."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +56,7 @@ class Extracted:
     unit_id: str
     cycles: pd.DataFrame
     resume_from: pd.Timestamp | None
+    memory: Memory
     error: str = ""
 
 
@@ -119,22 +126,21 @@ def extract_units(
                 "extract",
                 unit,
                 f"new samples from {_iso(since[unit])}, resumed at "
-                f"{'the first sample' if where is None else _iso(_ms(where))}",
+                f"{'the first sample' if where is None else _iso(to_ms(where))}",
             )
-    stored = view.table("cycles", units=sorted(starts)) if starts else CYCLES.empty()
-    stored = CYCLES.conform(stored.sort_values("started_at", kind="stable"))
-    by_unit = dict(tuple(stored.groupby("unit_id", sort=True)))
+    memories = {u: _memory(states.get(STATE + u, {}), at) for u, at in starts.items()}
+    by_unit = _stored_cycles(view, starts, memories)
     tasks = []
     for unit, start in sorted(starts.items()):
-        before = by_unit.get(unit, CYCLES.empty())
-        starts[unit] = start = _after_forgotten(view, unit, before) if start is None else start
-        tasks.append(_task(work, view, unit, start, before))
+        if start is None:
+            starts[unit] = start = _after_forgotten(view, unit, by_unit.get(unit))
+        tasks.append(_task(work, view, unit, start, memories[unit], by_unit.get(unit)))
     new = 0
-    changed: dict[str, pd.DataFrame] = {}
+    changes: list[Change] = []
     documents: dict[str, dict[str, Any]] = {}
     done: list[str] = []
     results = run_chunked(
-        extract_unit, tasks, workers=work.workers, scheduler=work.scheduler, chunk=4
+        extract_unit, tasks, workers=work.workers, scheduler=work.scheduler, chunk=8
     )
     for count, (task, found) in enumerate(zip(tasks, results, strict=True), start=1):
         work.report("cycles", count, len(tasks))
@@ -142,10 +148,10 @@ def extract_units(
         if found.error:
             work.fail("extract", unit, found.error)
             continue
-        differing = _difference(work, unit, starts[unit], by_unit.get(unit), found)
-        if differing is not None:
-            new += differing[1]
-            changed[unit] = differing[0]
+        change = _difference(work, task, starts[unit], by_unit.get(unit), found)
+        if change is not None:
+            new += change.new
+            changes.append(change)
         documents[STATE + unit] = {
             "digest": settings_digest(task.unit, work.config.limits),
             "points": next_points(
@@ -155,128 +161,157 @@ def extract_units(
                 spans[unit].last,
                 found.resume_from,
             ),
+            **_kept_memory(found),
         }
         done.append(unit)
-    _publish(work, starts, changed)
+    _publish(work, starts, changes)
     documents = {k: d for k, d in documents.items() if d != states.get(k)}
     if documents:
         work.txn.put_states(documents)
         work.changed = True
     _settle_pending(work, done, since)
-    return ExtractResult(tuple(done), new, tuple(changed))
+    return ExtractResult(tuple(done), new, tuple(c.unit for c in changes))
 
 
 def extract_unit(task: ExtractTask) -> Extracted:
     """Read a unit's samples and find its cycles; an error stays with the unit."""
     unit = task.unit.id
     try:
-        found = extract(task.trace.read(), task.unit, task.limits, earlier=task.earlier)
+        found = extract(
+            task.trace.read(),
+            task.unit,
+            task.limits,
+            earlier=task.earlier,
+            memory=task.memory,
+        )
     except ChamberdriftError as error:
-        return Extracted(unit, CYCLES.empty(), None, str(error))
+        return Extracted(unit, CYCLES.empty(), None, Memory(), str(error))
     except Exception as error:
-        return Extracted(unit, CYCLES.empty(), None, f"{type(error).__name__}: {error}")
-    return Extracted(unit, found.cycles, found.resume_from)
+        text = f"{type(error).__name__}: {error}"
+        return Extracted(unit, CYCLES.empty(), None, Memory(), text)
+    return Extracted(unit, found.cycles, found.resume_from, found.memory)
+
+
+def _memory(state: Mapping[str, Any], start: pd.Timestamp | None) -> Memory | None:
+    """Return what an earlier run knew of the cycles before a point, if it was that point."""
+    held = state.get("memory")
+    if start is None or held is None or held["before"] != to_ms(start):
+        return None
+    return Memory.from_json(held["cycles"])
+
+
+def _kept_memory(found: Extracted) -> dict[str, Any]:
+    if found.resume_from is None:
+        return {}
+    return {"memory": {"before": to_ms(found.resume_from), "cycles": found.memory.to_json()}}
+
+
+def _stored_cycles(
+    view: Snapshot,
+    starts: Mapping[str, pd.Timestamp | None],
+    memories: Mapping[str, Memory | None],
+) -> dict[str, pd.DataFrame]:
+    """Return each unit's stored cycles: those from its start on, or all where the start was
+    not the last run's, or there is none."""
+    known = {u: at for u, at in starts.items() if at is not None and memories[u] is not None}
+    newest = max(known.values(), default=None)
+    recent = {u: at for u, at in known.items() if newest is not None and at > newest - SILENT}
+    groups: list[tuple[list[str], pd.Timestamp | None]] = [
+        (sorted(recent), min(recent.values(), default=None)),
+        (sorted(known.keys() - recent.keys()), None),
+        (sorted(starts.keys() - known.keys()), None),
+    ]
+    if groups[1][0]:
+        groups[1] = (groups[1][0], min(known[u] for u in groups[1][0]))
+    frames: dict[str, pd.DataFrame] = {}
+    for units, since in groups:
+        if not units:
+            continue
+        frame = view.table("cycles", units=units, since=since)
+        for name, own in frame.groupby("unit_id", sort=True):
+            at = known.get(str(name))
+            frames[str(name)] = own if at is None else own[(own["started_at"] >= at).to_numpy()]
+    return frames
 
 
 def _task(
-    work: Work, view: Snapshot, unit: str, start: pd.Timestamp | None, before: pd.DataFrame
+    work: Work,
+    view: Snapshot,
+    unit: str,
+    start: pd.Timestamp | None,
+    memory: Memory | None,
+    before: pd.DataFrame | None,
 ) -> ExtractTask:
-    earlier = before.iloc[:0] if start is None else before[before["started_at"] < start]
+    earlier = None
+    if start is not None and memory is None and before is not None:
+        earlier = before[(before["started_at"] < start).to_numpy()].reset_index(drop=True)
     return ExtractTask(
-        work.config.unit(unit),
-        work.config.limits,
-        view.trace_task(unit, start),
-        earlier.reset_index(drop=True),
+        work.config.unit(unit), work.config.limits, view.trace_task(unit, start), memory, earlier
     )
 
 
-def _after_forgotten(view: Snapshot, unit: str, before: pd.DataFrame) -> pd.Timestamp | None:
+def _after_forgotten(
+    view: Snapshot, unit: str, before: pd.DataFrame | None
+) -> pd.Timestamp | None:
     """Return the first sample kept, where samples of older cycles were removed; else None."""
+    if before is None or not len(before):
+        return None
     files = view.trace_files(unit)
-    first = _time(min(f.low for f in files)) if files else None
-    older = before["started_at"].min() < first if first is not None and len(before) else False
-    return first if older else None
-
-
-def resume_point(points: Sequence[Sequence[int]], since: int) -> pd.Timestamp | None:
-    """Return where to go on for samples from ``since`` [ms] on; None: from the first.
-
-    Parameters
-    ----------
-    points
-        Of each earlier run, the last sample it knew and the first one that it said
-        is needed with later data [ms]. What a run said holds as long as no sample
-        came in before its last one.
-    """
-    good = [first for seen, first in points if seen < since]
-    return _time(max(good)) if good else None
-
-
-def next_points(
-    points: Sequence[Sequence[int]],
-    start: pd.Timestamp | None,
-    since: int | None,
-    seen: int,
-    resume_from: pd.Timestamp | None,
-) -> list[list[int]]:
-    """Return the resume points after a run that knew samples up to ``seen`` [ms]."""
-    limit = since if since is not None else seen
-    kept = [list(p) for p in points if start is not None and p[0] < limit]
-    if resume_from is not None:
-        kept.append([seen, _ms(resume_from)])
-    return kept[-KEPT_POINTS:]
+    first = from_ms(min(f.low for f in files)) if files else None
+    return first if first is not None and before["started_at"].min() < first else None
 
 
 def _difference(
     work: Work,
-    unit: str,
+    task: ExtractTask,
     start: pd.Timestamp | None,
     before: pd.DataFrame | None,
     found: Extracted,
-) -> tuple[pd.DataFrame, int] | None:
-    """Return a unit's cycles from ``start`` on and how many are new, or None if none differ."""
-    fresh = found.cycles
-    if before is None or not len(before):
-        return _all_new(work, unit, fresh)
-    old = before if start is None else before[before["started_at"] >= start]
+) -> Change | None:
+    """Return what changes of a unit's cycles, or None if nothing does."""
+    fresh, unit = found.cycles, found.unit_id
+    old = before
     if start is not None:
         # What began before is final, or its samples are gone; of a cycle that was cut in two
         # by their removal, the rest is no cycle of its own.
-        ended = before.loc[before["started_at"] < start, "ended_at"].max()
-        own = fresh["started_at"] >= (start if pd.isna(ended) else max(start, ended))
-        fresh = fresh[own.to_numpy()].reset_index(drop=True)
-    if not len(old):
+        ended = _ended_before(task, start, before)
+        own = fresh["started_at"] >= (start if ended is None else max(start, ended))
+        if not own.all():
+            fresh = fresh[own.to_numpy()].reset_index(drop=True)
+        if old is not None:
+            old = old[(old["started_at"] >= start).to_numpy()]
+    if old is None or not len(old):
         return _all_new(work, unit, fresh)
-    if _begins_with(fresh, old):  # most nights: yesterday's cycles stand, today's follow
-        found_new = _all_new(work, unit, fresh.iloc[len(old) :])
-        if found_new is None:
-            return None
-        return pd.concat([old, found_new[0]], ignore_index=True), found_new[1]
-    cycles = keep_aliases(fresh, old)
     old = old.reset_index(drop=True)
-    if cycles.equals(CYCLES.conform(old)):
+    if begins_with(fresh, old):  # most nights: yesterday's cycles stand, today's follow
+        return _all_new(work, unit, fresh.iloc[len(old) :])
+    old = CYCLES.conform(old)
+    cycles = keep_aliases(fresh, old)
+    if cycles.equals(old):
         return None
-    _rejudge(work, unit, _earliest_change(old, cycles))
-    return cycles, len(set(cycles["cycle_id"]) - set(old["cycle_id"]))
+    _rejudge(work, unit, earliest_change(old, cycles))
+    return Change(unit, cycles, len(set(cycles["cycle_id"]) - set(old["cycle_id"])))
 
 
-def _begins_with(fresh: pd.DataFrame, old: pd.DataFrame) -> bool:
-    """Return whether the first of the fresh cycles are the old ones, unchanged."""
-    if len(fresh) < len(old) or fresh["cycle_id"].iloc[: len(old)].tolist() != (
-        old["cycle_id"].tolist()
-    ):
-        return False
-    same = [c for c in CYCLES.names if c != "aliases"]
-    head = fresh.iloc[: len(old)][same].reset_index(drop=True)
-    return head.equals(old[same].reset_index(drop=True))
+def _ended_before(
+    task: ExtractTask, start: pd.Timestamp, before: pd.DataFrame | None
+) -> pd.Timestamp | None:
+    """Return the end of the last cycle that began before a moment, or None."""
+    if task.memory is not None:
+        end_s = task.memory.end_s
+        return None if math.isnan(end_s) else from_ms(round(end_s * 1000.0))
+    if before is None:
+        return None
+    ended = before.loc[(before["started_at"] < start).to_numpy(), "ended_at"].max()
+    return None if pd.isna(ended) else ended
 
 
-def _all_new(work: Work, unit: str, fresh: pd.DataFrame) -> tuple[pd.DataFrame, int] | None:
+def _all_new(work: Work, unit: str, fresh: pd.DataFrame) -> Change | None:
     """Return cycles that replace none; most nights' and all of a first one's."""
     if not len(fresh):
         return None
-    _rejudge(work, unit, _ms(ended(fresh).min()))
-    return fresh, len(fresh)
+    _rejudge(work, unit, to_ms(ended(fresh).min()))
+    return Change(unit, fresh, len(fresh), added=True)
 
 
 def _rejudge(work: Work, unit: str, changed: int | None) -> None:
@@ -285,72 +320,22 @@ def _rejudge(work: Work, unit: str, changed: int | None) -> None:
 
 
 def _publish(
-    work: Work,
-    starts: Mapping[str, pd.Timestamp | None],
-    changed: Mapping[str, pd.DataFrame],
+    work: Work, starts: Mapping[str, pd.Timestamp | None], changes: Sequence[Change]
 ) -> None:
-    """Put the cycles of all units that differ into the transaction, in two calls."""
-    whole = [u for u in changed if starts[u] is None]
-    parts = {u: at for u in changed if (at := starts[u]) is not None}
+    """Put the cycles of all units that differ into the transaction, in a few calls."""
+    added = [c for c in changes if c.added]
+    whole = [c for c in changes if not c.added and starts[c.unit] is None]
+    parts = [c for c in changes if not c.added and starts[c.unit] is not None]
     if whole:
-        frame = pd.concat([changed[u] for u in whole], ignore_index=True)
-        work.txn.replace_many("cycles", frame, whole)
+        frame = pd.concat([c.rows for c in whole], ignore_index=True)
+        work.txn.replace_many("cycles", frame, [c.unit for c in whole])
     if parts:
-        frame = pd.concat([changed[u] for u in parts], ignore_index=True)
-        work.txn.replace_since_many("cycles", frame, parts)
-    work.changed = work.changed or bool(changed)
-
-
-def _earliest_change(old: pd.DataFrame, new: pd.DataFrame) -> int | None:
-    """Return the earliest end [ms] among cycles that are new, gone or different, or None."""
-    before, after = (CYCLES.conform(f).drop(columns="aliases") for f in (old, new))
-    keys = changed_keys(before, after, ["cycle_id"])["cycle_id"]
-    ends = pd.concat([ended(f[f["cycle_id"].isin(keys)]) for f in (before, after)]).dropna()
-    return None if not len(ends) else _ms(ends.min())
-
-
-def keep_aliases(cycles: pd.DataFrame, old: pd.DataFrame) -> pd.DataFrame:
-    """Return cycles that remember the ids under which they were shown before.
-
-    Parameters
-    ----------
-    cycles
-        As found now.
-    old
-        As stored before, of the same stretch. A cycle that was cut off by the end of
-        the data is no id to remember.
-    """
-    known = set(cycles["cycle_id"])
-    aliases = {
-        str(i): [a for a in str(text or "").split(",") if a]
-        for i, text in zip(old["cycle_id"], old["aliases"].fillna(""), strict=True)
-    }
-    out = cycles.copy()
-    kept = out["aliases"].fillna("").astype(object).tolist()
-    position = {str(i): k for k, i in enumerate(out["cycle_id"])}
-    for row in old.itertuples(index=False):
-        own = str(row.cycle_id)
-        if own in known:
-            names = aliases[own]
-            at: int | None = position[own]
-        else:
-            names = [*aliases[own], own] if row.completion != "cut_off" else []
-            at = _overlapping(out, row) if names else None
-        if names and at is not None:
-            kept[at] = ",".join(sorted({*filter(None, str(kept[at]).split(",")), *names}))
-    out["aliases"] = pd.Series([k or None for k in kept], index=out.index, dtype="string")
-    return CYCLES.conform(out)
-
-
-def _overlapping(cycles: pd.DataFrame, row: Any) -> int | None:
-    """Return the position of the cycle that shares most of a former one's time, or None."""
-    if not len(cycles) or pd.isna(row.ended_at):
-        return None
-    start = cycles["started_at"].clip(lower=row.started_at)
-    end = cycles["ended_at"].clip(upper=row.ended_at)
-    shared = (end - start).dt.total_seconds().fillna(-1.0).to_numpy()
-    best = int(shared.argmax())
-    return best if shared[best] >= 0.5 * (row.ended_at - row.started_at).total_seconds() else None
+        frame = pd.concat([c.rows for c in parts], ignore_index=True)
+        since = {c.unit: at for c in parts if (at := starts[c.unit]) is not None}
+        work.txn.replace_since_many("cycles", frame, since)
+    if added:
+        work.txn.append("cycles", pd.concat([c.rows for c in added], ignore_index=True))
+    work.changed = work.changed or bool(changes)
 
 
 def _settle_pending(work: Work, done: Collection[str], since: Mapping[str, int]) -> None:
@@ -361,13 +346,5 @@ def _settle_pending(work: Work, done: Collection[str], since: Mapping[str, int])
         work.changed = True
 
 
-def _ms(time: pd.Timestamp) -> int:
-    return int(pd.Timestamp(time).value // 1_000_000)  # .value is in ns whatever the unit
-
-
-def _time(ms: int) -> pd.Timestamp:
-    return pd.Timestamp(ms, unit="ms", tz="UTC").as_unit("ms")
-
-
 def _iso(ms: int) -> str:
-    return _time(ms).isoformat().replace("+00:00", "Z")
+    return from_ms(ms).isoformat().replace("+00:00", "Z")

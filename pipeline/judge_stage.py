@@ -1,8 +1,9 @@
 """Judge the fleet's cycles and publish what changed.
 
-A night goes on from the state that the last one left. Late data, changed settings
-or service, and a new month replay all cycles in event order, so the result depends
-on what the store holds and not on the order of arrival. ``recorded_at`` of a flag is
+A night goes on from the state that the last one left. Late data and changed settings
+or service replay all cycles in event order, so the result depends on what the store
+holds and not on the order of arrival. A new month is fitted from a window of rows
+that nights before kept. ``recorded_at`` of a flag is
 the run that learned it first; what was shown stays in the journal.
 """
 
@@ -12,19 +13,28 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from ..models import Judged, ReplayNeededError, judge, judge_night
+from ..models.months import month_of, stamp, to_days
+from ..models.recall import window_start
 from ..models.result import with_journal
 from ..shared.config import Config
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, Table
 from .judge_state import (
     JUDGED,
     REJUDGE,
+    Before,
+    Carried,
     came_late,
-    new_cycles,
+    ended,
     read_before,
+    read_states,
+    recent_cycles,
+    service_digests,
     settled,
+    unseen,
     write_state,
 )
 from .store import Snapshot
@@ -99,41 +109,114 @@ def judge_fleet(work: Work) -> JudgeResult:
     """Judge what is new, or all cycles anew where it must be, and publish what differs."""
     view = work.txn.preview()
     before = read_before(work.snapshot, work.config)
-    carried, why = before.carried, before.why
-    rejudge = _earliest(before.rejudge, work.rejudge)
-    if before.as_of is not None and work.as_of < before.as_of:
-        carried, why = None, "the last run looked from a later moment"
-    if carried is not None and (late := came_late(carried, rejudge)):
-        carried, why = None, f"cycles of {late} changed that were judged already"
-    work.report("judging", 0, 1)
+    rejudge = _earliest(before.rejudge or {}, work.rejudge)
     service = seen_service(view.table("service"), work.as_of)
-    judged = None
-    if carried is not None:
-        fresh = new_cycles(view, carried, rejudge, work.as_of)
-        try:
-            judged, state = judge_night(
-                carried.state, fresh, service, work.config, as_of=work.as_of
-            )
-            why = f"{len(fresh)} new cycles, on from the last night's state"
-        except ReplayNeededError as error:
-            carried, why = None, str(error)
-    if judged is None:
+    digests = service_digests(service)
+    work.report("judging", 0, 1)
+    night = _go_on(work, view, before, rejudge, service, digests)
+    if isinstance(night, str):
+        why, carried = night, None
         fresh = settled(view.table("cycles"), work.as_of)
         judged, state = judge_night(None, fresh, service, work.config, as_of=work.as_of)
-    judged = with_journal(judged, view.table("journal"), work.as_of)
+    else:
+        carried, fresh, judged, state = night
+        why = f"{len(fresh)} new cycles, on from the last night's state"
+    own = None if carried is None else sorted(state.get("units", carried.state["units"]))
+    judged = with_journal(judged, view.table("journal", units=own), work.as_of)
     work.explain("judge", "fleet", why)
     work.report("judging", 1, 1)
-    result = _publish(work, view, judged, fresh, whole=carried is None)
+    result = _publish(work, view, judged, fresh, own)
     if work.changed and state:  # there is none before the first cycle
-        write_state(work.txn, state, carried, work.as_of, work.config)
+        _keep_recall(work, judged.recall, whole=carried is None)
+        write_state(work.txn, state, before, carried, work.as_of, work.config, digests)
     if before.rejudge:
         work.txn.put_state(REJUDGE, {})
         work.changed = True
     return result
 
 
+Night = tuple[Carried, pd.DataFrame, Judged, dict[str, Any]]
+
+
+def _go_on(
+    work: Work,
+    view: Snapshot,
+    before: Before,
+    rejudge: Mapping[str, int],
+    service: pd.DataFrame,
+    digests: Mapping[str, str],
+) -> Night | str:
+    """Judge on from the last night's state; return why it can't be done where it is so."""
+    if before.as_of is not None and work.as_of < before.as_of:
+        work.warnings.append(
+            f"judged as of {work.as_of:%Y-%m-%d %H:%M} UTC, but a run before looked from "
+            f"{before.as_of:%Y-%m-%d %H:%M} UTC: what came between is hidden until the next run"
+        )
+        return "an earlier moment was asked for"
+    if before.why or before.as_of is None:
+        return before.why
+    recent = recent_cycles(view, before.as_of, rejudge, work.as_of)
+    months = month_of(to_days(ended(recent))) if len(recent) else np.zeros(0, dtype=np.int64)
+    begins = bool((months > before.month).any())
+    carried = read_states(
+        work.snapshot,
+        before,
+        before.units if begins else _concerned(work.config, before, recent, rejudge, digests),
+    )
+    if carried is None:
+        return "the state of judging is not complete"
+    if late := came_late(carried, rejudge):
+        return f"cycles of {late} changed that were judged already"
+    recalled = None
+    if begins:
+        since = stamp(window_start(before.month + 1))
+        recalled = view.table("recall", since=since)
+    fresh = unseen(recent, carried)
+    try:
+        judged, state = judge_night(
+            carried.state,
+            fresh,
+            service,
+            work.config,
+            as_of=work.as_of,
+            recalled=recalled,
+        )
+    except ReplayNeededError as error:
+        return str(error)
+    return carried, fresh, judged, state
+
+
+def _concerned(
+    config: Config,
+    before: Before,
+    recent: pd.DataFrame,
+    rejudge: Mapping[str, int],
+    digests: Mapping[str, str],
+) -> set[str]:
+    """Return the units with news and those at their sites, which share their mains."""
+    held = before.service or {}
+    units = {str(u) for u in recent["unit_id"].unique()} | set(rejudge)
+    units |= {u for u in {*held, *digests} if held.get(u) != digests.get(u)}
+    units |= {u.id for u in config.units if u.retired_at is not None}
+    sites = {config.unit(u).site for u in units} - {"", None}
+    return units | {u for u in before.units if config.unit(u).site in sites}
+
+
+def _keep_recall(work: Work, rows: pd.DataFrame, *, whole: bool) -> None:
+    """Keep the rows that the fits of later months read."""
+    if whole:
+        known = set(work.snapshot.table("recall", columns=["unit_id"])["unit_id"])
+        work.txn.replace_many("recall", rows, sorted(known | set(rows["unit_id"])))
+    elif len(rows):
+        work.txn.append("recall", rows)
+
+
 def _publish(
-    work: Work, view: Snapshot, judged: Judged, fresh: pd.DataFrame, *, whole: bool
+    work: Work,
+    view: Snapshot,
+    judged: Judged,
+    fresh: pd.DataFrame,
+    concerned: list[str] | None,
 ) -> JudgeResult:
     """Put judgements, residuals and flags that differ from before into the transaction.
 
@@ -141,12 +224,12 @@ def _publish(
     ----------
     fresh
         The cycles that were judged.
-    whole
-        They are all there are; else only these units' last stretches are looked at.
+    concerned
+        Units whose flags were judged; None: all, and the cycles are all there are.
     """
     units: list[str] = []
     verdicts = 0
-    since = None if whole else fresh.groupby("unit_id")["started_at"].min()
+    since = None if concerned is None else fresh.groupby("unit_id")["started_at"].min()
     own = None if since is None else [str(u) for u in since.index]
     for table, made in ((JUDGEMENTS, judged.judgements), (RESIDUALS, judged.residuals)):
         if own == []:
@@ -164,7 +247,7 @@ def _publish(
             units = differing
             pair = ["cycle_id", "verdict"]
             verdicts = len(changed_keys(old[pair], new[pair], ["cycle_id"]))
-    old_flags = FLAGS.conform(view.table("flags"))
+    old_flags = FLAGS.conform(view.table("flags", units=concerned))
     flags = keep_recorded(FLAGS.conform(judged.flags), old_flags, work.recorded_at)
     keys = changed_keys(old_flags, flags, list(FLAGS.key))
     flagged = _publish_flags(work, old_flags, flags, keys)

@@ -1,14 +1,15 @@
 """What judging carries from night to night, as small documents in the store.
 
-One document holds the fleet's part, one each unit's. Lost or outdated, they are
-made again from all cycles.
+One document holds the month's references, one each unit's state. A night reads the
+states of units that have news and of those at their sites. Lost or outdated, they
+are made again from all cycles.
 """
 
 from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -20,11 +21,11 @@ from ..shared.version import VERSION
 from .store import Snapshot, Txn
 
 JUDGED: Final = "judged"
-FLEET: Final = "judge/fleet"
+MONTH: Final = "judge/month"
 UNIT: Final = "judge/unit/"
 REJUDGE: Final = "judge/pending"
 
-STAGE_VERSION: Final = 1
+STAGE_VERSION: Final = 2
 """Raise it when judging changes its numbers: all cycles are then judged anew."""
 SETTLED_AFTER: Final = pd.Timedelta(days=1)
 """A last cycle that is cut off by the end of the data is judged only when no more came for
@@ -36,8 +37,26 @@ DAY_MS: Final = 86_400_000.0
 
 
 @dataclass(frozen=True)
+class Before:
+    """What earlier runs left."""
+
+    why: str = ""
+    """Why nothing can be carried on, where it is so."""
+    as_of: pd.Timestamp | None = None
+    """The moment that the last judgement looked from."""
+    month: int = 0
+    """Months since 1970 of the references that hold."""
+    units: frozenset[str] = frozenset()
+    """Units that have a state."""
+    service: Mapping[str, str] | None = None
+    """Digest of each unit's service rows that were seen."""
+    rejudge: Mapping[str, int] | None = None
+    """Units whose cycles changed since: the earliest end, ms."""
+
+
+@dataclass(frozen=True)
 class Carried:
-    """The state after an earlier run."""
+    """The state after an earlier run, of the units that are needed."""
 
     as_of: pd.Timestamp
     state: dict[str, Any]
@@ -55,55 +74,105 @@ def settings_digest(config: Config) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-@dataclass(frozen=True)
-class Before:
-    """What earlier runs left."""
-
-    carried: Carried | None
-    why: str
-    """Why nothing can be carried on, where it is so."""
-    as_of: pd.Timestamp | None
-    """The moment that the last judgement looked from."""
-    rejudge: dict[str, int]
-    """Units whose cycles changed since: the earliest end, ms."""
-
-
 def read_before(snapshot: Snapshot, config: Config) -> Before:
     """Return what the last judgement left, and what changed since in other runs."""
-    small = snapshot.states([JUDGED, FLEET, REJUDGE])
+    small = snapshot.states([JUDGED, REJUDGE])
     rejudge = {str(u): int(t) for u, t in small.get(REJUDGE, {}).items()}
     judged = small.get(JUDGED)
     if judged is None:
-        return Before(None, "nothing was judged before", None, rejudge)
+        return Before("nothing was judged before", rejudge=rejudge)
     as_of = pd.Timestamp(judged["as_of"]).as_unit("ms")
     if judged.get("digest") != settings_digest(config):
-        return Before(None, "settings or program changed", as_of, rejudge)
-    names = judged.get("units", [])
-    units = snapshot.states([UNIT + u for u in names])
-    if FLEET not in small or len(units) != len(names):
-        return Before(None, "the state of judging is not complete", as_of, rejudge)
-    state = {**small[FLEET], "units": {k.removeprefix(UNIT): d for k, d in units.items()}}
-    return Before(Carried(as_of, state), "", as_of, rejudge)
+        return Before("settings or program changed", as_of, rejudge=rejudge)
+    if judged.get("month") is None:
+        return Before("no cycles were judged before", as_of, rejudge=rejudge)
+    return Before(
+        "",
+        as_of,
+        int(judged["month"]),
+        frozenset(str(u) for u in judged["units"]),
+        {str(u): str(d) for u, d in judged["service"].items()},
+        rejudge,
+    )
+
+
+def read_states(snapshot: Snapshot, before: Before, units: Collection[str]) -> Carried | None:
+    """Return the states of some units, or None where one is missing.
+
+    Parameters
+    ----------
+    units
+        Those that have a state already count; others are new.
+    """
+    assert before.as_of is not None
+    names = sorted(before.units & set(units))
+    found = snapshot.states([MONTH, *(UNIT + u for u in names)])
+    month = found.pop(MONTH, None)
+    if month is None or len(found) != len(names):
+        return None
+    state: dict[str, Any] = {**month, "units": {}, "power": {}, "repairs": {}}
+    for key, document in found.items():
+        unit = key.removeprefix(UNIT)
+        for part in ("units", "power", "repairs"):
+            if part in document:
+                state[part][unit] = document[part]
+    return Carried(before.as_of, state)
 
 
 def write_state(
     txn: Txn,
     state: Mapping[str, Any],
-    before: Carried | None,
+    before: Before,
+    carried: Carried | None,
     as_of: pd.Timestamp,
     config: Config,
+    service: Mapping[str, str],
 ) -> None:
-    """Put a state into a transaction; units that did not change are left out."""
-    units = dict(state["units"])
-    held = {} if before is None else before.state["units"]
-    changed = {UNIT + u: d for u, d in units.items() if held.get(u) != d}
-    fleet = {k: v for k, v in state.items() if k != "units"}
-    judged = {
+    """Put a state into a transaction; units that did not change are left out.
+
+    Parameters
+    ----------
+    state
+        Of all units, or with ``carried`` of those that were read and new ones.
+    service
+        Digest of each unit's service rows.
+    """
+    units = set(state["units"])
+    documents: dict[str, Mapping[str, Any]] = {}
+    for unit in sorted(units):
+        document = _unit_document(state, unit)
+        if carried is None or _unit_document(carried.state, unit) != document:
+            documents[UNIT + unit] = document
+    parts = ("units", "power", "repairs")
+    month = {k: v for k, v in state.items() if k not in parts}
+    if carried is None or month != {k: v for k, v in carried.state.items() if k not in parts}:
+        documents[MONTH] = month
+    documents[JUDGED] = {
         "as_of": as_of.isoformat(),
         "digest": settings_digest(config),
-        "units": sorted(units),
+        "month": state["monthly"]["code"],
+        "units": sorted(units if carried is None else units | before.units),
+        "service": dict(sorted(service.items())),
     }
-    txn.put_states({JUDGED: judged, FLEET: fleet, **changed})
+    txn.put_states(documents)
+
+
+def _unit_document(state: Mapping[str, Any], unit: str) -> dict[str, Any]:
+    return {p: state[p][unit] for p in ("units", "power", "repairs") if unit in state[p]}
+
+
+def service_digests(service: pd.DataFrame) -> dict[str, str]:
+    """Return a digest of each unit's service rows, as judging sees them."""
+    out: dict[str, str] = {}
+    if not len(service):
+        return out
+    shown = service[["unit_id", "time", "part", "action"]].sort_values(
+        ["unit_id", "time", "part", "action"], kind="stable"
+    )
+    for unit, rows in shown.groupby("unit_id", sort=True):
+        text = rows.to_csv(index=False)
+        out[str(unit)] = hashlib.sha256(text.encode()).hexdigest()[:16]
+    return out
 
 
 def ended(cycles: pd.DataFrame) -> pd.Series:
@@ -122,21 +191,35 @@ def settled(cycles: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
     return cycles[~waits].reset_index(drop=True)
 
 
-def new_cycles(
-    snapshot: Snapshot, carried: Carried, rejudge: Mapping[str, int], as_of: pd.Timestamp
+def recent_cycles(
+    snapshot: Snapshot, since: pd.Timestamp, rejudge: Mapping[str, int], as_of: pd.Timestamp
 ) -> pd.DataFrame:
-    """Return the cycles that a state has not seen, up to a moment."""
-    recent = snapshot.table("cycles", since=carried.as_of - MARGIN)
-    late = sorted(set(rejudge))
-    parts = [recent[~recent["unit_id"].isin(late)]]
-    if late:
-        parts.append(snapshot.table("cycles", units=late))
-    both = settled(pd.concat(parts, ignore_index=True), as_of)
-    seen = both["unit_id"].map({u: carried.seen_ms(u) for u in both["unit_id"].unique()})
-    end = ended(both).astype("int64") if len(both) else pd.Series(dtype="int64")
+    """Return the cycles among which new ones are, up to a moment.
+
+    Parameters
+    ----------
+    since
+        The moment that the last judgement looked from.
+    rejudge
+        Units whose cycles changed: the earliest end [ms].
+    """
+    limit = since - MARGIN
+    old = {u: t for u, t in rejudge.items() if t < int(limit.value // 1_000_000)}
+    recent = snapshot.table("cycles", since=limit)
+    parts = [recent[~recent["unit_id"].isin(list(old))]]
+    if old:
+        first = pd.Timestamp(min(old.values()), unit="ms", tz="UTC") - MARGIN
+        parts.append(snapshot.table("cycles", units=sorted(old), since=first))
+    return settled(pd.concat(parts, ignore_index=True), as_of)
+
+
+def unseen(cycles: pd.DataFrame, carried: Carried) -> pd.DataFrame:
+    """Return the cycles that a state has not seen."""
+    seen = cycles["unit_id"].map({u: carried.seen_ms(u) for u in cycles["unit_id"].unique()})
+    end = ended(cycles).astype("int64") if len(cycles) else pd.Series(dtype="int64")
     # Times of the state are days in floating point, exact to far less than a millisecond.
     fresh = ~(end.to_numpy() <= np.round(seen.to_numpy(dtype=float)))
-    return both[fresh].reset_index(drop=True)
+    return cycles[fresh].reset_index(drop=True)
 
 
 def came_late(carried: Carried, rejudge: Mapping[str, int]) -> str:

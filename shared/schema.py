@@ -7,6 +7,7 @@ Validation, empty tables, Arrow schemas and the data dictionary
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import pandas as pd
@@ -48,6 +49,14 @@ class Table:
 
     def empty(self) -> pd.DataFrame:
         """Return a table without rows, with the right dtypes."""
+        return self._blank.copy()
+
+    @cached_property
+    def _plain_schema(self) -> pa.Schema:
+        return pa.schema([pa.field(f.name, f.type) for f in self.arrow_schema()])
+
+    @cached_property
+    def _blank(self) -> pd.DataFrame:
         return to_pandas(self.arrow_schema().empty_table())
 
     def conform(self, frame: pd.DataFrame) -> pd.DataFrame:
@@ -88,8 +97,7 @@ class Table:
             problems.append(f"{', '.join(self.key)}: some rows are there twice")
         if problems:
             raise SchemaError(f"table {self.name}: " + "; ".join(problems))
-        schema = pa.schema([pa.field(f.name, f.type) for f in self.arrow_schema()])
-        return pa.Table.from_arrays(arrays, schema=schema)
+        return pa.Table.from_arrays(arrays, schema=self._plain_schema)
 
     def describe(self) -> pd.DataFrame:
         """Return the data dictionary of this table, a row a column."""
@@ -231,6 +239,12 @@ INTAKE: Final = Table(
             "of these, samples whose time another export of the unit had already: made one row",
         ),
         Column("created_at", "time", "UTC", "when it was made, by its own statement"),
+        Column(
+            "read_with",
+            "string",
+            "",
+            "JSON object: what the configuration answered when it was read, by question",
+        ),
     ),
     key=(),
 )

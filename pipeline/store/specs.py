@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from ...models.recall import RECALL
 from ...shared.errors import StoreError
 from ...shared.schema import (
     CYCLES,
@@ -126,6 +127,7 @@ SPECS: Final[dict[str, Spec]] = {
         Spec(FLAGS, "unit_id", "first_seen"),
         Spec(JOURNAL, "unit_id", "recorded_at"),
         Spec(RESIDUALS, "unit_id", "started_at"),
+        Spec(RECALL, "unit_id", "ended_at"),
         Spec(SERVICE, "unit_id", "time"),
         Spec(INTAKE, "sha256", "recorded_at"),
         Spec(STATES, "key", None),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-from chamberdrift.models import Judged, ReplayNeededError, judge, judge_night
+from chamberdrift.models import Judged, ReplayNeededError, judge, judge_night, recall
+from chamberdrift.models.months import to_days
 from chamberdrift.shared.config import Config
 from chamberdrift.shared.schema import FLAGS, SERVICE
 from pandas.testing import assert_frame_equal
@@ -336,6 +338,68 @@ def test_nights_in_order_equal_one_run(
         pd.concat([f for f in forecasts if len(f)]).sort_values(key).reset_index(drop=True),
         whole.forecasts.sort_values(key).reset_index(drop=True),
     )
+
+
+def test_nights_over_months_recall_a_window_and_equal_one_run(
+    lab: Any, fleet: tuple[pd.DataFrame, pd.DataFrame, Config], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Months begin between nights and within one; a unit joins late, before all by name."""
+    monkeypatch.setattr(recall, "MONTHS", 2)
+    cycles, service, config = fleet
+    joins = lab.start + pd.Timedelta(days=70)
+    late = cycles[(cycles["unit_id"] == "v0") & (cycles["started_at"] >= joins)]
+    names = late["cycle_id"].str.replace("v0", "a0", regex=False)
+    late = late.assign(unit_id="a0", cycle_id=names)
+    cycles = pd.concat([cycles, late.astype(cycles.dtypes.to_dict())], ignore_index=True)
+    config = replace(config, units=(*config.units, replace(config.unit("v0"), id="a0")))
+    kept: list[pd.DataFrame] = []
+    judgements, residuals, fits = [], [], []
+    state: dict[str, Any] | None = None
+    before = lab.start - pd.Timedelta(days=1)
+    moments = [lab.start + pd.Timedelta(days=d) for d in (20.3, 51.0, 58.2, 71.7, 90.0, 128, 150)]
+    for moment in moments:
+        new = cycles[(cycles["ended_at"] > before) & (cycles["ended_at"] <= moment)]
+        window = None
+        if state is not None:
+            window = pd.concat(kept, ignore_index=True)
+            begin = recall.window_start(state["monthly"]["code"] + 1)
+            window = window[to_days(window["ended_at"]) >= begin]
+            fits.append(len(window))
+        night, state = judge_night(state, new, service, config, as_of=moment, recalled=window)
+        state = json.loads(json.dumps(state, allow_nan=False))
+        kept.append(night.recall)
+        judgements.append(night.judgements)
+        residuals.append(night.residuals)
+        before = moment
+    assert min(fits) > 100
+    whole = judge(cycles, service, config, as_of=moments[-1])
+    assert_frame_equal(night.flags, whole.flags)
+    key = ["unit_id", "cycle_id"]
+    assert_frame_equal(
+        pd.concat(judgements).sort_values(key).reset_index(drop=True),
+        whole.judgements.sort_values(key).reset_index(drop=True),
+    )
+    key = [*key, "feature"]
+    assert_frame_equal(
+        pd.concat(residuals).sort_values(key).reset_index(drop=True),
+        whole.residuals.sort_values(key).reset_index(drop=True),
+    )
+
+
+def test_units_of_other_sites_may_come_days_later(
+    lab: Any, fleet: tuple[pd.DataFrame, pd.DataFrame, Config]
+) -> None:
+    cycles, service, config = fleet
+    alone = replace(config, units=tuple(replace(u, site="") for u in config.units))
+    moment = lab.start + pd.Timedelta(days=44.0)
+    held = (cycles["unit_id"] == "v1") & (cycles["ended_at"] > lab.start + pd.Timedelta(days=40))
+    _, state = judge_night(None, cycles[~held], service, alone, as_of=moment)
+    night, _ = judge_night(state, cycles[held], service, alone, as_of=moment)
+    whole = judge(cycles, service, alone, as_of=moment)
+    assert_frame_equal(night.flags, whole.flags)
+    _, state = judge_night(None, cycles[~held], service, config, as_of=moment)
+    with pytest.raises(ReplayNeededError, match="days late"):
+        judge_night(state, cycles[held], service, config, as_of=moment)
 
 
 def test_late_cycles_and_a_new_month_ask_for_a_replay(

@@ -8,14 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 from chamberdrift.features import extract
-from chamberdrift.pipeline.extract_stage import (
-    keep_aliases,
-    next_points,
-    note_pending,
-    resume_point,
-    settings_digest,
-)
+from chamberdrift.pipeline.cycle_changes import keep_aliases
+from chamberdrift.pipeline.extract_stage import note_pending, settings_digest
 from chamberdrift.pipeline.night import publish, run_extract, working
+from chamberdrift.pipeline.resume_points import next_points, resume_point
 from chamberdrift.pipeline.settings import write_settings
 from chamberdrift.pipeline.store import Store
 from chamberdrift.shared.config import Limits, Unit
