@@ -38,6 +38,7 @@ from .pins import merged_pin
 from .preamble_units import preamble_units, refuse_other_units
 from .raw import Raw
 from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
+from .recall import recall, remember
 from .refuse import quoted, refusal
 from .roles import Roles
 from .second_header import refuse_other_header
@@ -92,8 +93,11 @@ class Assembly:
         data = to_utf8(member.data, encoding, mark)
         refuse_binary(data, member.name)
         self.note("encoding", encoding, why)
-        data = unwrap(plain_signs(data))
-        table = self.sniff(data, member.name)
+        bulk = bulk_lines(data)
+        plain = unwrap(plain_signs(data, bulk), bulk)
+        if plain is not data:
+            data, bulk = plain, bulk_lines(plain)
+        table = self.sniff(data, member.name, bulk)
         statements = read_statements(table.preamble, table.delimiter)
         roles = self.roles(table, statements, member.name)
         raw, table, roles, typed = self.rows(data, table, roles, member.name)
@@ -115,9 +119,10 @@ class Assembly:
             return name, mark if found.startswith(name[:5]) else 0, "pinned in the layout"
         return detect(data if len(data) < 1 << 20 else data[: 1 << 20], whole=len(data) < 1 << 20)
 
-    def sniff(self, data: bytes, name: str) -> Table:
-        """Find the table in a file's bytes."""
-        bulk = bulk_lines(data)
+    def sniff(self, data: bytes, name: str, bulk: list[str] | None = None) -> Table:
+        """Find the table in a file's bytes; ``bulk`` holds lines from their middle."""
+        if bulk is None:
+            bulk = bulk_lines(data)
         delimiter = self.pin.delimiter
         if delimiter is not None:
             delimiter = {
@@ -134,6 +139,12 @@ class Assembly:
                     f"the pinned delimiter {quoted(delimiter)} is not one character",
                     "correct delimiter in its [[layout]]",
                 )
+        pins = (delimiter, self.pin.header_row, self.pin.decimal)
+        recalled = recall(data, bulk, pins)
+        if recalled is not None:
+            for decision, value, why in recalled.evidence:
+                self.note(decision, value, why)
+            return recalled
         error: Exception | None = None
         for size in HEADS:
             head = data[:size].decode("utf-8", "replace")
@@ -164,6 +175,7 @@ class Assembly:
                 table = replace(table, decimal=self.pin.decimal)
             for decision, value, why in table.evidence:
                 self.note(decision, value, why)
+            remember(data, table, bulk, pins)
             return table
         assert error is not None
         raise error

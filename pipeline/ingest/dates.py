@@ -8,7 +8,7 @@ and what the user or the unit's other exports say.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -51,6 +51,20 @@ def candidates(moments: Moments) -> dict[str, Int]:
 
 def days_under(moments: Moments, order: str) -> Int:
     """Return days since 1970 under one order, shape (n,); -1 where the row is no date."""
+    columns = (moments.kind, moments.first, moments.second, moments.third)
+    if moments.size > 1 and all(c.strides == (0,) for c in columns):
+        one = replace(
+            moments,
+            ok=np.ones(1, bool),
+            kind=moments.kind[:1],
+            first=moments.first[:1],
+            second=moments.second[:1],
+            third=moments.third[:1],
+        )
+        day = int(days_under(one, order)[0])
+        return (
+            np.where(moments.ok, day, -1) if not moments.ok.all() else np.full(moments.size, day)
+        )
     year, month, day = moments.first, moments.second, moments.third
     kinds = set(np.unique(moments.kind[moments.ok]).tolist()) if moments.ok.any() else {CERTAIN}
     if kinds & {DAY_MONTH, SHORT}:

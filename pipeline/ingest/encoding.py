@@ -128,7 +128,7 @@ def to_utf8(data: bytes, encoding: str, mark: int) -> bytes:
         body = data[mark:] if mark else data
         if body.isascii():
             return body
-        if codecs.BOM_UTF8 in body:
+        if codecs.BOM_UTF8[:1] in body and codecs.BOM_UTF8 in body:
             # Files glued together keep their marks in the middle.
             body = body.replace(codecs.BOM_UTF8, b"")
         try:

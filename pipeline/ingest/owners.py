@@ -141,10 +141,10 @@ def _from_column(d: Decider, column: int) -> list[tuple[str, str, Any]]:
     return [(unit, logger, mask) for (unit, logger), mask in found.items()]
 
 
-def zone_of(d: Decider, unit_id: str) -> tuple[str, str]:
+def zone_of(d: Decider, unit_id: str, begins: datetime | None = None) -> tuple[str, str]:
     if d.pin.zone:
         return d.pin.zone, "pinned in the layout"
-    site = site_of(d, unit_id)
+    site = site_of(d, unit_id, begins)
     if site is not None and site.zone:
         return site.zone, f"site {quoted(site.id)}"
     if d.config.defaults.zone:
@@ -180,6 +180,7 @@ def find_owners(
                     question="In which zone (an IANA name, or an offset) are the times written?",
                     toml=layout_toml(d.a.name, 'zone = "Etc/UTC"'),
                 )
+    begins = _begins(times)
     owners: list[tuple[Owner, Int | None]] = []
     claimed = np.zeros(d.parsed.n, bool) if len(whose) > 1 or whose[0][2] is not None else None
     shared = 0
@@ -206,7 +207,7 @@ def find_owners(
                 zone_name, why = stated.name, stated.why
                 zone = find_zone(zone_name)
             else:
-                zone_name, why = zone_of(d, own)
+                zone_name, why = zone_of(d, own, begins)
                 zone = find_zone(zone_name)
                 if zone is None:
                     raise refusal(
@@ -220,12 +221,23 @@ def find_owners(
             d.a.note("zone", zone_name, why)
             _check_summer(d, zone, zone_name, times)
             owners.append(
-                (Owner(own, logger, zone, zone_name, atmosphere_of(d, own), start, end), rows)
+                (
+                    Owner(own, logger, zone, zone_name, atmosphere_of(d, own, begins), start, end),
+                    rows,
+                )
             )
     if claimed is not None:
         loose = int((times.ok & ~claimed).sum())
         d.a.counts.drop("no_unit_id", loose)
     return owners, shared
+
+
+def _begins(times: clocks.RowTimes) -> datetime | None:
+    """Return about when an export begins: by its own clock, so to within half a day."""
+    if not times.ok.any():
+        return None
+    ms = int(times.ms[times.ok].min())
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
 
 
 def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes) -> None:
@@ -259,7 +271,7 @@ def _assigned(d: Decider, logger: str) -> list[tuple[str, int | None, int | None
     return list(dict.fromkeys(found))
 
 
-def atmosphere_of(d: Decider, unit_id: str) -> Atmosphere:
+def atmosphere_of(d: Decider, unit_id: str, begins: datetime | None = None) -> Atmosphere:
     stated: dict[float, Statement] = {}
     for s in d.statements:
         if not vocabulary.ATMOSPHERE.search(s.key_words):
@@ -277,7 +289,7 @@ def atmosphere_of(d: Decider, unit_id: str) -> Atmosphere:
     if len(stated) == 1:
         kpa, s = next(iter(stated.items()))
         return Atmosphere(kpa, False, f"line {s.line} states {quoted(s.value)}")
-    site = site_of(d, unit_id)
+    site = site_of(d, unit_id, begins)
     if site is not None and site.altitude_m is not None:
         return Atmosphere(
             pressure_at_altitude_kpa(site.altitude_m),
@@ -317,9 +329,15 @@ def created_at(d: Decider, base: Any, owners: list[tuple[Owner, Int | None]]) ->
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
 
 
-def site_of(d: Decider, unit_id: str) -> Any:
-    """Return the site of a unit: its own, else the one its folder is named for."""
-    own = d.config.site(d.config.unit(unit_id).site)
+def site_of(d: Decider, unit_id: str, begins: datetime | None = None) -> Any:
+    """Return the site of a unit: its own, else the one its folder is named for.
+
+    Parameters
+    ----------
+    begins
+        When the export begins, where it is known: the unit may have stood elsewhere then.
+    """
+    own = d.config.site_of(unit_id, begins)
     if own is not None:
         return own
     folders = d.a.name.replace("\\", "/").split("/")[:-1]

@@ -99,6 +99,19 @@ def thin(n: int, most: int = 600) -> slice:
     return slice(None, None, max(n // most, 1))
 
 
+def shares(values: Float, *parts: float) -> tuple[float, ...]:
+    """Return quantiles of finite values, shape (n,): one sort for all of them."""
+    ordered = np.sort(values)
+    places = [part * (len(ordered) - 1) for part in parts]
+    return tuple(
+        float(
+            ordered[int(p)]
+            + (p - int(p)) * (ordered[min(int(p) + 1, len(ordered) - 1)] - ordered[int(p)])
+        )
+        for p in places
+    )
+
+
 def read_as(
     temperature: Float,
     pressure: Float,
@@ -124,11 +137,11 @@ def read_as(
     count = int(inside.sum())
     deviation = float("nan")
     if count:
-        top = float(np.quantile(t[inside], 0.98))
+        top = shares(t[inside], 0.98)[0]
         hot = inside & (t >= top - 4.0)
         count = int(hot.sum())
         off = t[hot] - t_sat_c(p[hot])
-        deviation = float(np.median(np.where(np.isfinite(off), off, 999.0)))
+        deviation = shares(np.where(np.isfinite(off), off, 999.0), 0.5)[0]
     cold = t < COLD_C
     return Reading(
         temperature_unit,
@@ -137,7 +150,7 @@ def read_as(
         count,
         deviation,
         int(cold.sum()),
-        float(np.median(p[cold])) if cold.any() else float("nan"),
+        shares(p[cold], 0.5)[0] if cold.any() else float("nan"),
     )
 
 
@@ -273,7 +286,7 @@ def still(values: Float) -> bool:
     finite = values[np.isfinite(values)]
     if len(finite) < LEAST_SAMPLES:
         return True
-    low, high = (float(q) for q in np.quantile(finite, (0.05, 0.95)))
+    low, high = shares(finite, 0.05, 0.95)
     return high - low <= 0.01 * max(abs(low), abs(high))
 
 
@@ -317,7 +330,7 @@ def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | 
     values = temperature[np.isfinite(temperature)]
     if len(values) < 2 * LEAST_SAMPLES:
         return None
-    low, high = (float(q) for q in np.quantile(values, (0.02, 0.98)))
+    low, high = shares(values[thin(len(values))], 0.02, 0.98)
     if unit == "°C" and low > NEVER_ALWAYS_C:
         tenths = low / 10.0 >= 3.0 and high / 10.0 <= 145.0
         return Contradiction(
@@ -364,7 +377,7 @@ def settle_temperature_unit(temperature: Float) -> tuple[str, str]:
     values = temperature[np.isfinite(temperature)]
     if len(values) < 2 * LEAST_SAMPLES:
         return "", ""
-    low, high = (float(q) for q in np.quantile(values, (0.01, 0.99)))
+    low, high = shares(values, 0.01, 0.99)
     if 112.0 <= high <= 142.0 and 2.0 <= low <= 60.0:
         return "°C", (
             f"values run from {low:.0f} to {high:.0f}: steam in °C, in °F it would freeze "

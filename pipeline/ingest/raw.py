@@ -94,12 +94,13 @@ def read_rows(
         odd: list[tuple[int, str]] = []
         options = csv_options(table, wanted, typed, odd, max(len(data) + 16, 1024))
         try:
-            got = arrow_csv.read_csv(
+            # One block, so that the streaming reader reads it all, and in this thread.
+            got = arrow_csv.open_csv(
                 pa.BufferReader(data),
                 read_options=options[0],
                 parse_options=options[1],
                 convert_options=options[2],
-            )
+            ).read_all()
         except (pa.ArrowInvalid, pa.ArrowKeyError, OSError, ValueError) as error:
             if typed and "conversion error" in str(error).lower():
                 continue

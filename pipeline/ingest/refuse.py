@@ -58,6 +58,8 @@ def unforeseen(name: str, error: Exception) -> ExportRefusedError:
 
 def printable(text: str, limit: int = 300) -> str:
     """Return text on one line without control characters, cut at ``limit`` characters."""
+    if text.isprintable() and len(text) <= limit:
+        return text
     clean = "".join(c if c.isprintable() else " " for c in text)
     return clean if len(clean) <= limit else clean[: limit - 1] + "…"
 

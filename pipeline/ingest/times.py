@@ -24,6 +24,7 @@ NO_DATE, CERTAIN, DAY_MONTH, SHORT = 0, 1, 2, 3
 """Kinds of date: none; year, month and day known; order of day and month open; two-digit
 year at an open place."""
 NO_OFFSET: Final = -(10**6)
+DATE_FIELDS: Final = frozenset({"Y", "Y2", "m", "d", "a", "b", "x", "y", "z"})
 MAX_WIDTH: Final = 48
 MAX_GROUPS: Final = 4000
 
@@ -131,11 +132,15 @@ def parse_moments(column: Any) -> Moments:
 def _same_length(
     out: Moments, rows: Int | None, matrix: NDArray[np.uint8], budget: list[int]
 ) -> None:
-    digit = (matrix - np.uint8(48)) < 10
-    # The first row stands for all where none differs from it.
-    if bool((digit == digit[0]).all()):
-        _same_digits(out, rows, matrix, digit[0], budget)
+    example = matrix[0]
+    figure = (example - np.uint8(48)) < 10
+    # The first row stands for all where none differs from it but in its digits.
+    least = np.where(figure, np.uint8(48), example)
+    if bool(((matrix - least) <= np.where(figure, np.uint8(9), np.uint8(0))).all()):
+        budget[0] -= 1
+        _fill(out, rows, matrix, bytes(example))
         return
+    digit = (matrix - np.uint8(48)) < 10
     packed = np.packbits(digit, axis=1)
     key = np.zeros(len(packed), np.uint64)
     for k in range(packed.shape[1]):
@@ -204,38 +209,36 @@ def _fill(out: Moments, rows: Int | None, matrix: NDArray[np.uint8], example: by
             moment.has_date,
             moment.has_clock,
         )
-    values = {f: number(matrix, a, b) for f, a, b in moment.spans}
     where: Any = slice(None) if rows is None else rows
     count = len(matrix)
     ok = np.ones(count, bool)
+    dated = [s for s in moment.spans if s[0] in DATE_FIELDS]
+    some = matrix
+    if dated and rows is None and count > 1:
+        a, b = min(s[1] for s in dated), max(s[2] for s in dated)
+        if bool((matrix[:, a:b] == matrix[0, a:b]).all()):
+            # One date throughout, as in most exports of a cycle: read it once.
+            some = matrix[:1]
+    values = {f: number(some if f in DATE_FIELDS else matrix, a, b) for f, a, b in moment.spans}
     if moment.has_date:
-        if "x" in values:
-            kind = SHORT
-            parts = (values["x"], values["y"], values["z"])
-        elif "a" in values:
-            kind = DAY_MONTH
-            parts = (values["a"], values["b"], values["Y"])
-            ok &= (values["a"] >= 1) & (values["b"] >= 1) & (values["Y"] >= 1990)
-            ok &= (values["a"] <= 31) & (values["b"] <= 31) & (values["Y"] < 2100)
-            ok &= (values["a"] <= 12) | (values["b"] <= 12)
+        kind, parts, good = _date_fields(values, moment.month)
+        ok &= good
+        if rows is None:
+            out.kind = np.broadcast_to(np.array([kind], np.int8), count)
+            out.first, out.second, out.third = (np.broadcast_to(p, count) for p in parts)
         else:
-            kind = CERTAIN
-            year = values["Y"] if "Y" in values else values["Y2"] + 2000
-            month = values["m"] if "m" in values else np.full(count, moment.month)
-            parts = (year, month, values["d"])
-            ok &= (year >= 1990) & (year < 2100) & (month >= 1) & (month <= 12)
-            ok &= (values["d"] >= 1) & (values["d"] <= days_in_month(year, month))
-        out.kind[where] = kind
-        out.first[where], out.second[where], out.third[where] = parts
+            out.kind[where] = kind
+            out.first[where], out.second[where], out.third[where] = parts
     if moment.has_clock:
         hour, minute = values["H"], values["M"]
         second = values.get("S")
         limit = 23 if moment.has_date else 9999
-        # 24:00:00 is the next day's midnight.
-        midnight = (hour == 24) & (minute == 0)
-        if second is not None:
-            midnight &= second == 0
-        ok &= ((hour <= limit) | (midnight & (not moment.half))) & (minute <= 59)
+        late = hour > limit
+        if late.any():
+            # 24:00:00 is the next day's midnight.
+            midnight = (hour == 24) & (minute == 0) & (not moment.half)
+            ok &= ~late | (midnight & (second == 0) if second is not None else midnight)
+        ok &= minute <= 59
         if moment.half:
             ok &= (hour >= 1) & (hour <= 12)
             hour = hour % 12 + (12 if moment.half == "p" else 0)
@@ -262,6 +265,23 @@ def _fill(out: Moments, rows: Int | None, matrix: NDArray[np.uint8], example: by
         out.abbreviations.add(moment.abbreviation)
 
 
+def _date_fields(values: dict[str, Int], named_month: int) -> tuple[int, tuple[Int, ...], Bool]:
+    """Return the kind of a date, its three fields, and which rows are dates."""
+    if "x" in values:
+        parts = (values["x"], values["y"], values["z"])
+        return SHORT, parts, np.ones(len(parts[0]), bool)
+    if "a" in values:
+        a, b, year = values["a"], values["b"], values["Y"]
+        good = (a >= 1) & (b >= 1) & (year >= 1990) & (a <= 31) & (b <= 31) & (year < 2100)
+        return DAY_MONTH, (a, b, year), good & ((a <= 12) | (b <= 12))
+    year = values["Y"] if "Y" in values else values["Y2"] + 2000
+    month = values["m"] if "m" in values else np.full(len(year), named_month, np.int64)
+    day = values["d"]
+    good = (year >= 1990) & (year < 2100) & (month >= 1) & (month <= 12)
+    good &= (day >= 1) & (day <= days_in_month(year, month))
+    return CERTAIN, (year, month, day), good
+
+
 def _offsets(matrix: NDArray[np.uint8], text: str, moment: Moment, count: int) -> Int:
     """Return offsets [min]; their digits may differ from row to row."""
     end = max(b for _, _, b in moment.spans)
@@ -280,6 +300,11 @@ def _offsets(matrix: NDArray[np.uint8], text: str, moment: Moment, count: int) -
 
 def number(matrix: NDArray[np.uint8], start: int, end: int) -> Int:
     """Return the decimal number in byte columns ``start`` to ``end`` of each row."""
+    if end - start <= 2:
+        small = matrix[:, start] - np.uint8(48)
+        if end - start == 2:
+            small = small * np.uint8(10) + (matrix[:, start + 1] - np.uint8(48))
+        return np.asarray(small, np.int64)
     value = matrix[:, start].astype(np.int64) - 48
     for k in range(start + 1, end):
         value = value * 10 + (matrix[:, k].astype(np.int64) - 48)
