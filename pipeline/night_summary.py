@@ -13,6 +13,9 @@ if TYPE_CHECKING:
     from .quarantine import RefusalGroup
 
 WIDTH: Final = 79
+SCREEN_LINES: Final = 23
+"""A terminal of 24 lines, less the prompt."""
+LEAST_FLEET_LINES: Final = 6
 GROUPS_SHOWN: Final = 4
 LINES_SHOWN: Final = 3
 
@@ -93,8 +96,20 @@ class NightSummary:
             "explained": [list(e) for e in self.explained],
         }
 
+    def fleet_lines(self) -> int:
+        """Return how many lines the fleet's part may have, so that all fits one screen."""
+        used = len(self._text(1, verbose=False).splitlines())
+        return max(LEAST_FLEET_LINES, SCREEN_LINES - used - 1)
+
     def text(self, *, verbose: bool = False) -> str:
-        """Return the summary for a terminal or a mail."""
+        """Return the summary for a terminal or a mail: one screen, unless more is asked for."""
+        for groups in range(GROUPS_SHOWN, 1, -1):
+            text = self._text(groups, verbose=verbose)
+            if verbose or text.count("\n") < SCREEN_LINES:
+                return text
+        return self._text(1, verbose=verbose)
+
+    def _text(self, groups: int, *, verbose: bool) -> str:
         lines = [self._head()]
         if "ingest" in self.stages:
             lines.append(self._exports())
@@ -107,7 +122,7 @@ class NightSummary:
         if self.fleet:
             lines += ["", self.fleet.rstrip("\n")]
         if self.refusals:
-            lines += ["", *self._set_aside()]
+            lines += ["", *self._set_aside(groups)]
         if self.service_refused:
             lines += ["", "Service entries left out for now:"]
             lines += _some([*self.service_refused], "lines")
@@ -145,11 +160,11 @@ class NightSummary:
         said = [f"{n} {names[k]}" for k, n in counts.items() if n or k == "accepted"]
         return f"{'Exports':<9} {total} in the inbox: {', '.join(said)}"
 
-    def _set_aside(self) -> list[str]:
+    def _set_aside(self, groups: int) -> list[str]:
         lines: list[str] = []
-        for group in self.refusals[:GROUPS_SHOWN]:
+        for group in self.refusals[:groups]:
             lines += ["", *_group_lines(group, self.store)]
-        hidden = len(self.refusals) - GROUPS_SHOWN
+        hidden = len(self.refusals) - groups
         if hidden > 0:
             reasons = "1 more reason" if hidden == 1 else f"{hidden} more reasons"
             lines += ["", f"{reasons}: chamberdrift table intake --store {self.store}"]

@@ -226,8 +226,10 @@ class UnitState:
         return self.words.rstrip("\n")
 
 
-def show_unit(location: str, unit: str, *, as_of: datetime | None = None) -> UnitState:
-    """Return a unit's state.
+def show_unit(
+    location: str, unit: str, *, as_of: datetime | None = None, width: int = 79
+) -> UnitState:
+    """Return a unit's state; its words are wrapped to a width [columns].
 
     Raises
     ------
@@ -249,7 +251,10 @@ def show_unit(location: str, unit: str, *, as_of: datetime | None = None) -> Uni
     opened = view.flags[view.flags["closed_at"].isna()]
     encoding = (getattr(sys.stdout, "encoding", None) or "utf-8").lower().replace("-", "")
     words = show_text(
-        view, options=report_options(config), ascii_only=not encoding.startswith("utf")
+        view,
+        options=report_options(config),
+        ascii_only=not encoding.startswith("utf"),
+        width=width,
     )
     return UnitState(
         words,

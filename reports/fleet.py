@@ -17,6 +17,7 @@ from .moments import Clock, clock
 from .multiples import small_multiple_rows
 from .options import ReportOptions
 from .quantities import days_left, fixed
+from .rewrite import in_units
 from .states import (
     bench_results,
     changed_flags,
@@ -73,6 +74,7 @@ def fleet_document(view: FleetView, options: ReportOptions) -> Document:
         *_aside(view, width),
         *_calendar(view, width),
         *_verdicts(view, width),
+        *_files(view, opened, site_of, width),
     ]
     rows += small_multiple_rows(view, gravest(opened), units, options)
     rows += heat_map_rows(view, gravest(opened), units, options)
@@ -190,7 +192,7 @@ def work_list(
         )
         cells = (
             severity_cell(str(flag["severity"]), deferred=late),
-            Cell(unit, colour, bold=True),
+            Cell(unit, colour, bold=True, link=view.files.get(unit, "")),
             Cell(site or "–", colour),
             Cell(part_short(flag["part"], flag["mode"]), colour),
             Cell(left, colour),
@@ -201,7 +203,7 @@ def work_list(
             reason = text_of(flag["defer_reason"])
             late_words = f"Deferred until {at.date(flag['deferred_until'])}: {reason}. "
         room = width - columns[0].width - text_width_pt(printable(late_words), style.SMALL_PT)
-        evidence = text_of(flag["evidence"])
+        evidence = in_units(text_of(flag["evidence"]), options)
         under = late_words + (one_line(evidence, room) if evidence else "")
         entries.append((cells, under))
     made = table(columns, entries)
@@ -402,6 +404,38 @@ def _verdicts(view: FleetView, width: float) -> list[Row]:
         for _, c in counts.iterrows()
     ]
     return [*rows, *table(columns, entries), *_bench(view, width)]
+
+
+def _files(
+    view: FleetView, opened: pd.DataFrame, site_of: dict[str, str], width: float
+) -> list[Row]:
+    """Return which file holds which unit's report: file names can't hold every id as it is."""
+    if not view.files:
+        return []
+    note = "in this report's folder; a name on the work list opens its file"
+    rows = heading("Reports of units", width, note=note, bookmark="Reports of units")
+    columns = _stretch(
+        [
+            TableColumn("unit", 140.0),
+            TableColumn("site", 100.0),
+            TableColumn("state", 70.0),
+            TableColumn("file", 190.0, cut="wrap"),
+        ],
+        width,
+    )
+    worst = gravest(opened)
+    entries = []
+    for unit in sorted(view.files, key=lambda u: (site_of.get(u, ""), u)):
+        name, severity = view.files[unit], worst.get(unit, "")
+        state = severity_cell(severity) if severity else Cell("no open flag", style.MUTED)
+        cells = (
+            Cell(unit, bold=True, link=name),
+            site_of.get(unit, "") or "–",
+            state,
+            Cell(name, style.MUTED, link=name),
+        )
+        entries.append((cells, ""))
+    return [*rows, *table(columns, entries, size=style.SMALL_PT + 0.4)]
 
 
 def _bench(view: FleetView, width: float) -> list[Row]:

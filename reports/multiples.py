@@ -19,6 +19,7 @@ from .metrics import fit, printable, text_width_pt
 from .options import ReportOptions
 from .quantities import FEATURE_PART, fixed, residual_words
 from .recent import NOTABLE_Z, leading, recent_z
+from .rewrite import in_units
 from .states import part_short
 from .views import FleetView
 
@@ -34,6 +35,8 @@ BINS = 45
 MOST_UNITS = 1200
 """Units shown; what is beyond is nearer to its usual level than all that are shown."""
 GAP_PT = 11.0
+ROOMY_PT = 140.0
+"""Width of a panel from which a word beside its name may be several."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,8 @@ def small_multiple_rows(
     series = _series(view, lead)
     note = (
         f"The feature that carries the unit's flag, else stands out most; last {window:.0f} days, "
-        f"{order_note}. Band: usual range, ±3 robust standard deviations."
+        f"{order_note}. Band: usual range, ±3 robust standard deviations (SD); thick line: "
+        "flagged, or outside the band without a flag; a triangle: beyond the panel's edge."
     )
     rows: list[Row] = []
     for start in range(0, len(lead), per_page):
@@ -97,7 +101,7 @@ def small_multiple_rows(
         title = "All units" if start == 0 else "All units, continued"
         head = heading(title, width, note=note, bookmark="All units" if start == 0 else "")
         lines = -(-len(part) // grid.columns)
-        panel = Row(lines * grid.tall, panel=_panel(part, series, worst, grid, window))
+        panel = Row(lines * grid.tall, panel=_panel(part, series, worst, grid, window, options))
         rows += [replace(head[0], break_before=start > 0), *head[1:], panel]
     return rows
 
@@ -139,7 +143,12 @@ def _series(view: FleetView, lead: pd.DataFrame) -> Series:
 
 
 def _panel(
-    part: pd.DataFrame, series: Series, worst: dict[str, str], grid: Grid, window: float
+    part: pd.DataFrame,
+    series: Series,
+    worst: dict[str, str],
+    grid: Grid,
+    window: float,
+    options: ReportOptions,
 ) -> Callable[[Sheet, float, float], None]:
     rows = list(zip(part["unit_id"], part["feature"], part["z"], strict=True))
 
@@ -149,8 +158,9 @@ def _panel(
             x = left + (index % grid.columns) * (grid.wide + GAP_PT)
             y = top + (index // grid.columns) * grid.tall + 1.5 * grid.text
             odd = not pd.isna(z) and abs(z) >= NOTABLE_Z
-            _labels(sheet, str(unit), feature, z, worst.get(str(unit), ""), odd, grid, x, y)
-            shapes.add(series.get(str(unit)), odd, grid, window, x, y)
+            word = worst.get(str(unit), "")
+            _labels(sheet, str(unit), feature, z, word, odd, grid, options, x, y)
+            shapes.add(series.get(str(unit)), _colour(word, odd), grid, window, x, y)
         shapes.draw(sheet)
 
     return draw
@@ -164,27 +174,36 @@ def _labels(
     word: str,
     odd: bool,
     grid: Grid,
+    options: ReportOptions,
     x: float,
     y: float,
 ) -> None:
     size = grid.text
     tag = f"{style.SEVERITY_MARKS[word]} {word}" if word else ""
+    if odd and not word:
+        tag = "no flag" if grid.wide < ROOMY_PT else "outside its band, no flag"
     room = grid.wide - (text_width_pt(tag, size) + 5.0 if tag else 0.0)
     name = fit(printable(unit), size, room, bold=odd)
     sheet.words(Words(x, y - 3.0, name, size, bold=odd))
     if tag:
-        colour = style.SEVERITY_COLOURS[word]
+        colour = style.SEVERITY_COLOURS.get(word, style.INK)
         sheet.words(Words(x + grid.wide, y - 3.0, tag, size, colour, align="right"))
     caption = "no residuals yet"
     if isinstance(feature, str):
-        number = fixed(float(z), 1)
+        number = f"{fixed(float(z), 1)} SD"
+        number = number if number[0] in "−0" else f"+{number}"
         room = grid.wide - text_width_pt(f"  {number}", size)
-        words = residual_words(feature)
+        words = in_units(residual_words(feature), options)
         if text_width_pt(words, size) > room:
             words = part_short(FEATURE_PART.get(feature, "unknown"))
         caption = f"{fit(words, size, room)}  {number}"
     below = y + grid.box + 1.35 * size - 1.5
     sheet.words(Words(x, below, caption, size, style.MUTED))
+
+
+def _colour(word: str, odd: bool) -> str:
+    """Return a line's colour; each that differs from the usual one has a word beside the name."""
+    return style.SEVERITY_COLOURS.get(word, style.INK if odd else style.FAINT)
 
 
 class _Shapes:
@@ -194,12 +213,13 @@ class _Shapes:
         self.bands: list[FloatArray] = []
         self.zeros: list[FloatArray] = []
         self.lines: list[FloatArray] = []
-        self.odd: list[bool] = []
+        self.colours: list[str] = []
+        self.beyond: list[tuple[FloatArray, str]] = []
 
     def add(
         self,
         line: tuple[FloatArray, FloatArray] | None,
-        odd: bool,
+        colour: str,
         grid: Grid,
         window: float,
         x: float,
@@ -217,7 +237,12 @@ class _Shapes:
         py = np.asarray(middle - np.clip(line[1], -CLIP_Z, CLIP_Z) * per_z)
         for stretch in _stretches(px, py):
             self.lines.append(stretch)
-            self.odd.append(odd)
+            self.colours.append(colour)
+        for side in (1.0, -1.0):
+            far = np.flatnonzero(side * line[1] > CLIP_Z)
+            if len(far):
+                at = (px[far[-1]], middle - side * (CLIP_Z * per_z - 2.4))
+                self.beyond.append((_triangle(*at, -side), colour))
 
     def draw(self, sheet: Sheet) -> None:
         """Put everything on the sheet."""
@@ -240,12 +265,25 @@ class _Shapes:
         if self.lines:
             lines = LineCollection(
                 [sheet.place(s) for s in self.lines],
-                colors=[style.VERMILION if odd else style.BLUE for odd in self.odd],
-                linewidths=[1.1 if odd else 0.6 for odd in self.odd],
+                colors=self.colours,
+                linewidths=[0.7 if c == style.FAINT else 1.2 for c in self.colours],
                 transform=figure.transFigure,
                 zorder=3,
             )
             figure.add_artist(lines, clip=False)
+        if self.beyond:
+            marks = PolyCollection(
+                [sheet.place(p) for p, _ in self.beyond],
+                facecolors=[c for _, c in self.beyond],
+                transform=figure.transFigure,
+                zorder=4,
+            )
+            figure.add_artist(marks, clip=False)
+
+
+def _triangle(x: float, y: float, down: float) -> FloatArray:
+    """Return a small triangle whose base is at y; it points down for 1 and up for -1."""
+    return np.array([(x - 2.6, y - 2.0 * down), (x + 2.6, y - 2.0 * down), (x, y + 2.4 * down)])
 
 
 def _stretches(x: FloatArray, y: FloatArray) -> list[FloatArray]:

@@ -47,6 +47,8 @@ WIDTH = 79
 LINES = 23
 """One screen of a plain terminal, less the prompt."""
 NARROWEST, WIDEST = 40, 110
+ROOMY_LINES = 8
+"""From here on the exports set aside are named again; a night names them anyway."""
 ENDS = 12
 """Columns for a trend's last value and unit."""
 SPARK = "▁▂▃▄▅▆▇█"
@@ -118,7 +120,8 @@ def show_text(
     ]
     sparks = [s for s in sparks if s]
     if sparks:
-        lines += ["", "Trends, oldest left, last 120 days at most:", *sparks]
+        said = textwrap.wrap("Trends, oldest left, last 120 days at most:", width)
+        lines += ["", *said, *sparks]
     text = "\n".join(line.rstrip() for line in lines) + "\n"
     return to_ascii(text) if ascii_only else text
 
@@ -198,8 +201,13 @@ def _spark_line(
     return f"{name:<{room}} {spark(cells, ascii_only=ascii_only):<{bars}} {ends:>{ENDS}}"
 
 
-def summary_text(view: FleetView, *, options: ReportOptions = ReportOptions()) -> str:  # noqa: B008
-    """Return a night's summary that fits one screen: 79 columns and 23 lines."""
+def summary_text(
+    view: FleetView,
+    *,
+    options: ReportOptions = ReportOptions(),  # noqa: B008
+    lines: int = LINES,
+) -> str:
+    """Return a night's summary that fits one screen: 79 columns and so many lines."""
     at = clock(view.config, None, options)
     units = known_units(view)
     active = units[~units["retired"].astype(bool)]
@@ -214,9 +222,11 @@ def summary_text(view: FleetView, *, options: ReportOptions = ReportOptions()) -
     aside = quarantined(view.intake)
     changed = changed_flags(view)
     noun = "unit" if len(active) == 1 else "units"
-    lines = [
-        f"{len(active)} {noun} as of {at.moment(view.as_of)} ({at.name}), "
-        f"data through {at.moment(through)}",
+    moment = f"{len(active)} {noun} as of {at.moment(view.as_of)} ({at.name})"
+    reach = f"data through {at.moment(through)}"
+    together = f"{moment}, {reach}"
+    head = [
+        *([together] if len(together) <= WIDTH else [moment, reach]),
         f"cycles: {verdicts['cycles']} (inside limits {verdicts['inside']}, "
         f"outside {verdicts['outside']}, incomplete {verdicts['incomplete']})",
         f"open flags: {said}" + (f"; changed: {len(changed)}" if view.since is not None else ""),
@@ -224,20 +234,20 @@ def summary_text(view: FleetView, *, options: ReportOptions = ReportOptions()) -
     tail = []
     if len(silent):
         tail.append(_named("no data", silent["unit_id"]))
-    if len(aside):
+    if len(aside) and lines >= ROOMY_LINES:
         tail.append(_named("exports set aside", aside["export"]))
     site_of = dict(zip(units["unit_id"], units["site"], strict=True))
-    room = LINES - len(lines) - len(tail) - 2
+    tail = ["", *tail] if tail and lines >= ROOMY_LINES else tail
+    room = max(1, lines - len(head) - len(tail) - 1)
     listed = opened[opened["severity"] != "watch"]
     listed = listed if len(listed) else opened
     body = [_work_line(flag, site_of) for _, flag in listed.iterrows()]
     if len(body) > room:
         body = [*body[: room - 1], f"... and {len(body) - room + 1} more in the fleet report"]
     if body:
-        lines += ["", *body]
-    if tail:
-        lines += ["", *tail]
-    return "\n".join(line[:WIDTH].rstrip() for line in lines[:LINES]) + "\n"
+        head += ["", *body]
+    head += tail
+    return "\n".join(line[:WIDTH].rstrip() for line in head) + "\n"
 
 
 def _work_line(flag: pd.Series, site_of: dict[str, str]) -> str:

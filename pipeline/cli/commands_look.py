@@ -108,7 +108,7 @@ def show(unit: str, store: str, as_of: datetime | None, run: Run) -> None:
     """
     from ..status import show_unit
 
-    result = show_unit(store, unit, as_of=as_of)
+    result = show_unit(store, unit, as_of=as_of, width=width() - 1)
     emit(run, result.as_dict(), result.text())
 
 

@@ -27,6 +27,39 @@ def test_summary_fits_one_screen(builder: Any, units: int, flagged: int) -> None
     assert f"{units} unit" in lines[0]
 
 
+@pytest.mark.parametrize("lines", [6, 8, 12, 23])
+def test_summary_keeps_to_the_lines_it_is_given(builder: Any, lines: int) -> None:
+    view = builder.fleet_view(80, cycles=3, flagged=80)
+    text = summary_text(view, lines=lines)
+    assert len(text.splitlines()) == lines
+    assert "more in the fleet report" in text
+    assert ("exports set aside: 2" in text) == (lines >= 8)
+
+
+def test_a_long_zone_moves_the_reach_of_the_data_to_its_own_line(builder: Any) -> None:
+    zone = "America/Argentina/Buenos_Aires"
+    text = summary_text(builder.fleet_view(12, cycles=3), options=ReportOptions(zone=zone))
+    assert max(map(len, text.splitlines())) <= WIDTH
+    assert f"({zone})\ndata through 24 Nov 2026 15:10" in text
+
+
+@pytest.mark.parametrize("width", [20, 40, 60, 79, 100, 200])
+def test_show_keeps_to_the_terminals_width(builder: Any, width: int) -> None:
+    view = builder.unit_view(NAME, cycles=60, drift=1.0, flags=[builder.flag(NAME)])
+    text = show_text(view, width=width)
+    longest = max(map(len, text.splitlines()))
+    assert longest <= min(max(width, 40), 110)
+    assert longest > min(max(width, 40), 110) - 12
+    assert "▁" in text
+
+
+def test_show_says_nothing_twice(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=60, drift=1.0, flags=[builder.flag(NAME)])
+    lines = [line.strip() for line in show_text(view).splitlines() if len(line) > 30]
+    assert len(lines) == len(set(lines))
+    assert show_text(view).count("since 16 Nov 2026") == 1
+
+
 def test_summary_says_what_it_leaves_out(builder: Any) -> None:
     view = builder.fleet_view(80, cycles=3, flagged=80)
     text = summary_text(view)

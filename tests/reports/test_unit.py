@@ -119,16 +119,29 @@ def test_silence_is_said(builder: Any) -> None:
     assert "No data for 8 days" in text_of(view)[0]
 
 
-def test_other_units_reach_every_number(builder: Any) -> None:
-    pages = text_of(flagged(builder, evidence=""), temperature_unit="°F", pressure_unit="psi")
+def test_other_units_reach_every_number_and_every_sentence(builder: Any) -> None:
+    pages = text_of(flagged(builder), temperature_unit="°F", pressure_unit="psi")
     whole = re.sub(r"\s+", " ", "\n".join(pages))
-    assert "°F/min" in whole
-    assert "lower limit 249.8 °F" in whole
-    # windows in a feature's name, and reasons as they were written when judged, stay in °C
-    for fixed_words in ("102 to 110 °C", "60 to 100 °C", "temperature 120.4 °C under 121 °C"):
-        whole = whole.replace(fixed_words, "")
+    for words in (
+        "lower limit 249.8 °F",
+        "Heat loss over heat capacity rose from 7.9 to 10.6 °F/min in 20 days",
+        "Time from 215.6 to 230 °F (seal seating)",
+        "lowest temperature 248.7 °F under 249.8 °F",
+    ):
+        assert words in whole
     assert "°C" not in whole
     assert "kPa" not in whole
+    assert not re.search(r"\d K\b", whole)
+
+
+def test_other_units_reach_the_cycle_sheet(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=60, drift=1.0)
+    (text,) = sheet_of(
+        view, view.cycles["cycle_id"].iloc[-1], temperature_unit="°F", pressure_unit="psi"
+    )
+    assert "Lowest temperature 248.7 °F under 249.8 °F" in text
+    assert "°C" not in text
+    assert "kPa" not in text
 
 
 def test_dates_and_zone_are_the_readers(builder: Any) -> None:
