@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -132,8 +132,9 @@ def draw_reports(
             tuple(_shown(store, p) for p in held["files"]),
             explained=[("report", "all", "drawn already from the same data and settings")],
         )
+    files = {unit: unit_file(unit) for unit in sorted(units)}
     buffer = io.BytesIO()
-    fleet_report(view, buffer, options=report_options(view.config))
+    fleet_report(replace(view, files=files), buffer, options=report_options(view.config))
     paths = [store.write_report(date, "fleet.pdf", buffer.getvalue())]
     tasks = [
         UnitTask(store.location, snapshot.commit, view.config, u, view.as_of, date) for u in units
@@ -151,10 +152,15 @@ def draw_reports(
         else:
             paths.append(drawn.path)
     if not failures:
-        body = json.dumps({"source": source, "files": paths}, indent=1).encode()
+        body = json.dumps({"source": source, "files": paths, "units": files}, indent=1).encode()
         store.place.write(f"reports/{date}/{CONTENTS}", body)
     shown = tuple(_shown(store, p) for p in paths)
     return ReportResult(shown, len(paths), tuple(failures), _stop_open(view), explained)
+
+
+def unit_file(unit_id: str) -> str:
+    """Return the name of a unit's report: safe on every filesystem, whatever the id."""
+    return f"unit-{unit_key(unit_id)}.pdf"
 
 
 def draw_unit(task: UnitTask) -> Drawn:
@@ -169,9 +175,7 @@ def draw_unit(task: UnitTask) -> Drawn:
         view = unit_view_at(snapshot, task.config, task.unit_id, task.as_of)
         buffer = io.BytesIO()
         unit_report(view, buffer, options=report_options(task.config))
-        path = store.write_report(
-            task.date, f"unit-{unit_key(task.unit_id)}.pdf", buffer.getvalue()
-        )
+        path = store.write_report(task.date, unit_file(task.unit_id), buffer.getvalue())
     except Exception as error:
         return Drawn(task.unit_id, "", f"{type(error).__name__}: {error}")
     return Drawn(task.unit_id, path)

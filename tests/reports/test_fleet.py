@@ -273,3 +273,52 @@ def test_evidence_on_one_line_ends_at_a_clause() -> None:
     short = one_line(text, 215.0)
     assert short == "The rate fell from 5.81 to 3.88 K/min in 13 days …"
     assert text_width_pt(short, 6.6) <= 215.0
+
+
+def test_each_unit_is_led_to_its_file_by_name_and_by_link(builder: Any) -> None:
+    view = builder.fleet_view(12, cycles=5)
+    drawn = list(dict.fromkeys(view.flags["unit_id"]))[:3]
+    files = {unit: f"unit-u-{unit.encode().hex()}.pdf" for unit in drawn}
+    target = io.BytesIO()
+    fleet_report(replace(view, files=files), target)
+    reader = PdfReader(target, strict=True)
+    whole = " ".join(p.extract_text() for p in reader.pages)
+    links = []
+    for page in reader.pages:
+        for annotation in page.get("/Annots", []):
+            links.append(annotation.get_object()["/A"]["/URI"])
+    for unit, name in files.items():
+        assert re.search(rf"{unit}.{{1,60}}{name}", whole, re.DOTALL)
+        assert links.count(name) >= 3  # work list, and both cells of the list of files
+    assert set(links) == set(files.values())
+
+
+def test_without_files_there_is_no_list_of_them(builder: Any) -> None:
+    target = io.BytesIO()
+    fleet_report(builder.fleet_view(3, cycles=5), target)
+    assert "Reports of units" not in PdfReader(target).pages[0].extract_text()
+
+
+def test_evidence_on_the_work_list_is_in_the_readers_units(builder: Any) -> None:
+    target = io.BytesIO()
+    options = ReportOptions(temperature_unit="°F", pressure_unit="psi")
+    fleet_report(builder.fleet_view(12, cycles=5), target, options=options)
+    whole = " ".join(p.extract_text() for p in PdfReader(target).pages)
+    assert "rose from 7.9 to 10.6 °F/min" in whole
+    assert "K/min" not in whole
+    assert "°C" not in whole
+
+
+def test_a_unit_outside_its_band_without_a_flag_says_so(builder: Any) -> None:
+    view = builder.fleet_view(12, cycles=40)
+    bare = replace(view, flags=view.flags.head(0))
+    target = io.BytesIO()
+    fleet_report(bare, target)
+    whole = " ".join(p.extract_text() for p in PdfReader(target).pages)
+    assert whole.count("outside its band, no flag") == 5
+    assert "a triangle: beyond the panel's edge" in re.sub(r"\s+", " ", whole)
+    flagged = io.BytesIO()
+    fleet_report(view, flagged)
+    assert "no flag" not in " ".join(
+        p.extract_text().replace("without a flag", "") for p in PdfReader(flagged).pages
+    )
