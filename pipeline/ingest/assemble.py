@@ -38,7 +38,7 @@ from .pins import merged_pin
 from .preamble_units import preamble_units, refuse_other_units
 from .raw import Raw
 from .reading import Evidence, Facts, Known, LineMapBuilder, Reading
-from .recall import recall, remember
+from .recall import keep_roles, known_roles, recall, remember, roles_key
 from .refuse import quoted, refusal
 from .roles import Roles
 from .second_header import refuse_other_header
@@ -182,8 +182,12 @@ class Assembly:
 
     def roles(self, table: Table, statements: list[Statement], name: str) -> Roles:
         """Give the table's columns their roles."""
-        roles = find_roles(table, statements, name, dict(self.pin.columns))
-        roles = replace(roles, channels=preamble_units(roles.channels, statements))
+        key = roles_key(table, statements, self.pin.columns)
+        roles = known_roles(key)
+        if roles is None:
+            roles = find_roles(table, statements, name, dict(self.pin.columns))
+            roles = replace(roles, channels=preamble_units(roles.channels, statements))
+            keep_roles(key, roles)
         for decision, value, why in roles.evidence:
             self.note(decision, value, why)
         self.note(

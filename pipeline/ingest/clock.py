@@ -146,7 +146,7 @@ def _step_of(values: Float) -> float:
     """Return the smallest decimal place that values are written to."""
     sample = values[:: max(len(values) // 200, 1)]
     for places in range(1, 13):
-        if bool(np.allclose(sample, np.round(sample, places), rtol=0, atol=1e-11)):
+        if float(np.abs(sample - np.round(sample, places)).max()) <= 1e-11:
             return 10.0**-places
     return 0.0
 

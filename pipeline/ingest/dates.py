@@ -8,7 +8,8 @@ and what the user or the unit's other exports say.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from datetime import date
 from typing import Final
 
 import numpy as np
@@ -22,6 +23,7 @@ Bool = NDArray[np.bool_]
 ORDERS: Final = ("dmy", "mdy", "ymd")
 YEARS: Final = (2010, 2050)
 """Years that a date with a two-digit year can mean; the readings outside are ruled out."""
+EPOCH: Final = date(1970, 1, 1).toordinal()
 DAY_MS: Final = 86_400_000
 MIDNIGHT_STEP_MS: Final = 3_600_000
 """A step across midnight that is at most this long counts as one record that goes on."""
@@ -49,22 +51,34 @@ def candidates(moments: Moments) -> dict[str, Int]:
     return result
 
 
+def one_day(kind: int, first: int, second: int, third: int, order: str) -> int:
+    """Return days since 1970 of one date under one order; -1 where it is none."""
+    if kind == CERTAIN:
+        year, month, day = first, second, third
+    elif order == "ymd":
+        if kind == DAY_MONTH:
+            return -1
+        year, month, day = first + 2000, second, third
+    else:
+        day, month = (first, second) if order == "dmy" else (second, first)
+        year = third + 2000 if kind == SHORT else third
+    if kind == 0 or (kind == SHORT and not YEARS[0] <= year < YEARS[1]):
+        return -1
+    try:
+        return date(year, month, day).toordinal() - EPOCH
+    except ValueError:
+        return -1
+
+
 def days_under(moments: Moments, order: str) -> Int:
     """Return days since 1970 under one order, shape (n,); -1 where the row is no date."""
     columns = (moments.kind, moments.first, moments.second, moments.third)
     if moments.size > 1 and all(c.strides == (0,) for c in columns):
-        one = replace(
-            moments,
-            ok=np.ones(1, bool),
-            kind=moments.kind[:1],
-            first=moments.first[:1],
-            second=moments.second[:1],
-            third=moments.third[:1],
-        )
-        day = int(days_under(one, order)[0])
-        return (
-            np.where(moments.ok, day, -1) if not moments.ok.all() else np.full(moments.size, day)
-        )
+        kind, first, second, third = (int(c[0]) for c in columns)
+        only = one_day(kind, first, second, third, order)
+        if moments.ok.all():
+            return np.full(moments.size, only)
+        return np.where(moments.ok, only, -1)
     year, month, day = moments.first, moments.second, moments.third
     kinds = set(np.unique(moments.kind[moments.ok]).tolist()) if moments.ok.any() else {CERTAIN}
     if kinds & {DAY_MONTH, SHORT}:

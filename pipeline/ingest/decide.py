@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
@@ -16,7 +16,7 @@ from . import header_words as vocabulary
 from .base_time import find_base_ms
 from .clock_text import understand
 from .convert import Owner, Parsed, row_times
-from .dates import DAY_MS, Order, StatedOrder, settle, words
+from .dates import DAY_MS, EPOCH, Order, StatedOrder, settle, words
 from .dialect import Table
 from .lines import BLANKS, WIDE_BLANKS
 from .long_layout import Labels
@@ -393,9 +393,6 @@ class Decider:
                 lines.append(f"pressure_unit = {toml_text(channel.unit)}")
                 lines.append(f"pressure_reference = {toml_text(channel.reference)}")
         return layout_toml(self.a.name, *lines)
-
-
-EPOCH: Final = date(1970, 1, 1).toordinal()
 
 
 def name_dates(name: str) -> list[date]:

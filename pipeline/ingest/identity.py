@@ -24,6 +24,8 @@ GENERIC: Final = word_set(
     "samples readings sample test all units fleet merged combined"
 )
 SUFFIXES: Final = (".gz", ".zip", ".csv", ".tsv", ".txt", ".dat", ".log", ".asc", ".prn")
+_TAIL: Final = re.compile(r"[-_.]+(?:" + "|".join(sorted(GENERIC)) + r")\d*$", re.IGNORECASE)
+_HEAD: Final = re.compile(r"^(?:" + "|".join(sorted(GENERIC)) + r")\d*[-_.]+", re.IGNORECASE)
 _INTERVAL: Final = re.compile(r"\d{1,4}(?:s|sec|m|min|h|hz)", re.IGNORECASE)
 _LABELS: Final = word_set(
     "unit device autoclave sterilizer steriliser machine equipment geraet gerat autoklav "
@@ -301,12 +303,10 @@ def strip_name(stem: str) -> str:
             kept.append(piece)
     # A hyphenated generic tail or head (s-12-export) goes too.
     result = "".join(kept)
-    tail = re.compile(r"[-_.]+(?:" + "|".join(sorted(GENERIC)) + r")\d*$", re.IGNORECASE)
-    head = re.compile(r"^(?:" + "|".join(sorted(GENERIC)) + r")\d*[-_.]+", re.IGNORECASE)
-    while tail.search(result):
-        result = tail.sub("", result)
-    while head.search(result):
-        result = head.sub("", result)
+    while _TAIL.search(result):
+        result = _TAIL.sub("", result)
+    while _HEAD.search(result):
+        result = _HEAD.sub("", result)
     result = result.strip("-_. ")
     if result.casefold() in _LABELS or not result:
         return ""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -21,6 +22,7 @@ MEASURED: Final = (
 )
 
 
+@lru_cache(maxsize=64)
 def constant(text: str, n: int) -> Any:
     """Return a text column that says the same in each of ``n`` rows."""
     size = len(text.encode("utf-8"))

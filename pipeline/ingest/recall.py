@@ -16,6 +16,8 @@ from typing import Final
 
 from .dialect import Table
 from .lines import logical_lines, split
+from .roles import Roles
+from .statements import Statement
 
 _DIGITS: Final = bytes.maketrans(b"123456789", b"000000000")
 KEPT: Final = 64
@@ -37,6 +39,9 @@ class _Found:
     row: re.Pattern[str]
 
 
+_BARE: Final = re.compile(r"[-+.,\d\s]+")
+_PLAIN_KINDS: Final = frozenset({"moment", "number"})
+_roles: dict[tuple[object, ...], Roles] = {}
 _memory: OrderedDict[tuple[object, ...], list[_Found]] = OrderedDict()
 
 
@@ -112,9 +117,45 @@ def remember(data: bytes, table: Table, bulk: list[str], pins: tuple[object, ...
         _memory.popitem(last=False)
 
 
+def roles_key(
+    table: Table, statements: list[Statement], pins: tuple[tuple[str, str], ...]
+) -> tuple[object, ...] | None:
+    """Return all that the roles of a plain table's columns rest on, or None.
+
+    Plain: its one or two columns of moments are its time, and numbers are bare, so that
+    headers, kinds of cells and the form of a moment settle every role.
+    """
+    if not table.sample or table.header_line is None:
+        return None
+    row = table.sample[0]
+    moments = [
+        re.sub(r"\d", "0", row[k]) for k, kind in enumerate(table.kinds) if kind == "moment"
+    ]
+    bare = "".join(row[k] for k, kind in enumerate(table.kinds) if kind == "number")
+    if len(moments) != 1 or _BARE.fullmatch(bare) is None or set(table.kinds) - _PLAIN_KINDS:
+        return None
+    return (table.headers, table.marks, table.kinds, *moments, tuple(statements), pins)
+
+
+def known_roles(key: tuple[object, ...] | None) -> Roles | None:
+    """Return the roles kept under a key, or None."""
+    return None if key is None else _roles.get(key)
+
+
+def keep_roles(key: tuple[object, ...] | None, roles: Roles) -> None:
+    """Keep roles under a key, where they rest on nothing else."""
+    others = (roles.unit_column, roles.logger_column, roles.long_channel)
+    if key is None or roles.time.mode != "moments" or any(k is not None for k in others):
+        return
+    if len(_roles) >= KEPT:
+        _roles.clear()
+    _roles[key] = roles
+
+
 def forget() -> None:
     """Forget all layouts."""
     _memory.clear()
+    _roles.clear()
 
 
 def _form(table: Table, first: str) -> re.Pattern[str] | None:

@@ -77,8 +77,8 @@ def find_time(
             half_column=half,
         )
     numeric = [k for k in free if table.kinds[k] == "number"]
-    for k in numeric:
-        plan = _numeric_time(table, described, k)
+    plans = {k: _numeric_time(table, described, k) for k in numeric}
+    for plan in plans.values():
         if plan is not None and plan.mode in {"epoch", "serial"}:
             return plan
     if clocks:
@@ -89,8 +89,7 @@ def find_time(
             headers=(table.headers[k],),
             elapsed=bool(vocabulary.ELAPSED.search(words(described[k]))),
         )
-    for k in numeric:
-        plan = _numeric_time(table, described, k)
+    for k, plan in plans.items():
         if plan is not None and plan.mode == "elapsed":
             if _SCALED_TIME.search(described[k] + " " + table.marks[k]):
                 raise refusal(
@@ -243,21 +242,21 @@ _SCALED_TIME = re.compile(
 def _numeric_time(
     table: Table, described: list[str], k: int, sure: bool = False
 ) -> TimePlan | None:
-    values = _numbers(table, k)
-    if not values:
-        return None
     header = (table.headers[k],)
     rest, mark = split_header(described[k])
     if mark is None and table.marks[k]:
         mark = read_mark(table.marks[k])
+    other = mark is not None and mark.kind not in {"time"} and mark.unit != "K"
+    if other and not sure:
+        return None
+    values = _numbers(table, k)
+    if not values:
+        return None
     low = words(described[k])
     named = has_time_word(low) or bool(
         re.search(r"epoch|unix|posix|timestamp|serial date|date serial", low)
     )
     rising = _counts_up(table, k) or len(values) < 2 or _mostly_up(values)
-    other = mark is not None and mark.kind not in {"time"} and mark.unit != "K"
-    if other and not sure:
-        return None
     for factor, low_v, high_v in (
         (1000.0, 1.2e9, 2.2e9),
         (1.0, 1.2e12, 2.2e12),

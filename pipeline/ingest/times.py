@@ -132,6 +132,8 @@ def parse_moments(column: Any) -> Moments:
 def _same_length(
     out: Moments, rows: Int | None, matrix: NDArray[np.uint8], budget: list[int]
 ) -> None:
+    # Byte columns in one piece each: they are what is computed with.
+    matrix = np.ascontiguousarray(matrix.T).T
     example = matrix[0]
     figure = (example - np.uint8(48)) < 10
     # The first row stands for all where none differs from it but in its digits.
