@@ -54,6 +54,35 @@ class Assignment:
 
 
 @dataclass(frozen=True)
+class EarlierSite:
+    """Where a unit stood before: exports that begin before ``until`` are read so."""
+
+    unit: str
+    site: str
+    until: datetime
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What a calibration found must be added to a logger's values, from when to when.
+
+    Stored samples stay as they were recorded; cycles are found in the corrected ones.
+    """
+
+    logger: str = ""
+    unit: str = ""
+    add_k: float | None = None
+    """Added to temperatures [K]."""
+    add_kpa: float | None = None
+    """Added to pressures [kPa]."""
+    channel: str = "temperature_c"
+    """The temperature channel that ``add_k`` is for."""
+    start: datetime | None = None
+    end: datetime | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class LayoutPin:
     """What the user settled about exports that a pattern names. None: by evidence."""
 
@@ -146,6 +175,8 @@ class Config:
     units: tuple[Unit, ...] = ()
     assignments: tuple[Assignment, ...] = ()
     layouts: tuple[LayoutPin, ...] = ()
+    earlier_sites: tuple[EarlierSite, ...] = ()
+    corrections: tuple[Correction, ...] = ()
     defaults: Defaults = field(default_factory=Defaults)
     limits: Limits = field(default_factory=Limits)
     budgets: Budgets = field(default_factory=Budgets)
@@ -158,6 +189,14 @@ class Config:
     def site(self, site_id: str | None) -> Site | None:
         """Return the site with this id, or None."""
         return next((s for s in self.sites if s.id == site_id), None)
+
+    def site_of(self, unit_id: str, when: datetime | None = None) -> Site | None:
+        """Return where a unit stands, or stood at a moment; None where nothing says it."""
+        if when is not None:
+            past = [e for e in self.earlier_sites if e.unit == unit_id and when < e.until]
+            if past:
+                return self.site(min(past, key=lambda e: e.until).site)
+        return self.site(self.unit(unit_id).site)
 
     def unit(self, unit_id: str) -> Unit:
         """Return the unit with this id, or a bare one that the file does not name."""

@@ -15,7 +15,9 @@ from .config import (
     Assignment,
     Budgets,
     Config,
+    Correction,
     Defaults,
+    EarlierSite,
     LayoutPin,
     Limits,
     Reports,
@@ -120,7 +122,18 @@ class _Reader:
             Assignment(**self.timed(p, v, zones.get(v["unit"], defaults.zone)))
             for p, v in assignment_rows
         )
-        self.references(sites, unit_rows, assignment_rows)
+        earlier_rows = self.repeated("earlier_site")
+        earlier = tuple(
+            EarlierSite(**self.timed(p, v, zones.get(v["unit"], defaults.zone)))
+            for p, v in earlier_rows
+        )
+        correction_rows = self.repeated("correction")
+        corrections = tuple(
+            Correction(**self.timed(p, v, zones.get(v.get("unit", ""), defaults.zone)))
+            for p, v in correction_rows
+        )
+        self.references(sites, unit_rows, [*assignment_rows, *earlier_rows, *correction_rows])
+        self.corrections(corrections, [p for p, _ in correction_rows])
         self.spans(assignments, [p for p, _ in assignment_rows])
         intervals = []
         for path, values in self.repeated("service_interval"):
@@ -134,6 +147,8 @@ class _Reader:
             units=units,
             assignments=assignments,
             layouts=tuple(LayoutPin(**values) for _, values in self.repeated("layout")),
+            earlier_sites=earlier,
+            corrections=corrections,
             defaults=defaults,
             limits=Limits(**self.single("limits")),
             budgets=Budgets(**self.single("budgets")),
@@ -274,22 +289,32 @@ class _Reader:
         self,
         sites: tuple[Site, ...],
         units: list[tuple[Path, dict[str, Any]]],
-        assignments: list[tuple[Path, dict[str, Any]]],
+        others: list[tuple[Path, dict[str, Any]]],
     ) -> None:
         site_ids = [s.id for s in sites]
-        for path, values in units:
+        for path, values in (*units, *others):
             site = values.get("site")
             if site is not None and site not in site_ids:
                 self.unknown_reference((*path, "site"), "site", site, site_ids)
         unit_ids = [values["id"] for _, values in units]
-        for path, values in assignments:
-            if unit_ids and values["unit"] not in unit_ids:
-                self.unknown_reference((*path, "unit"), "unit", values["unit"], unit_ids)
+        for path, values in others:
+            unit = values.get("unit")
+            if unit_ids and unit is not None and unit not in unit_ids:
+                self.unknown_reference((*path, "unit"), "unit", unit, unit_ids)
 
     def unknown_reference(self, path: Path, kind: str, value: str, known: list[str]) -> None:
         near = nearest(value, known)
         hint = f"did you mean {near!r}? Else add" if near else "add"
         self.mistake(path, f'no {kind} is called {value!r}; {hint} [[{kind}]] id = "{value}".')
+
+    def corrections(self, corrections: tuple[Correction, ...], paths: list[Path]) -> None:
+        for path, c in zip(paths, corrections, strict=True):
+            if not c.logger and not c.unit:
+                self.mistake(path, "correction names no logger and no unit; add one of them.")
+            if c.add_k is None and c.add_kpa is None:
+                self.mistake(path, "correction adds nothing; add add_k, add_kpa or both.")
+            if c.start and c.end and c.start >= c.end:
+                self.mistake((*path, "to"), "to is not later than from; swap or correct them.")
 
     def spans(self, assignments: tuple[Assignment, ...], paths: list[Path]) -> None:
         low, high = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)

@@ -13,7 +13,9 @@ from . import programs as published
 from .config import (
     Assignment,
     Budgets,
+    Correction,
     Defaults,
+    EarlierSite,
     LayoutPin,
     Limits,
     Reports,
@@ -365,6 +367,50 @@ SECTIONS: Final = (
             Key(
                 "to", "time", "first moment after it", field="end", example="2026-07-01T00:00:00Z"
             ),
+        ),
+    ),
+    Section(
+        "earlier_site",
+        EarlierSite,
+        True,
+        "Where a unit stood before it was moved; the command move writes it.",
+        (
+            Key(
+                "unit", "text", "id of the unit", required=True, check="unit_id", example='"ST-01"'
+            ),
+            Key("site", "text", "id of its site then", required=True, example='"north"'),
+            Key(
+                "until",
+                "time",
+                "exports that begin before it are read with that site's clock and altitude",
+                required=True,
+                example="2026-05-01T00:00:00Z",
+            ),
+        ),
+    ),
+    Section(
+        "correction",
+        Correction,
+        True,
+        "What a calibration found must be added to a logger's values. Stored samples stay as "
+        "recorded; cycles are found anew in the corrected ones, and say so.",
+        (
+            Key("logger", "text", "the logger's serial", example='"A1904"'),
+            Key("unit", "text", "or the unit it sits at", check="unit_id", example='"ST-01"'),
+            Key("add_k", "number", "added to temperatures [K]", low=-10, high=10, example="-0.3"),
+            Key("add_kpa", "number", "added to pressures [kPa]", low=-50, high=50, example="1.2"),
+            Key(
+                "channel",
+                "text",
+                "the temperature that add_k is for",
+                choices=("temperature_c", "temperature2_c"),
+                example='"temperature_c"',
+            ),
+            Key("from", "time", "first moment", field="start", example="2026-01-01T00:00:00Z"),
+            Key(
+                "to", "time", "first moment after it", field="end", example="2027-01-01T00:00:00Z"
+            ),
+            Key("note", "text", "certificate, by whom", example='"certificate 2026-118"'),
         ),
     ),
     Section(

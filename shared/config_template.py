@@ -66,6 +66,8 @@ def render_config(config: Config) -> str:
         "unit": config.units,
         "assignment": config.assignments,
         "layout": config.layouts,
+        "earlier_site": config.earlier_sites,
+        "correction": config.corrections,
         "service_interval": config.service_intervals,
     }
     for name, rows in lists.items():
