@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from chamberdrift.pipeline.ingest.physics_check import contradiction
+import pytest
+from chamberdrift.pipeline.ingest.physics_check import (
+    contradiction,
+    settle_reference,
+    settle_temperature_unit,
+)
 from chamberdrift.shared.steam import p_sat_kpa
 
 
@@ -29,3 +34,34 @@ def test_gauge_values_called_absolute_are_contradicted_all_the_same() -> None:
     found = contradiction(temperature, pressure, "°C", "kPa", True, 98.0)
     assert found is not None
     assert found.reference == "vented_gauge"
+
+
+def month(share: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return a long record of temperature and pressure with little steam in it."""
+    n = 80_000
+    t = np.full(n, 22.4)
+    for at in np.linspace(2_000, n - 2_000, 20).astype(int):
+        width = int(n * share / 20)
+        ramp = np.linspace(22.4, 121.3, 300)
+        t[at - 300 : at] = ramp
+        t[at : at + width] = 121.3
+        t[at + width : at + width + 300] = ramp[::-1]
+    return t, np.where(t > 100.2, p_sat_kpa(t), 101.3)
+
+
+@pytest.mark.parametrize("share", [0.003, 0.012, 0.06])
+def test_a_month_with_little_steam_settles_and_contradicts(share: float) -> None:
+    t, p = month(share)
+    assert settle_reference(t, p, "°C", "kPa", 101.325)[0] == "absolute"
+    assert settle_reference(t, p - 101.325, "°C", "kPa", 101.325)[0] == "vented_gauge"
+    assert settle_temperature_unit(t)[0] == "°C"
+    assert contradiction(t, p, "°C", "kPa", True, 101.325) is None
+    called_gauge = contradiction(t, p, "°C", "kPa", False, 101.325)
+    assert called_gauge is not None
+    assert called_gauge.reference == "absolute"
+    called_absolute = contradiction(t, p - 101.325, "°C", "kPa", True, 101.325)
+    assert called_absolute is not None
+    assert called_absolute.reference == "vented_gauge"
+    as_mbar = contradiction(t, p * 10, "°C", "kPa", True, 101.325)
+    assert as_mbar is not None
+    assert as_mbar.pressure_unit == "mbar"
