@@ -76,7 +76,9 @@ def run_night(
                 judged = judge_fleet(work)
             published = publish(work, f"night of {work.as_of:%Y-%m-%d}")
         snapshot = store.snapshot()
-        view = fleet_view(snapshot, work.config, work.as_of, since=judged_before(work))
+        view = fleet_view(
+            snapshot, work.config, work.as_of, since=judged_before(work), drawn=draw
+        )
         reports = ReportResult()
         if draw and (len(view.cycles) or len(view.units)):
             with work.stage("reports"):
@@ -186,7 +188,7 @@ def run_judge(
             judged = judge_fleet(work)
         published = publish(work, f"judged as of {work.as_of:%Y-%m-%d}")
         snapshot = store.snapshot()
-        view = fleet_view(snapshot, work.config, work.as_of)
+        view = fleet_view(snapshot, work.config, work.as_of, drawn=False)
     return summarize(work, view, snapshot.commit, published=published, judged=judged)
 
 

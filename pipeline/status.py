@@ -11,6 +11,7 @@ import pandas as pd
 
 from ..shared.parts import SERVICE_RESULTS, SEVERITIES
 from .heartbeat import last_good_night
+from .judge_stage import seen_cycles
 from .moment import moment_of
 from .names import not_known
 from .settings import read_settings
@@ -155,7 +156,7 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
         data_through=_time(view.data_through),
         units=len(view.units) - retired,
         retired=retired,
-        cycles=len(view.cycles),
+        cycles=len(seen_cycles(snapshot.table("cycles", columns=["ended_at"]), moment)),
         samples=sum(s.rows for s in spans.values()),
         bytes=sum(f.bytes for f in snapshot.all_trace_files())
         + sum(f.bytes for f in snapshot.manifest.runs),

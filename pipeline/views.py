@@ -14,7 +14,7 @@ from ..reports.options import ReportOptions
 from ..reports.views import FleetView, Provenance, UnitView, join_judgements, unit_view
 from ..shared.config import Config
 from ..shared.parts import SEVERITIES
-from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, UNITS
+from ..shared.schema import FLAGS, INTAKE, JUDGEMENTS, RESIDUALS, UNITS
 from .deferrals import deferrals_table
 from .judge_stage import Tables, judge_tables, seen_cycles, seen_service
 from .judge_state import JUDGED
@@ -22,7 +22,28 @@ from .reach import data_through, last_samples
 from .store import Snapshot
 
 DRAWN: Final = pd.Timedelta(days=370)
-"""Residuals and exports that reports may draw or name."""
+"""Residuals and exports that a unit's report may draw or name."""
+FLEET_WINDOW: Final = pd.Timedelta(days=92)
+"""Cycles, residuals and exports that the fleet's report counts or draws."""
+NOW_WINDOW: Final = pd.Timedelta(days=21)
+"""Residuals that tell how units stand now, where a fleet is large."""
+LARGE_FLEET: Final = 200
+"""Units from which residuals of the whole window are read of flagged units alone (no
+source: about a million numbers)."""
+FLEET_CYCLES: Final = (
+    "cycle_id",
+    "unit_id",
+    "logger_id",
+    "program",
+    "kind",
+    "completion",
+    "setpoint_c",
+    "started_at",
+    "exposure_start",
+    "ended_at",
+)
+"""Columns of cycles that the fleet's report reads."""
+FLEET_VERDICTS: Final = ("cycle_id", "unit_id", "verdict", "within_uncertainty")
 MARGIN: Final = pd.Timedelta(minutes=30)
 """Samples shown before and after a cycle."""
 
@@ -49,18 +70,50 @@ def fleet_view(
     as_of: pd.Timestamp,
     *,
     since: pd.Timestamp | None = None,
-    tables: Tables | None = None,
+    drawn: bool = True,
 ) -> FleetView:
-    """Return all units as they are known at a moment.
+    """Return all units as they are known at a moment: the last weeks of them.
+
+    What is read does not grow with history, but where service intervals are configured:
+    they count cycles since the last service, so a few columns of all cycles are read.
 
     Parameters
     ----------
     since
         The last report; what was learned later counts as changed.
-    tables
-        Judgements, flags and residuals where they are at hand already.
+    drawn
+        Residuals are wanted too.
     """
-    tables = tables_at(snapshot, config, as_of) if tables is None else tables
+    document = snapshot.state(JUDGED)
+    if document is not None and as_of < pd.Timestamp(document["as_of"]):
+        return _whole_view(snapshot, config, as_of, since)
+    begin = None if config.service_intervals else as_of - FLEET_WINDOW
+    cycles = seen_cycles(snapshot.table("cycles", since=begin, columns=FLEET_CYCLES), as_of)
+    verdicts = snapshot.table("judgements", since=begin, columns=FLEET_VERDICTS)
+    flags = FLAGS.conform(snapshot.table("flags"))
+    residuals = _fleet_residuals(snapshot, flags, as_of) if drawn else RESIDUALS.empty()
+    last = last_samples(snapshot, as_of)
+    return FleetView(
+        config=config,
+        cycles=join_judgements(cycles, verdicts.reindex(columns=JUDGEMENTS.names)),
+        as_of=as_of,
+        flags=flags,
+        residuals=residuals,
+        service=seen_service(snapshot.table("service"), as_of),
+        intake=_fleet_intake(snapshot, as_of),
+        units=units_table(snapshot, config, None, flags, as_of, last),
+        deferrals=deferrals_table(snapshot, flags),
+        data_through=data_through(last),
+        since=since,
+        provenance=Provenance(store_name(snapshot), snapshot.commit),
+    )
+
+
+def _whole_view(
+    snapshot: Snapshot, config: Config, as_of: pd.Timestamp, since: pd.Timestamp | None = None
+) -> FleetView:
+    """Return all units at a moment before the last judgement: judging is replayed."""
+    tables = tables_at(snapshot, config, as_of)
     cycles = seen_cycles(snapshot.table("cycles"), as_of)
     last = last_samples(snapshot, as_of)
     return FleetView(
@@ -77,6 +130,27 @@ def fleet_view(
         since=since,
         provenance=Provenance(store_name(snapshot), snapshot.commit),
     )
+
+
+def _fleet_residuals(snapshot: Snapshot, flags: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
+    if len(snapshot.manifest.units) <= LARGE_FLEET:
+        return RESIDUALS.conform(snapshot.table("residuals", since=as_of - FLEET_WINDOW))
+    opened = sorted(set(flags.loc[flags["closed_at"].isna(), "unit_id"]))
+    now = snapshot.table("residuals", since=as_of - NOW_WINDOW)
+    parts = [now[~now["unit_id"].isin(opened)]]
+    if opened:
+        parts.append(snapshot.table("residuals", units=opened, since=as_of - FLEET_WINDOW))
+    return RESIDUALS.conform(pd.concat(parts, ignore_index=True))
+
+
+def _fleet_intake(snapshot: Snapshot, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return the exports of the last weeks, and all that are in quarantine."""
+    recent = snapshot.table("intake", since=as_of - FLEET_WINDOW)
+    aside = set(snapshot.table("refused", columns=["sha256"])["sha256"]) - set(recent["sha256"])
+    if not aside:
+        return recent
+    older = snapshot.table("intake", units=sorted(aside))
+    return INTAKE.conform(pd.concat([recent, older], ignore_index=True))
 
 
 def store_name(snapshot: Snapshot) -> str:
@@ -96,7 +170,8 @@ def unit_view_at(
     """Return one unit as it is known at a moment, reading only its own rows."""
     document = snapshot.state(JUDGED)
     if document is not None and as_of < pd.Timestamp(document["as_of"]):
-        return unit_view(fleet_view(snapshot, config, as_of), unit_id, traces(snapshot, unit_id))
+        whole = _whole_view(snapshot, config, as_of)
+        return unit_view(whole, unit_id, traces(snapshot, unit_id))
     own = [unit_id]
     cycles = seen_cycles(snapshot.table("cycles", units=own), as_of)
     judgements = JUDGEMENTS.conform(snapshot.table("judgements", units=own))
@@ -140,7 +215,7 @@ def traces(
 def units_table(
     snapshot: Snapshot,
     config: Config,
-    cycles: pd.DataFrame,
+    cycles: pd.DataFrame | None,
     flags: pd.DataFrame,
     as_of: pd.Timestamp,
     last: dict[str, pd.Timestamp] | None = None,
@@ -149,12 +224,14 @@ def units_table(
 
     Parameters
     ----------
+    cycles
+        All cycles, to be counted; None leaves their number out.
     last
         What ``last_samples`` gives for the moment, where it is at hand.
     """
     spans = snapshot.unit_spans()
     last = last_samples(snapshot, as_of) if last is None else last
-    counts = cycles["unit_id"].value_counts()
+    counts = None if cycles is None else cycles["unit_id"].value_counts()
     worst: dict[str, str] = {}
     opened = flags[flags["closed_at"].isna()]
     for unit, severity in zip(opened["unit_id"], opened["severity"], strict=True):
@@ -173,7 +250,7 @@ def units_table(
                 "air_removal": unit.air_removal,
                 "first_data": _time(span.first) if span and unit_id in last else None,
                 "last_data": last.get(unit_id),
-                "cycles": int(counts.get(unit_id, 0)),
+                "cycles": None if counts is None else int(counts.get(unit_id, 0)),
                 "open_severity": worst.get(unit_id),
                 "retired_at": _past(retired, as_of),
             }
