@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from .quantities import FEATURE_PART
-from .recovery import latest_repair, recoveries
+from .recovery import mended
 from .states import text_of
 from .views import UnitView
 
@@ -23,17 +23,16 @@ def carrying_features(view: UnitView, opened: pd.DataFrame) -> list[tuple[str, p
     """
     shown: dict[str, pd.Series | None] = {}
     recent = _recent(view)
-    repair = latest_repair(view)
-    mended = [] if repair is None else [r.feature for r in recoveries(view, repair)[:1]]
+    repaired = [r.feature for r in mended(view)[:1]]
     if not opened["severity"].isin(("service", "stop")).any():
-        shown |= dict.fromkeys(mended)
+        shown |= dict.fromkeys(repaired)
     for _, flag in opened.iterrows():
         feature = text_of(flag["feature"])
         if not feature and len(recent):
             feature = str(recent.index[0])
         if feature:
             shown[feature] = flag if shown.get(feature) is None else shown[feature]
-    for feature in mended:
+    for feature in repaired:
         if len(shown) < MOST_TRENDS - 1:
             shown.setdefault(feature, None)
     for part in opened["part"].drop_duplicates():

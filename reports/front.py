@@ -7,7 +7,7 @@ import pandas as pd
 from . import style
 from .bench import carry_for, split_cautions, steps_for
 from .flow import Row, Words, heading, paragraph, run_in, space
-from .metrics import fit, printable
+from .metrics import fit, printable, text_width_pt
 from .moments import Clock
 from .options import ReportOptions
 from .recovery import repair_sentence
@@ -26,6 +26,7 @@ from .views import UnitView
 MOST_DETAILED = 3
 """Flags with their own lines of what to bring and to check first."""
 INDENT_PT = 14.0
+LEAST_TITLE_PT = 10.0
 BEFORE_WORK = (
     "Before any work: chamber cool and at room pressure, mains isolated; read the cautions under "
     "What to check."
@@ -37,7 +38,7 @@ def title_rows(view: UnitView, opened: pd.DataFrame, at: Clock, width: float) ->
     worst = gravest(opened).get(view.unit.id, "")
     mark = f"{style.SEVERITY_MARKS[worst]} {worst}" if worst else "no open flag"
     colour = style.SEVERITY_COLOURS.get(worst, style.MUTED)
-    name = fit(printable(view.unit.id), style.TITLE_PT, width - 110.0, bold=True)
+    name, size = title_words(view.unit.id, width - 110.0)
     site = view.config.site(view.unit.site)
     facts = [
         (site.name or site.id) if site else (view.unit.site or "site not stated"),
@@ -51,7 +52,7 @@ def title_rows(view: UnitView, opened: pd.DataFrame, at: Clock, width: float) ->
         Row(
             24.0,
             (
-                Words(0.0, 16.0, name, style.TITLE_PT, bold=True),
+                Words(0.0, 16.0, name, size, bold=True),
                 Words(width, 16.0, mark, style.HEAD_PT + 1.4, colour, True, "right"),
             ),
             bookmark=printable(view.unit.id),
@@ -62,6 +63,16 @@ def title_rows(view: UnitView, opened: pd.DataFrame, at: Clock, width: float) ->
         ),
         space(4.0),
     ]
+
+
+def title_words(name: str, width: float) -> tuple[str, float]:
+    """Return a name and the size at which it fits, cut in its middle only at the smallest."""
+    text = printable(name)
+    size = style.TITLE_PT * min(
+        1.0, width / max(1.0, text_width_pt(text, style.TITLE_PT, bold=True))
+    )
+    size = max(LEAST_TITLE_PT, size)
+    return fit(text, size, width, bold=True), size
 
 
 def state_rows(view: UnitView, at: Clock, width: float, options: ReportOptions) -> list[Row]:

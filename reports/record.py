@@ -22,6 +22,7 @@ from .document import (
     write,
 )
 from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
+from .front import title_words
 from .metrics import fit, printable
 from .moments import Clock, clock
 from .options import ReportOptions
@@ -78,7 +79,7 @@ def _sources(view: CycleView) -> str:
 
 def _title(view: CycleView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
     cycle = view.cycle
-    name = fit(printable(view.unit.id), style.TITLE_PT, width - 150.0, bold=True)
+    name, size = title_words(view.unit.id, width - 110.0)
     site = view.config.site(view.unit.site)
     where = (site.name or site.id) if site else (view.unit.site or "site not stated")
     logger = text_of(cycle.get("logger_id"))
@@ -98,7 +99,7 @@ def _title(view: CycleView, at: Clock, width: float, options: ReportOptions) -> 
         Row(
             24.0,
             (
-                Words(0.0, 16.0, name, style.TITLE_PT, bold=True),
+                Words(0.0, 16.0, name, size, bold=True),
                 Words(
                     width, 16.0, "Cycle record", style.HEAD_PT + 1.0, style.MUTED, align="right"
                 ),
@@ -108,7 +109,7 @@ def _title(view: CycleView, at: Clock, width: float, options: ReportOptions) -> 
         *paragraph("  ·  ".join(facts), width, colour=style.MUTED),
         *paragraph(
             f"started {at.moment(cycle['started_at'], seconds=True)}, "
-            f"ended {at.moment(cycle['ended_at'], seconds=True)} ({at.name})  ·  "
+            f"{_ended(cycle, at)} ({at.name})  ·  "
             f"{text_of(cycle.get('completion')).replace('_', ' ') or 'completion not known'}",
             width,
             colour=style.MUTED,
@@ -125,6 +126,12 @@ def _title(view: CycleView, at: Clock, width: float, options: ReportOptions) -> 
     if reason:
         rows += paragraph(in_units(reason[:1].upper() + reason[1:], options), width)
     return rows
+
+
+def _ended(cycle: pd.Series, at: Clock) -> str:
+    if pd.isna(cycle["ended_at"]):
+        return "no end recorded"
+    return f"ended {at.moment(cycle['ended_at'], seconds=True)}"
 
 
 def _values(view: CycleView, width: float, options: ReportOptions) -> list[Row]:

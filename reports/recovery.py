@@ -65,8 +65,6 @@ class Recovery:
         said = f"{self.back} of {total} {noun} back at the healthy level"
         if self.beyond:
             said += f", {self.beyond} beyond it on the other side"
-        if self.shift < SHIFTED:
-            return f"{said}; it had hardly moved before the work, so it can't tell"
         if total < AFTER:
             return f"{said}; {AFTER - total} more are needed for a judgement"
         if self.back + self.beyond >= AFTER - 2:
@@ -96,10 +94,20 @@ def repair_sentence(view: UnitView, clock: Clock) -> str:
         return ""
     words = repair_words(repair, clock)
     found = recoveries(view, repair)
+    words = words[:1].upper() + words[1:]
     if not found:
-        return f"{words[:1].upper()}{words[1:]}; no cycle with a baseline on both sides of it yet."
+        return f"{words}; no cycle with a baseline on both sides of it yet."
     name = residual_words(found[0].feature)
-    return f"{words[:1].upper()}{words[1:]}. {name}: {found[0].words()}."
+    if found[0].shift < SHIFTED:
+        return f"{words}; {name[:1].lower()}{name[1:]} had not moved before, so it can't tell."
+    return f"{words}. {name}: {found[0].words()}."
+
+
+def mended(view: UnitView) -> list[Recovery]:
+    """Return the features that tell of the latest repair: those that had moved before it."""
+    repair = latest_repair(view)
+    found = [] if repair is None else recoveries(view, repair)
+    return [r for r in found if r.shift >= SHIFTED]
 
 
 def recoveries(view: UnitView, repair: pd.Series) -> list[Recovery]:

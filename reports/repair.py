@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from . import style
-from .flow import Row, Words, heading, paragraph, space
+from .flow import Row, Words, heading, space
 from .metrics import fit_end, text_width_pt
 from .moments import Clock
 from .options import ReportOptions
@@ -21,7 +21,7 @@ from .recovery import (
     HEALTHY_SIGMAS,
     Recovery,
     latest_repair,
-    recoveries,
+    mended,
     repair_words,
 )
 from .rewrite import in_units
@@ -32,16 +32,12 @@ if TYPE_CHECKING:
 
 
 def repair_rows(view: UnitView, clock: Clock, options: ReportOptions, width: float) -> list[Row]:
-    """Return the section on the latest repair; nothing without one."""
-    repair = latest_repair(view)
-    if repair is None:
+    """Return the section on the latest repair; nothing without one that tells something."""
+    repair, found = latest_repair(view), mended(view)
+    if repair is None or not found:
         return []
-    found = recoveries(view, repair)
     what = repair_words(repair, clock)
     rows = heading("After the repair", width, note=what, bookmark="After the repair")
-    if not found:
-        text = "No cycle with a baseline on both sides of the work yet."
-        return [*rows, *paragraph(text, width, colour=style.MUTED)]
     for recovery in found:
         rows += [_panel(recovery, options, width), space(3.0)]
     return [replace(r, keep=True) if i < len(rows) - 1 else r for i, r in enumerate(rows)]

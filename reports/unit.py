@@ -34,6 +34,8 @@ from .trends import trend_row
 from .views import UnitView
 
 ENVELOPE_CYCLES = 8
+LATEST_PT = (196.0, 132.0, 166.0, 150.0)
+"""Heights of temperature, pressure, saturation, and the pair below: a page together."""
 LEAST_TREND_PT, USUAL_TREND_PT, MOST_TREND_PT = 112.0, 150.0, 170.0
 
 
@@ -160,12 +162,15 @@ def _latest(view: UnitView, at: Clock, width: float, options: ReportOptions) -> 
     head = heading(title, width, note=note, bookmark="Latest cycle")
     rows = list(head)
     earlier = baseline_runs(view, cycle)
-    rows += overview_rows(run, earlier, samples, options, width, (196.0, 132.0))
+    room = text_box(options)[1] - sum(r.height for r in head) - 12.0
+    scale = min(1.0, room / sum(LATEST_PT))
+    whole, pressure, saturation, pair = (scale * h for h in LATEST_PT)
+    rows += overview_rows(run, earlier, samples, options, width, (whole, pressure))
     if len(run.seconds) < 2:
-        return [*head, *rows[len(head) :]]
+        return rows
     limits = view.config.limits
-    rows += [space(6.0), saturation_row(run, limits, options, width, 166.0), space(6.0)]
+    rows += [space(6.0), saturation_row(run, limits, options, width, saturation), space(6.0)]
     half = half_width(width)
-    saw, exhaust = sawtooth_row(run, options, half, 150.0), exhaust_row(run, options, half, 150.0)
+    saw, exhaust = sawtooth_row(run, options, half, pair), exhaust_row(run, options, half, pair)
     rows.append(pair_row(saw, exhaust, width))
-    return rows
+    return [*(replace(r, keep=True) for r in rows[:-1]), rows[-1]]

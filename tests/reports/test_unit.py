@@ -23,7 +23,7 @@ from chamberdrift.reports.bench import (
 )
 from chamberdrift.reports.carrying import carrying_features
 from chamberdrift.reports.recorded import recorded_lines, saturation_uncertainty_k, stands
-from chamberdrift.reports.recovery import latest_repair, recoveries
+from chamberdrift.reports.recovery import Recovery, latest_repair, mended, recoveries
 from chamberdrift.reports.states import open_flags
 from chamberdrift.reports.ticks import day_of
 from chamberdrift.reports.trend import hard_limits, shared_span, trend_of
@@ -168,6 +168,120 @@ def test_trend_of_a_unit_without_baseline_is_its_bare_values(builder: Any) -> No
     assert trend.raw == pytest.approx(100.0 * view.cycles["heater_duty"].to_numpy(float))
     assert np.isnan(trend.adjusted).all()
     assert len(trend_of(bare, "drying_s", ReportOptions()).x) == 0
+
+
+def test_programs_of_other_levels_do_not_make_the_trend_jump(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=60)
+    hot = np.arange(60) % 3 == 0
+    programs = pd.Series(np.where(hot, "gravity-134x5", "gravity-121x30"), dtype="string")
+    own = view.residuals["feature"] == "heater_duty"
+    res = view.residuals[own].reset_index(drop=True)
+    columns = {c: res[c].astype(float) for c in ("value", "adjusted", "expected", "scale")}
+    for name in ("value", "adjusted", "expected"):
+        columns[name] = columns[name] + np.where(hot, 0.15, 0.0)
+    columns["scale"] = columns["scale"] * np.where(hot, 2.0, 1.0)
+    moved = replace(
+        view,
+        cycles=view.cycles.assign(program=programs),
+        residuals=pd.concat([view.residuals[~own], res.assign(**columns)], ignore_index=True),
+    )
+    before = moved.residuals.copy()
+    trend = trend_of(moved, "heater_duty", ReportOptions())
+    assert trend.raw == pytest.approx(100.0 * columns["value"].to_numpy(float))
+    assert np.ptp(trend.expected) < 1e-9  # one level: that of the usual program
+    assert np.ptp(trend.scale) < 1e-9
+    z = (trend.adjusted - trend.expected) / trend.scale
+    wanted = (columns["adjusted"] - columns["expected"]) / columns["scale"]
+    assert z == pytest.approx(wanted.to_numpy(float))
+    pd.testing.assert_frame_equal(moved.residuals, before)
+
+
+def test_a_repair_is_told_at_the_level_of_each_cycles_own_program(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=120, drift=1.0, repaired_before=20)
+    hot = np.arange(120) % 2 == 0
+    programs = pd.Series(np.where(hot, "gravity-134x5", "gravity-121x30"), dtype="string")
+    by_cycle = dict(zip(view.cycles["cycle_id"], hot, strict=True))
+    lift = np.where(view.residuals["cycle_id"].map(by_cycle), 1.5, 0.0)
+    own = view.residuals["feature"] == "loss_over_capacity_k_per_min"
+    lift = np.where(own, lift, 0.0)
+    res = view.residuals.assign(
+        adjusted=view.residuals["adjusted"] + lift, expected=view.residuals["expected"] + lift
+    )
+    row = builder.service_row(NAME, 10.4, "door_seal", "replaced")
+    view = replace(
+        view,
+        cycles=view.cycles.assign(program=programs),
+        residuals=res,
+        service=SERVICE.conform(pd.DataFrame([row])),
+    )
+    found = mended(view)
+    loss = next(r for r in found if r.feature == "loss_over_capacity_k_per_min")
+    assert loss.back >= 14
+    whole = re.sub(r"\s+", " ", " ".join(text_of(view)))
+    assert "the work agrees with the finding" in whole
+    assert whole.index("After the repair") < whole.index("Trends")
+
+
+def test_a_repair_beyond_the_healthy_side_is_not_held_against_the_work() -> None:
+    before = np.linspace(5.0, 8.0, 30)
+    recovery = Recovery("seat_s", before, np.full(15, 3.0), healthy=4.0, scale=0.1)
+    assert (recovery.back, recovery.beyond) == (0, 15)
+    assert "15 beyond it on the other side; the work agrees" in recovery.words()
+    still = replace(recovery, after=np.full(15, 7.0))
+    assert (still.back, still.beyond) == (0, 0)
+    assert "not settled" in still.words()
+
+
+def test_work_on_a_part_that_had_not_moved_gets_a_sentence_and_no_page(builder: Any) -> None:
+    row = builder.service_row(NAME, 6.0, "vent_path", "cleaned")
+    view = builder.unit_view(NAME, cycles=60)
+    whole = " ".join(text_of(replace(view, service=SERVICE.conform(pd.DataFrame([row])))))
+    whole = re.sub(r"\s+", " ", whole)
+    assert "Vent path cleaned 19 Nov 2026 06:00; exhaust time, 80 to 20 % of gauge" in whole
+    assert "had not moved before, so it can't tell" in whole
+    assert "After the repair" not in whole
+
+
+def test_a_flags_repair_leads_only_where_nothing_calls_for_work(builder: Any) -> None:
+    view = builder.unit_view(
+        NAME, cycles=120, drift=1.0, repaired_before=17, flags=[builder.flag(NAME, "heater")]
+    )
+    row = builder.service_row(NAME, 9.0, "door_seal", "replaced")
+    view = replace(view, service=SERVICE.conform(pd.DataFrame([row])))
+    whole = " ".join(text_of(view))
+    assert whole.index("Trends") < whole.index("After the repair")
+
+
+def test_equilibration_below_zero_is_said_as_what_it_is(builder: Any) -> None:
+    cycle = builder.unit_view(NAME, cycles=2).cycles.iloc[0].copy()
+    for seconds, recorded, about in (
+        (-1.0, "none", "temperature reached the band 1 s before saturation did"),
+        (0.0, "none", "for information"),
+        (7.0, "7 s", "for information"),
+    ):
+        cycle["equilibration_s"] = seconds
+        lines = {x.what: x for x in recorded_lines(cycle, Limits(), ReportOptions())}
+        assert lines["equilibration time"].recorded == recorded
+        assert lines["equilibration time"].source == about
+    cycle["equilibration_s"] = float("nan")
+    assert not [x for x in recorded_lines(cycle, Limits(), ReportOptions()) if "equil" in x.what]
+
+
+def test_the_first_page_says_what_to_bring_and_what_first(builder: Any) -> None:
+    first = re.sub(r"\s+", " ", text_of(flagged(builder, severity="stop"))[0])
+    order = [
+        "Take the unit out of use",
+        "Before any work: chamber cool and at room pressure, mains isolated",
+        "■ Door seal: stop",
+        "Bring: door seal; cleaning kit",
+        "First: Look along the seal",
+        "Trends",
+    ]
+    places = [first.index(words) for words in order]
+    assert places == sorted(places)
+    watched = re.sub(r"\s+", " ", text_of(flagged(builder, severity="watch"))[0])
+    assert "Bring:" not in watched
+    assert "First:" in watched
 
 
 def test_a_gap_says_whether_cycles_ran_in_it(builder: Any) -> None:
