@@ -29,18 +29,24 @@ from .signs import INDEX
 
 FloatArray = NDArray[np.float64]
 
-WATCH_T: Final = 3.5
-SERVICE_T: Final = 4.5
+WATCH_T: Final = 3.0
+SERVICE_T: Final = 4.0
 KEEP_T: Final = 2.0
 """Size of a signature in standard errors to open a watch, to call for service, and to go on
-supporting an open flag. By simulation with AR(1) of 1/3, Student's t with 4 degrees of freedom
-and the shipped wander (tests/models/test_calibration.py), with the floors: 4.5 gives 0.07 false
-service flags a unit-year over all signatures (4.0: 0.15) and 3.5 gives 1.1 watches (3.0: 1.9),
-which leaves half of the budget to limits, logger and forest. The third is a design choice."""
+supporting an open flag. By simulation of all signs with AR(1) of 1/3, Student's t with 4 degrees
+of freedom, the shipped wander and nuisances, with the floors (tests/models/test_calibration.py):
+4.0 gives 0.05 false service flags a unit-year (3.8: 0.13) and 3.0 gives 0.6 watches, which
+leaves more than half of the budget to limits, logger and forest. The third is a design choice."""
+
+LONE_T: Final = 0.8
+SUPPORT_Z: Final = 2.0
+"""What is asked more of a signature that fewer than two signs support by so many standard
+errors: one sign alone is easily moved by something else (design choice)."""
 
 SERVICE_CYCLES: Final = 3
 SERVICE_DAYS: Final = 2
 """The contract: service needs at least three cycles on two days."""
+KEPT_DAYS: Final = 3
 WATCH_CYCLES: Final = 2
 FORGET_ROWS: Final = 4
 """Cycles without support after which a candidate starts again."""
@@ -64,6 +70,8 @@ LIMIT_WINDOW: Final = 10
 """Cycles in which a broken limit counts as repeated."""
 
 K: Final = len(SIGNATURES)
+_RISES: Final = (DIRECTIONS.T > 0.0).astype(np.int64)
+_FALLS: Final = (DIRECTIONS.T < 0.0).astype(np.int64)
 SWINGS: Final = frozenset(
     k for k, s in enumerate(SIGNATURES) if s.part == "controller" or s.mode == "stuck on"
 )
@@ -83,7 +91,7 @@ class Candidate:
         self.cycles += 1
         self.missed = 0
         day = math.floor(now)
-        if day not in self.days and len(self.days) < SERVICE_DAYS:
+        if day not in self.days and len(self.days) < KEPT_DAYS:
             self.days.append(day)
 
     def miss(self) -> None:
@@ -169,6 +177,8 @@ class Scores:
     """0 the short, 1 the long chart, same shape."""
     seen: NDArray[np.bool_]
     """Rows that were scored; others are quiet, shape (rows,)."""
+    support: NDArray[np.int64]
+    """Signs that moved the signature's way by ``SUPPORT_Z``, shape (rows, signatures)."""
 
 
 def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]) -> Scores:
@@ -186,6 +196,7 @@ def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
     seen = ready & (z.max(axis=(1, 2)) > SCREEN_Z) if n else ready
     t, size = np.zeros((n, K)), np.zeros((n, K))
     chart = np.zeros((n, K), dtype=np.int64)
+    support = np.zeros((n, K), dtype=np.int64)
     at = np.flatnonzero(seen)
     if at.size:
         found = [match(delta[at, s], variance[at, s]) for s in (0, 1)]
@@ -195,19 +206,37 @@ def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
         t[at] = np.round(np.take_along_axis(both, best[None], 0)[0], 6)
         size[at] = np.round(np.take_along_axis(sizes, best[None], 0)[0], 9)
         chart[at] = best
-    return Scores(t, size, chart, seen)
+        counts = np.stack(
+            [
+                supporting(delta[at, s], variance[at, s], f.size)
+                for s, f in zip((0, 1), found, strict=True)
+            ]
+        )
+        support[at] = np.take_along_axis(counts, best[None], 0)[0]
+    return Scores(t, size, chart, seen, support)
 
 
-def eligible(t: FloatArray, size: FloatArray, severity: str) -> NDArray[np.bool_]:
+def supporting(delta: FloatArray, variance: FloatArray, size: FloatArray) -> NDArray[np.int64]:
+    """Count the signs that moved each signature's way, shape (rows, signatures)."""
+    z = np.where(np.isfinite(delta), delta, 0.0) / np.sqrt(variance)
+    up, down = (z >= SUPPORT_Z).astype(np.int64), (z <= -SUPPORT_Z).astype(np.int64)
+    with_it = up @ _RISES + down @ _FALLS
+    against = up @ _FALLS + down @ _RISES
+    return np.asarray(np.where(size >= 0.0, with_it, against))
+
+
+def eligible(
+    t: FloatArray, size: FloatArray, support: NDArray[np.int64], severity: str
+) -> NDArray[np.bool_]:
     """Return which signatures are both significant and large enough to matter."""
     limit, floor = (WATCH_T, WATCH_FLOOR) if severity == "watch" else (SERVICE_T, SERVICE_FLOOR)
     large = np.where(TWO_SIDED, np.abs(size), size) >= floor
-    return np.asarray((t >= limit) & large)
+    return np.asarray((t >= limit + np.where(support >= 2, 0.0, LONE_T)) & large)
 
 
 def remainder(
     delta: FloatArray, variance: FloatArray, explained: list[tuple[int, float]]
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
     """Score one row after faults of given sizes are taken off.
 
     Parameters
@@ -220,7 +249,7 @@ def remainder(
     Returns
     -------
     tuple of ndarray
-        t and size of every signature, shape (signatures,).
+        t, size and support of every signature, shape (signatures,).
     """
     left, spread = delta.copy(), variance.copy()
     for k, size in explained:
@@ -229,7 +258,8 @@ def remainder(
         spread = spread + np.square(MISFIT * change)
     found = match(left[None, :], spread[None, :])
     t = np.where(TWO_SIDED, np.abs(found.t[0]), found.t[0])
-    return np.round(t, 6), np.round(found.size[0], 9)
+    support = supporting(left[None, :], spread[None, :], found.size)[0]
+    return np.round(t, 6), np.round(found.size[0], 9), support
 
 
 def drift_row(
@@ -238,6 +268,7 @@ def drift_row(
     now: float,
     t: FloatArray,
     size: FloatArray,
+    support: NDArray[np.int64],
     delta: Callable[[int], tuple[FloatArray, FloatArray]],
     describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
     resolve: Callable[[int], int],
@@ -251,7 +282,7 @@ def drift_row(
         Changed in place.
     now
         Event time [days].
-    t, size
+    t, size, support
         Scores of the row, shape (signatures,).
     delta
         Returns delta and variance of the row for a signature's better chart.
@@ -266,11 +297,11 @@ def drift_row(
     explained = _known(ledger, t, size)
     for k, _ in explained:
         supported.add(SIGNATURE_PARTS[k])
-    now_t, now_size = t, size
+    now_t, now_size, now_support = t, size, support
     if explained:
-        now_t, now_size = remainder(*delta(explained[0][0]), explained)
+        now_t, now_size, now_support = remainder(*delta(explained[0][0]), explained)
     for _ in range(3):  # at most three faults at once
-        ready = eligible(now_t, now_size, "watch")
+        ready = eligible(now_t, now_size, now_support, "watch")
         if explained:
             ready &= now_t >= WATCH_T + SECOND_WATCH_T
         if not ready.any():
@@ -285,10 +316,12 @@ def drift_row(
         # Sensors first: swings that a noisy channel shows are not the sterilizer's.
         blurred = k in SWINGS and _noisy(*delta(k))
         if part not in held and not blurred:
-            _count(findings, ledger, now, k, now_t, now_size, describe, bool(explained))
+            more = SECOND_SERVICE_T if explained else 0.0
+            sure = eligible(now_t - more, now_size, now_support, "service")[k]
+            _count(findings, ledger, now, k, now_t, now_size, describe, bool(sure))
         explained.append((k, float(now_size[k])))
         here, spread = delta(k)
-        now_t, now_size = remainder(here, spread, explained)
+        now_t, now_size, now_support = remainder(here, spread, explained)
     for part in PARTS:
         if part not in supported:
             for severity in ("watch", "service"):
@@ -337,7 +370,7 @@ def _count(
     t: FloatArray,
     size: FloatArray,
     describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
-    second: bool,
+    sure: bool,
 ) -> None:
     """Count a row for the signature that explains it best; raise what is due."""
     part = SIGNATURE_PARTS[k]
@@ -346,8 +379,7 @@ def _count(
     if watch.cycles >= WATCH_CYCLES and ledger.standing(part) is None:
         ledger.raise_flag(part, "watch", now, describe(k, float(size[k]), "watch", t))
     service = findings.candidate(part, "service")
-    more = SECOND_SERVICE_T if second else 0.0
-    if eligible(t - more, size, "service")[k]:
+    if sure:
         service.add(now)
         enough = service.cycles >= SERVICE_CYCLES and len(service.days) >= SERVICE_DAYS
         standing = ledger.standing(part)

@@ -29,7 +29,15 @@ WORDS: Final = {
 CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     # parts that explain it, likeliest first; alternatives to name
     "cold": (
-        ("heater", "door_seal", "temperature_sensor", "controller", "water_fill", "logger"),
+        (
+            "heater",
+            "door_seal",
+            "temperature_sensor",
+            "controller",
+            "water_fill",
+            "vent_path",
+            "logger",
+        ),
         (),
     ),
     "unreached": (
@@ -37,7 +45,15 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
         (),
     ),
     "short": (
-        ("controller", "heater", "door_seal", "temperature_sensor", "water_fill", "logger"),
+        (
+            "controller",
+            "heater",
+            "door_seal",
+            "temperature_sensor",
+            "water_fill",
+            "vent_path",
+            "logger",
+        ),
         (),
     ),
     "hot": (("heater", "controller", "temperature_sensor"), ()),
@@ -47,7 +63,7 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "pressure": (("air_removal", "controller", "heater", "pressure_sensor"), ()),
 }
 
-SURE: Final = ("leak", "hot", "air", "superheat", "pressure", "unreached")
+SURE: Final = ("leak", "short", "hot", "air", "superheat", "pressure", "unreached")
 """Causes that name their likeliest part even where none stands out."""
 
 TRACE_T: Final = 2.0

@@ -37,6 +37,14 @@ is worth a look: a forest is nearly blind to it (tuning fleets: watches of healt
 within their budget). It never calls for a visit by itself."""
 
 
+TWO_Z: Final = 4.5
+TWO_CYCLES: Final = 6
+TWO_DAYS: Final = 3
+"""Two signs of the short chart that stick out by this much given all others, in so many cycles
+on so many days, call for a visit though no signature fits: quick faults of machines that differ
+from what signatures are made of (tuning fleets: healthy units stay within their budget)."""
+
+
 def small_p(p: dict[str, FloatArray]) -> FloatArray:
     """Return the smallest p over subsystems, corrected for having looked at all of them."""
     if not p:
@@ -64,6 +72,21 @@ def describe_alone(conditional_z: FloatArray, delta: FloatArray, cycle_id: str) 
     )
     row = describe_odd(0, conditional_z, delta, 1.0, cycle_id)
     return {**row, "evidence": text, "layer": "drift", "feature": SIGNS[i].column}
+
+
+def describe_two(conditional_z: FloatArray, delta: FloatArray, cycle_id: str) -> dict[str, Any]:
+    """Make the columns of an ``unknown`` flag that two signs and more carry."""
+    order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)))[:3]]
+    named = [
+        f"{SIGNS[i].words} ({'up' if delta[i] > 0 else 'down'}, {abs(conditional_z[i]):.0f} "
+        "standard errors)"
+        for i in order
+        if math.isfinite(conditional_z[i]) and abs(conditional_z[i]) >= TWO_Z / 2.0
+    ]
+    text = "Several signs moved together in the last days: " + "; ".join(named)
+    text += ". No known part explains all of it."
+    row = describe_odd(0, conditional_z, delta, 1.0, cycle_id)
+    return {**row, "evidence": text, "layer": "drift", "feature": SIGNS[order[0]].column}
 
 
 def describe_odd(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..shared.config import Config
 from .baseline import TEST_KINDS
 from .months import day_of, to_days
-from .signs import CIRCUMSTANCES, PRIOR_SLOPES, circumstance_matrix, sign_matrix
+from .signs import CIRCUMSTANCES, PRIOR_SLOPES, circumstance_matrix, resolution_matrix, sign_matrix
 from .site import PowerMemory, site_proxy, unit_power
 from .tracker import Repair, Rows
 from .verdicts import verdicts
@@ -90,7 +90,15 @@ def make_panel(
     units = tuple(str(n) for n in names)
     starts = np.searchsorted(unit, np.arange(len(units) + 1)).astype(np.int64)
     signs, circumstances = sign_matrix(frame), circumstance_matrix(frame)
-    rows = Rows(time, signs, circumstances, program.tolist(), complete, *_loggers(frame))
+    rows = Rows(
+        time,
+        signs,
+        circumstances,
+        program.tolist(),
+        complete,
+        *_loggers(frame),
+        resolution_matrix(frame),
+    )
     common = _mains_proxy(rows, units, starts, config, memories)
     signs = signs - common[:, None] * MAINS_MOVES
     rows = dataclasses.replace(rows, signs=signs)

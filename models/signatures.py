@@ -69,7 +69,7 @@ SIGNATURES: Final = (
             "duty": 1.0,
             "current_duty": 1.0,
             "heat_rate_pressurised": -0.7,
-            "heat_up": 0.2,
+            "heat_up": 0.3,
             "seat": 0.6,
             "leak": 0.10,
             "exhaust": -0.5,

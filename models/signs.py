@@ -373,6 +373,25 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
     return out
 
 
+def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
+    """Return one sampling interval of each time or rate, on its sign's scale.
+
+    Shape (cycles, signs); 0 for signs that are no times, NaN where unseen. A machine that
+    keeps time and a logger that keeps time share their rounding: it does not average out.
+    """
+    out = np.zeros((len(cycles), len(SIGNS)))
+    interval = _numbers(cycles, "sample_interval_s")
+    for i, sign in enumerate(SIGNS):
+        value = _numbers(cycles, sign.column)
+        if sign.name in FINE_TIMES:
+            out[:, i] = interval / np.where(value > 0.0, value, np.nan)
+        elif sign.name in FINE_RATES:
+            out[:, i] = interval * value / (60.0 * FINE_RATES[sign.name])
+        elif sign.name == "equilibration":
+            out[:, i] = interval
+    return out
+
+
 def circumstance_matrix(cycles: pd.DataFrame) -> FloatArray:
     """Return the circumstances of each cycle, shape (cycles, circumstances), NaN if unknown.
 

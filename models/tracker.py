@@ -27,7 +27,7 @@ from .signs import MEMORY, NAMES
 
 FloatArray = NDArray[np.float64]
 
-MEMORY_DAYS: Final = (2.5, 10.0)
+MEMORY_DAYS: Final = (1.5, 8.0)
 """Time constants of the short and the long chart [days]: half of a working week's step in
 the short one after two days; the long one averages two weeks (design choice)."""
 
@@ -43,6 +43,10 @@ that bound: three standard deviations (design choice)."""
 DESIGN_EFFECT: Final = 2.0
 """Variance of a mean of cycles over that of independent ones: AR(1) of 1/3 between cycles
 gives (1 + r)/(1 - r) = 2 (healthy tuning fleets: 0.1 to 0.4)."""
+
+RESOLUTION: Final = 0.3
+"""Standard error of a time in sampling intervals: a uniform error of half an interval either
+way is 1/sqrt(12)."""
 
 LEAST_EFFECTIVE: Final = (2.5, 4.0)
 """Effective cycles in the short and the long chart before they speak."""
@@ -83,6 +87,8 @@ class Rows:
     logger: list[str]
     interval: FloatArray
     """Sampling interval [s]."""
+    resolution: FloatArray
+    """One sampling interval on the scale of each sign, 0 where it does not matter."""
 
     def part(self, start: int, end: int) -> Rows:
         """Return some of the rows."""
@@ -94,6 +100,7 @@ class Rows:
             self.complete[start:end],
             self.logger[start:end],
             self.interval[start:end],
+            self.resolution[start:end],
         )
 
 
@@ -135,6 +142,8 @@ class Tracker:
     other: list[list[float]] = field(default_factory=list)
     """Residuals of the last cycles in a row that were sampled otherwise."""
     recent: list[list[float]] = field(default_factory=list)
+    resolution: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
+    """One sampling interval on the scale of each sign, as last seen."""
     splice: list[list[float]] | None = None
     before: list[list[float]] = field(default_factory=list)
     pending: list[dict[str, Any]] = field(default_factory=list)
@@ -157,6 +166,7 @@ class Tracker:
             "logger": self.logger,
             "interval": self.interval,
             "other": self.other,
+            "resolution": self.resolution.tolist(),
             "recent": self.recent,
             "splice": self.splice,
             "before": self.before,
@@ -172,7 +182,7 @@ class Tracker:
         """Read what ``to_json`` returned."""
         read = dict(data)
         read["baseline"] = Baseline.from_json(data["baseline"])
-        for name in ("total", "weight", "square", "last", "day_total", "day_count"):
+        for name in ("total", "weight", "square", "last", "resolution", "day_total", "day_count"):
             read[name] = array(data[name])
         for name in ("time", "day", "interval"):
             read[name] = number(data[name])
@@ -260,6 +270,9 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
                 state.baseline.programs = {}
             state.logger, state.interval, state.other = rows.logger[i], float(rows.interval[i]), []
             odd = False
+        if rows.complete[i] and not odd:
+            fine = rows.resolution[i]
+            state.resolution = np.where(np.isfinite(fine), fine, state.resolution)
         usable = bool(rows.complete[i]) and levels.get(rows.program[i]) is not None and not odd
         held = state.splice is not None or odd
         if usable:
@@ -277,6 +290,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
             _keep_day(state, now, residual)
         out.residual[i], out.scale[i] = residual, scale
         out.total[i], out.weight[i], out.square[i] = state.total, state.weight, state.square
+        out.resolution[i] = state.resolution
         out.shift_count[i] = state.baseline.shift_count
         out.epoch[i] = state.baseline.epoch
         out.provisional.append(frozenset(w["part"] for w in state.pending))
@@ -322,6 +336,7 @@ class _Arrays:
         self.total = np.empty((n, 2, _COUNT))
         self.weight = np.empty((n, 2, _COUNT))
         self.square = np.empty((n, 2, _COUNT))
+        self.resolution = np.empty((n, _COUNT))
         self.shift_count = np.empty((n, _COUNT))
         self.epoch = np.zeros(n, dtype=np.int64)
         self.ready = np.zeros(n, dtype=np.bool_)
@@ -341,7 +356,9 @@ class _Arrays:
             adjusted,
             self.scale,
             np.where(seen, self.total / safe, np.nan),
-            scale**2 * noise + reference.wander**2,
+            scale**2 * noise
+            + reference.wander**2
+            + np.square(RESOLUTION * self.resolution)[:, None, :],
             standardise(self.residual, self.scale, reference.wander),
             self.ready,
             self.epoch,

@@ -18,6 +18,7 @@ from .evidence import drift_evidence
 from .findings import (
     SERVICE_CYCLES,
     SERVICE_DAYS,
+    SUPPORT_Z,
     WATCH_T,
     Findings,
     Scores,
@@ -34,10 +35,14 @@ from .odd_cycles import (
     PEER_Z,
     SERVICE_COUNT,
     SPAN_DAYS,
+    TWO_CYCLES,
+    TWO_DAYS,
+    TWO_Z,
     WATCH_COUNT,
     count_odd,
     describe_alone,
     describe_odd,
+    describe_two,
     small_p,
 )
 from .plain import array, plain
@@ -219,8 +224,8 @@ def find(
     duties = np.exp(rows.signs[:, INDEX["duty"]]).tolist()
     times = rows.time.tolist()
     small = small_p(odd).tolist()
-    long = np.abs(moved.delta[:, 1]) / np.sqrt(moved.variance[:, 1])
-    worst = np.where(np.isfinite(long), long, 0.0).max(axis=1).tolist()
+    both = np.abs(moved.delta) / np.sqrt(moved.variance)
+    worst = np.where(np.isfinite(both), both, 0.0).max(axis=(1, 2)).tolist()
     state.wander = reference.wander
     context = _Context(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings
@@ -238,6 +243,7 @@ def find(
                 now,
                 scores.t[i],
                 scores.size[i],
+                scores.support[i],
                 context.delta,
                 context.describe,
                 context.resolve,
@@ -245,7 +251,7 @@ def find(
             )
         if rows.complete[i]:
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
-        if scores.seen[i] and worst[i] >= ALONE_Z and not (scores.t[i] >= WATCH_T).any():
+        if scores.seen[i] and worst[i] >= TWO_Z and not (scores.t[i] >= WATCH_T).any():
             _alone(state, moved, i, now, ids[i])
         if small and moved.ready[i] and math.isfinite(small[i]):
             explained = bool(scores.seen[i]) and bool((scores.t[i] >= WATCH_T).any())
@@ -261,18 +267,31 @@ def find(
 
 
 def _alone(state: UnitState, moved: Track, i: int, now: float, cycle_id: str) -> None:
-    """Let one sign that sticks out alone raise an ``unknown`` watch."""
+    """Let signs that stick out and fit no signature raise ``unknown``: one to watch, two for
+    a visit."""
+    findings, ledger = state.findings, state.ledger
+    quick = conditional(moved.delta[i, :1], moved.variance[i, :1])[0]
+    if int((np.abs(np.nan_to_num(quick)) >= TWO_Z).sum()) >= 2:
+        two = findings.candidate("unknown", "service")
+        two.add(now)
+        standing = ledger.standing_all()
+        if ledger.standing("unknown") is not None:
+            ledger.support("unknown", now)
+        enough = two.cycles >= TWO_CYCLES and len(two.days) >= TWO_DAYS
+        if enough and all(e.part == "unknown" or e.severity == "watch" for e in standing):
+            row = describe_two(quick, moved.delta[i, 0], cycle_id)
+            ledger.raise_flag("unknown", "service", now, row)
     delta = moved.delta[i, 1]
     peer = conditional(delta[None, :], moved.variance[i, 1][None, :])[0]
-    if not float(np.nanmax(np.abs(peer))) >= ALONE_Z:
+    if not float(np.max(np.abs(np.nan_to_num(peer)))) >= ALONE_Z:
         return
-    counted = state.findings.candidate("unknown", "watch")
+    counted = findings.candidate("unknown", "watch")
     counted.add(now)
     enough = counted.cycles >= SERVICE_CYCLES and len(counted.days) >= SERVICE_DAYS
-    if state.ledger.standing("unknown") is not None:
-        state.ledger.support("unknown", now)
-    elif enough and not state.ledger.standing_all():
-        state.ledger.raise_flag("unknown", "watch", now, describe_alone(peer, delta, cycle_id))
+    if ledger.standing("unknown") is not None:
+        ledger.support("unknown", now)
+    elif enough and not ledger.standing_all():
+        ledger.raise_flag("unknown", "watch", now, describe_alone(peer, delta, cycle_id))
 
 
 def _vote(
@@ -360,6 +379,8 @@ class _Context:
         lower = bool(self.scores.size[i, AIR] > 0.0) and math.isfinite(delta[INDEX["saturation"]])
         if k == OWN_SENSOR:
             other = MOVED[0] if not apart else k
+            if apart and self._saturation_moved(delta):  # its own sensor moves T and p together
+                k, other = (AIR, MOVED[0]) if lower else (MOVED[0], MOVED[0])
         elif k == AIR:
             other = MOVED[0]
         else:
@@ -377,6 +398,12 @@ class _Context:
         after = sizes[found.index :]
         at_once = abs(float(after[:2].mean())) >= AT_ONCE_SHARE * abs(float(after[-3:].mean()))
         return moved if found.kind == "step" and at_once else drifts
+
+    def _saturation_moved(self, delta: FloatArray) -> bool:
+        """Return whether T moved against the pressure as the plateau moved."""
+        both = delta[[INDEX["saturation"], INDEX["plateau"]]]
+        variance = self.moved.variance[self.i, 1, INDEX["saturation"]]
+        return bool(both[0] * both[1] > 0.0 and abs(both[0]) >= SUPPORT_Z * math.sqrt(variance))
 
     def describe(self, k: int, size: float, severity: str, t: FloatArray) -> dict[str, Any]:
         """Make the columns of a drift flag."""

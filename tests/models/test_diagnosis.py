@@ -84,7 +84,8 @@ def test_a_usual_nuisance_is_no_fault(nuisance: str) -> None:
     for sign in (1.0, -1.0):
         found = match(sign * delta[None, :], VARIANCE[None, :])
         t = np.abs(found.t[0])
-        assert not eligible(t, found.size[0], "service").any(), dict(
+        many = np.full(len(t), 2)
+        assert not eligible(t, found.size[0], many, "service").any(), dict(
             zip(SIGNATURE_PARTS, t.round(1).tolist(), strict=True)
         )
 
@@ -111,9 +112,9 @@ def test_a_pressure_fault_needs_the_open_reading_to_be_told_from_air() -> None:
 def test_what_is_left_after_one_fault_names_the_second() -> None:
     first, second = 0, next(i for i, s in enumerate(SIGNATURES) if s.mode == "blocked")
     delta = DIRECTIONS[first] * 0.3 + DIRECTIONS[second] * 0.5
-    t, _ = remainder(delta, VARIANCE, [(first, 0.3)])
+    t, _, _ = remainder(delta, VARIANCE, [(first, 0.3)])
     assert int(t.argmax()) == second
-    t, _ = remainder(DIRECTIONS[first] * 0.3, VARIANCE, [(first, 0.3)])
+    t, _, _ = remainder(DIRECTIONS[first] * 0.3, VARIANCE, [(first, 0.3)])
     assert t.max() < 1.0
 
 

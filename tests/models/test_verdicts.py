@@ -58,7 +58,11 @@ def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
         ({"exposure_max_c": 125.4}, "inside", ""),
         ({"exposure_max_c": 125.6}, "outside", "hot"),
         ({"exposure_s": 700.0}, "outside", "short"),
-        ({"exposure_s": 880.0}, "inside", ""),  # sampling and uncertainty explain it
+        ({"exposure_s": 888.0}, "inside", ""),  # sampling explains it
+        ({"exposure_s": 880.0}, "outside", "short"),
+        ({"exposure_s": 400.0, "completion": "aborted", "drying_s": np.nan}, "incomplete", ""),
+        ({"exposure_s": 400.0, "completion": "aborted", "drying_s": 600.0}, "outside", "short"),
+        ({"exposure_s": 800.0, "completion": "aborted", "drying_s": np.nan}, "outside", "short"),
         ({"exposure_s": np.nan, "plateau_s": 20.0}, "incomplete", "cold"),
         ({"exposure_s": np.nan, "plateau_c": 119.5}, "outside", "cold"),
         ({"saturation_deviation_k": -3.0}, "outside", "air"),
@@ -84,9 +88,11 @@ def test_the_verdict_follows_the_band_and_the_hold(
     assert found["verdict_reason"]
 
 
-@pytest.mark.parametrize(("minutes", "cause"), [(12, ""), (75, "unreached")])
+@pytest.mark.parametrize(
+    ("minutes", "verdict", "cause"), [(12, "incomplete", ""), (75, "outside", "unreached")]
+)
 def test_a_long_try_without_exposure_counts_and_a_short_abort_does_not(
-    minutes: int, cause: str
+    minutes: int, verdict: str, cause: str
 ) -> None:
     start = pd.Timestamp("2026-03-02 08:00", tz="UTC")
     found = judge_one(
@@ -97,7 +103,7 @@ def test_a_long_try_without_exposure_counts_and_a_short_abort_does_not(
         started_at=start,
         ended_at=start + pd.Timedelta(minutes=minutes),
     )
-    assert (found["verdict"], found["cause"]) == ("incomplete", cause)
+    assert (found["verdict"], found["cause"]) == (verdict, cause)
 
 
 def test_uncertainty_is_said_where_the_verdict_rests_on_it() -> None:
