@@ -131,9 +131,9 @@ def in_one_program(own: pd.DataFrame) -> tuple[FloatArray, FloatArray, FloatArra
     own
         One feature's residuals with ``program``, by time.
     """
-    names = ("adjusted", "expected", "scale")
+    columns = ("adjusted", "expected", "scale")
     adjusted, expected, scale = (
-        own[name].to_numpy(float, na_value=np.nan, copy=True) for name in names
+        own[name].to_numpy(float, na_value=np.nan, copy=True) for name in columns
     )
     program = own["program"].fillna("").to_numpy(object)
     epoch = own["epoch"].fillna(-1).to_numpy(float)
