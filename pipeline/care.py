@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from ..shared.config import Config
-from ..shared.config_template import commented_config
+from ..shared.config_template import commented_config, table_text
 from ..shared.errors import ChamberdriftError, ConfigError
 from .names import likely_ids, not_known, offer
 from .settings import read_settings, set_in_list, settings_name, settings_text, write_settings
@@ -182,17 +182,11 @@ def retire_unit(location: str, unit: str, *, when: str | None = None) -> Done:
     ChamberdriftError
         If the unit or the time is not known.
     """
-    from .service_log import local_time
-
     store = Store.open(location)
     with store.lock():
         config = read_settings(store.place)
         _check_unit(unit, store.snapshot(), config, location)
-        try:
-            moment = local_time(when, unit, config) if when else datetime.now(UTC)
-        except ValueError as error:
-            raise ChamberdriftError(str(error)) from None
-        moment = moment.replace(microsecond=0)
+        moment = _moment(when, unit, config)
         _change(store, "unit", unit, {"retired_at": moment})
     lines = (
         f"{unit} left the fleet at {_shown(moment)}; what is known of it is kept.",
@@ -201,8 +195,16 @@ def retire_unit(location: str, unit: str, *, when: str | None = None) -> Done:
     return Done({"unit_id": unit, "retired_at": _shown(moment)}, lines)
 
 
-def move_unit(location: str, unit: str, *, site: str) -> Done:
+def move_unit(location: str, unit: str, *, site: str, when: str | None = None) -> Done:
     """Move a unit to another site of the configuration.
+
+    Exports that begin before the move keep the clock and the altitude of the site where
+    the unit stood.
+
+    Parameters
+    ----------
+    when
+        Time of the move; without an offset in the zone of the site it left. None: now.
 
     Raises
     ------
@@ -221,12 +223,26 @@ def move_unit(location: str, unit: str, *, site: str) -> Done:
                 f'[[site]] id = "{site}".'
             )
         before = config.unit(unit).site
-        _change(store, "unit", unit, {"site": site})
-    lines = (
-        f"{unit} moved from {before or 'no site'} to {site}.",
-        "Exports read from now on take their zone and atmosphere from there.",
-    )
-    return Done({"unit_id": unit, "site": site, "site_before": before}, lines)
+        moment = _moment(when, unit, config)
+        if before == site:
+            raise ChamberdriftError(f"{unit} stands at {site} already.")
+        earlier = {} if before is None else {"unit": unit, "site": before, "until": moment}
+        _change(store, "unit", unit, {"site": site}, {"earlier_site": earlier})
+    lines = [f"{unit} moved from {before or 'no site'} to {site} at {_shown(moment)}."]
+    if before:
+        lines.append(f"Exports that begin earlier keep the clock and altitude of {before}.")
+    what = {"unit_id": unit, "site": site, "site_before": before, "time": _shown(moment)}
+    return Done(what, tuple(lines))
+
+
+def _moment(when: str | None, unit: str, config: Config) -> datetime:
+    from .service_log import local_time
+
+    try:
+        moment = local_time(when, unit, config) if when else datetime.now(UTC)
+    except ValueError as error:
+        raise ChamberdriftError(str(error)) from None
+    return moment.replace(microsecond=0)
 
 
 def known_units(snapshot: Snapshot, config: Config) -> list[str]:
@@ -240,11 +256,22 @@ def _check_unit(unit: str, snapshot: Snapshot, config: Config, location: str) ->
         raise not_known("unit", unit, known, table="units", location=location)
 
 
-def _change(store: Store, name: str, value: str, changes: dict[str, Any]) -> None:
+def _change(
+    store: Store,
+    name: str,
+    value: str,
+    changes: dict[str, Any],
+    added: dict[str, dict[str, Any]] | None = None,
+) -> None:
+    """Set keys of one entry of the configuration, and add entries at its end."""
     text = settings_text(store.place)
     text = commented_config() if text is None else text
     tomllib.loads(text)
-    write_settings(store.place, set_in_list(text, name, "id", value, changes))
+    text = set_in_list(text, name, "id", value, changes)
+    for table, values in (added or {}).items():
+        if values:
+            text += ("" if text.endswith("\n\n") else "\n") + table_text(table, values)
+    write_settings(store.place, text)
 
 
 def _one_flag(flag: str, opened: Iterable[str], location: str) -> str:

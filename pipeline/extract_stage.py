@@ -11,19 +11,21 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
 import pandas as pd
 
 from ..features import Memory, extract
-from ..shared.config import Limits, Unit
+from ..shared.config import Correction, Limits, Unit
 from ..shared.errors import ChamberdriftError
 from ..shared.schema import CYCLES
+from .corrections import corrected, corrections_of, with_amounts
 from .cycle_changes import Change, begins_with, earliest_change, keep_aliases
 from .executor import run_chunked
 from .judge_state import ended
 from .resume_points import from_ms, next_points, resume_point, to_ms
+from .retention import forgotten_before
 from .store import Snapshot, TraceTask
 from .work import Work
 
@@ -43,6 +45,7 @@ class ExtractTask:
     unit: Unit
     limits: Limits
     trace: TraceTask
+    corrections: tuple[Correction, ...]
     memory: Memory | None
     """What is known of the cycles before the trace, where it was kept."""
     earlier: pd.DataFrame | None = None
@@ -57,6 +60,8 @@ class Extracted:
     cycles: pd.DataFrame
     resume_from: pd.Timestamp | None
     memory: Memory
+    loggers: tuple[str, ...] = ()
+    """The loggers that recorded it."""
     error: str = ""
 
 
@@ -84,10 +89,11 @@ def note_pending(work: Work, touched: Mapping[str, int]) -> None:
         work.txn.put_state(PENDING, {"extract": merged})
 
 
-def settings_digest(unit: Unit, limits: Limits) -> str:
+def settings_digest(unit: Unit, limits: Limits, corrections: Sequence[Correction] = ()) -> str:
     """Return a digest of everything but the samples that a unit's cycles depend on."""
     relevant = {k: v for k, v in asdict(unit).items() if k not in ("site", "retired_at")}
     text = repr((STAGE_VERSION, sorted(relevant.items()), sorted(asdict(limits).items())))
+    text += repr([replace(c, note="") for c in corrections]) if corrections else ""
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
@@ -114,7 +120,8 @@ def extract_units(
     starts: dict[str, pd.Timestamp | None] = {}
     for unit in units:
         state = states.get(STATE + unit, {})
-        digest = settings_digest(work.config.unit(unit), work.config.limits)
+        known = corrections_of(work.config, unit, state.get("loggers"))
+        digest = settings_digest(work.config.unit(unit), work.config.limits, known)
         if everything or state.get("digest") != digest:
             starts[unit] = None
             why = "all cycles anew" if everything else "settings changed"
@@ -152,8 +159,11 @@ def extract_units(
         if change is not None:
             new += change.new
             changes.append(change)
+        loggers = sorted({*found.loggers, *states.get(STATE + unit, {}).get("loggers", ())})
+        known = corrections_of(work.config, unit, loggers)
         documents[STATE + unit] = {
-            "digest": settings_digest(task.unit, work.config.limits),
+            "digest": settings_digest(task.unit, work.config.limits, known),
+            "loggers": loggers,
             "points": next_points(
                 states.get(STATE + unit, {}).get("points", []),
                 starts[unit],
@@ -177,19 +187,22 @@ def extract_unit(task: ExtractTask) -> Extracted:
     """Read a unit's samples and find its cycles; an error stays with the unit."""
     unit = task.unit.id
     try:
+        trace = task.trace.read()
         found = extract(
-            task.trace.read(),
+            corrected(trace, task.corrections),
             task.unit,
             task.limits,
             earlier=task.earlier,
             memory=task.memory,
         )
     except ChamberdriftError as error:
-        return Extracted(unit, CYCLES.empty(), None, Memory(), str(error))
+        return Extracted(unit, CYCLES.empty(), None, Memory(), error=str(error))
     except Exception as error:
         text = f"{type(error).__name__}: {error}"
-        return Extracted(unit, CYCLES.empty(), None, Memory(), text)
-    return Extracted(unit, found.cycles, found.resume_from, found.memory)
+        return Extracted(unit, CYCLES.empty(), None, Memory(), error=text)
+    loggers = tuple(sorted(str(x) for x in trace["logger_id"].dropna().unique() if x))
+    cycles = with_amounts(found.cycles, task.corrections)
+    return Extracted(unit, cycles, found.resume_from, found.memory, loggers)
 
 
 def _memory(state: Mapping[str, Any], start: pd.Timestamp | None) -> Memory | None:
@@ -246,19 +259,25 @@ def _task(
     if start is not None and memory is None and before is not None:
         earlier = before[(before["started_at"] < start).to_numpy()].reset_index(drop=True)
     return ExtractTask(
-        work.config.unit(unit), work.config.limits, view.trace_task(unit, start), memory, earlier
+        work.config.unit(unit),
+        work.config.limits,
+        view.trace_task(unit, start),
+        corrections_of(work.config, unit),
+        memory,
+        earlier,
     )
 
 
 def _after_forgotten(
     view: Snapshot, unit: str, before: pd.DataFrame | None
 ) -> pd.Timestamp | None:
-    """Return the first sample kept, where samples of older cycles were removed; else None."""
-    if before is None or not len(before):
+    """Return the first sample kept, where samples of older cycles were forgotten; else None."""
+    limit = forgotten_before(view)
+    if before is None or not len(before) or limit is None:
         return None
     files = view.trace_files(unit)
-    first = from_ms(min(f.low for f in files)) if files else None
-    return first if first is not None and before["started_at"].min() < first else None
+    first = from_ms(min([limit, *(f.low for f in files)]))
+    return first if before["started_at"].min() < first else None
 
 
 def _difference(

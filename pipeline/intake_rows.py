@@ -191,6 +191,7 @@ class Account:
             "samples": o.samples,
             "samples_shared": self._shared.get(o.sha256[:16], 0),
             "created_at": _time(o.created),
+            "read_with": o.read_with,
         }
 
     def _plain(

@@ -21,6 +21,7 @@ from ..shared.config import Config
 from ..shared.errors import ExportRefusedError, StoreError
 from .ingest.reading import Facts, Known
 from .intake_spool import FLUSH_ROWS, ExportSpool, write_together
+from .read_basis import basis_of, basis_text
 from .store.entries import TraceFile
 from .store.keys import unit_key
 from .store.location import LocalLocation, Location, open_location
@@ -88,6 +89,8 @@ class Outcome:
     question: str = ""
     toml: str = ""
     layout_key: str = ""
+    read_with: str = ""
+    """What the configuration told, as the intake table holds it."""
     learned: Mapping[str, Known] = field(default_factory=dict)
     """By unit, what the export settled for others of its layout."""
 
@@ -271,6 +274,7 @@ def _parse(
             last=spool.last,
             created=None if created is None else _ms(created),
             layout_key=reading.layout_key,
+            read_with=basis_text(basis_of(reading.evidence, task.config, file.name)),
             learned=dict(reading.learned),
         )
     except ExportRefusedError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from .judge_stage import JudgeResult, judge_fleet, judged_before, note_rejudge
 from .moment import check_hides_nothing, moment_of
 from .night_summary import NightSummary
 from .report_stage import ReportResult, attention, draw_reports
+from .reread import read_again
 from .run_log import log_event
 from .service_import import import_service
 from .settings import read_settings
@@ -40,6 +42,7 @@ def run_night(
     draw: bool = True,
     progress: Progress | None = None,
     rehash: bool = False,
+    keep_as_read: bool = False,
 ) -> NightSummary:
     """Take in an inbox's new exports, judge, publish by one commit, and report.
 
@@ -57,6 +60,8 @@ def run_night(
         Called with the stage, the number done and the number in all.
     rehash
         Read every export, changed or not.
+    keep_as_read
+        Let samples be that were read with other settings and whose exports are gone.
 
     Raises
     ------
@@ -69,7 +74,7 @@ def run_night(
         keep_settings(store)
         with working(store, as_of, workers, scheduler, progress) as work:
             with work.stage("ingest"):
-                taken, service = take_in(work, inbox, rehash=rehash)
+                taken, service = take_in(work, inbox, rehash=rehash, keep_as_read=keep_as_read)
             with work.stage("extract"):
                 found = extract_units(work, taken.since)
             with work.stage("judge"):
@@ -109,21 +114,24 @@ def run_night(
 
 
 def take_in(
-    work: Work, inbox: str, *, rehash: bool
+    work: Work, inbox: str, *, rehash: bool, keep_as_read: bool = False
 ) -> tuple[IngestResult, tuple[int, Sequence[str]]]:
     """Read what is new in an inbox; return it, and the service entries taken and refused."""
+    again = read_again(work, inbox, keep=keep_as_read)
     taken = ingest_inbox(
         inbox,
         work.store,
         work.config,
         txn=work.txn,
-        snapshot=work.snapshot,
+        snapshot=again.snapshot,
         recorded_at=work.recorded_at,
         workers=work.workers,
         scheduler=work.scheduler,
         rehash=rehash,
         progress=work.progress,
     )
+    since = {u: min(t, again.since.get(u, t)) for u, t in {**again.since, **taken.since}.items()}
+    taken = replace(taken, units=tuple(sorted(since)), since=dict(sorted(since.items())))
     refused, entries = import_service(work, inbox, taken)
     note_intake(work, taken)
     return taken, (entries, refused)
@@ -292,7 +300,7 @@ def summarize(
         severities = view.flags.loc[view.flags["closed_at"].isna(), "severity"]
         opened = {s: int((severities == s).sum()) for s in reversed(SEVERITIES)}
     failures = [*work.failures, *(reports.failures if reports else ())]
-    return NightSummary(
+    summary = NightSummary(
         store=work.store.location,
         as_of=work.as_of.isoformat().replace("+00:00", "Z"),
         commit=commit,
@@ -307,7 +315,6 @@ def summarize(
         if judged
         else {},
         open=opened,
-        fleet=summary_text(view, options=report_options(view.config)) if view is not None else "",
         reports=reports.paths if reports else (),
         service_entries=service[0],
         service_refused=tuple(service[1]),
@@ -316,6 +323,10 @@ def summarize(
         seconds=dict(work.seconds),
         explained=(*work.explained, *(reports.explained if reports else ())),
     )
+    if view is None:
+        return summary
+    options = report_options(view.config)
+    return replace(summary, fleet=summary_text(view, options=options, lines=summary.fleet_lines()))
 
 
 def _exports(counts: dict[str, int]) -> dict[str, int]:

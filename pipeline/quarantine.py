@@ -100,6 +100,7 @@ def reading_digest(config: Config, facts: Facts) -> str:
     parts = (
         config.sites,
         config.units,
+        config.earlier_sites,
         config.assignments,
         config.layouts,
         config.defaults,

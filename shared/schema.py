@@ -159,7 +159,23 @@ TRACES: Final = Table(
     key=("unit_id", "time"),
 )
 
-CYCLES: Final = Table("cycles", CYCLE_COLUMNS, key=("cycle_id",))
+CORRECTION_COLUMNS: Final = tuple(
+    Column(
+        name,
+        "float64",
+        unit,
+        f"what a [[correction]] added to the {what}s of this cycle",
+        "sum of the corrections in force at its start; all its values are of corrected samples",
+        "",
+        "empty where none was",
+    )
+    for name, unit, what in (
+        ("correction_k", "K", "temperature"),
+        ("correction_kpa", "kPa", "pressure"),
+    )
+)
+
+CYCLES: Final = Table("cycles", (*CYCLE_COLUMNS, *CORRECTION_COLUMNS), key=("cycle_id",))
 
 JUDGEMENTS: Final = Table(
     "judgements",

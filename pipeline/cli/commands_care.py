@@ -124,12 +124,19 @@ def retire(unit: str, store: str, when: str | None, run: Run) -> None:
 @click.command(cls=Command, short_help="Move a unit to another site.")
 @click.argument("unit")
 @click.option("--site", required=True, metavar="S", help="Id of the site it moves to.")
+@click.option(
+    "--time",
+    "when",
+    metavar="T",
+    help="When; without an offset in the old site's zone.  [default: now]",
+)
 @store_option
 @common
-def move(unit: str, site: str, store: str, run: Run) -> None:
+def move(unit: str, site: str, when: str | None, store: str, run: Run) -> None:
     """Move a unit to another site of the configuration.
 
-    Exports read from now on take their zone and atmosphere from the new site.
+    Exports that begin after the move take their clock and altitude from the new
+    site; earlier ones keep those of the old one.
 
     \b
     Example:
@@ -137,5 +144,5 @@ def move(unit: str, site: str, store: str, run: Run) -> None:
     """
     from ..care import move_unit
 
-    done = move_unit(store, unit, site=site)
+    done = move_unit(store, unit, site=site, when=when)
     emit(run, done.as_dict(), done.text())

@@ -12,7 +12,11 @@ from .base import DONE, QUARANTINED, STOP_OPEN, Command
 from .options import Run, as_of_option, common, exit_flags_option, store_option
 from .output import emit, explain, progress_bar
 
-INBOX = click.Path(file_okay=False)
+keep_option = click.option(
+    "--keep-as-read",
+    is_flag=True,
+    help="Let samples be that were read with other settings and whose exports are gone.",
+)
 
 
 def carry_out(run: Run, stage: Callable[..., Any], *args: Any, **options: Any) -> Any:
@@ -55,6 +59,7 @@ def finish(run: Run, summary: Any, *, exit_flags: bool = False) -> None:
 @store_option
 @as_of_option
 @click.option("--rehash", is_flag=True, help="Read every export again, changed or not.")
+@keep_option
 @click.option("--no-reports", is_flag=True, help="Leave the PDF reports out.")
 @exit_flags_option
 @common
@@ -63,6 +68,7 @@ def nightly(
     store: str,
     as_of: datetime | None,
     rehash: bool,
+    keep_as_read: bool,
     no_reports: bool,
     exit_flags: bool,
     run: Run,
@@ -73,6 +79,8 @@ def nightly(
     store that is not there yet is made. The run may be repeated or killed at
     any time: it is one commit, and without news it changes nothing. A file
     service-log.csv in INBOX (unit_id,time,part,action,note) is taken over.
+    Exports of which the configuration tells something else now (a zone, an
+    altitude, which unit a logger sits at) are read again.
 
     \b
     Examples:
@@ -85,7 +93,14 @@ def nightly(
     from ..night import run_night
 
     summary = carry_out(
-        run, run_night, inbox, store, as_of=as_of, draw=not no_reports, rehash=rehash
+        run,
+        run_night,
+        inbox,
+        store,
+        as_of=as_of,
+        draw=not no_reports,
+        rehash=rehash,
+        keep_as_read=keep_as_read,
     )
     finish(run, summary, exit_flags=exit_flags)
 

@@ -48,6 +48,7 @@ class Txn:
         self._withdrawn_runs: list[RunFile] = []
         self._replaced_runs: list[RunFile] = []
         self._written: set[str] = set()
+        self._respanned: set[str] = set()
         self._facts: dict[str, int] = {}
         self._after: list[Callable[[], None]] = []
         self.shared: dict[str, int] = {}
@@ -148,6 +149,10 @@ class Txn:
             self._added[file.path] = file
             self._written.add(file.path)
 
+    def respan(self, unit_id: str) -> None:
+        """Tell a unit's first and last sample by its files: some were taken out for good."""
+        self._respanned.add(unit_id)
+
     def _trace_view(self) -> Snapshot:
         commit = Commit(
             number=self._base.commit,
@@ -175,6 +180,13 @@ class Txn:
                 spans[unit] = UnitSpan(
                     min(old.first, file.low), max(old.last, file.high), old.rows + sign * file.rows
                 )
+        for unit in self._respanned & spans.keys():
+            files = {f.path: f for f in self._base.trace_files(unit)}
+            own = [f for p, f in files.items() if p not in self._withdrawn]
+            own += [f for f in self._added.values() if trace_parts(f.path)[0] == unit]
+            if own:
+                low, high = min(f.low for f in own), max(f.high for f in own)
+                spans[unit] = UnitSpan(low, high, sum(f.rows for f in own))
         return spans
 
     # tables

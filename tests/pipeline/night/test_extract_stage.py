@@ -13,6 +13,7 @@ from chamberdrift.pipeline.extract_stage import note_pending, settings_digest
 from chamberdrift.pipeline.night import publish, run_extract, working
 from chamberdrift.pipeline.resume_points import next_points, resume_point
 from chamberdrift.pipeline.settings import write_settings
+from chamberdrift.pipeline.retention import STATE as RETENTION
 from chamberdrift.pipeline.store import Store
 from chamberdrift.shared.config import Limits, Unit
 from chamberdrift.shared.config_template import render_config
@@ -117,6 +118,8 @@ def test_cycles_stay_when_their_samples_were_removed(tmp_path: Path, fleet: Flee
         rest = unit.trace[unit.trace["time"] >= unit.trace["time"].iloc[0] + pd.Timedelta(days=4)]
         txn.replace_traces([], files)
         txn.add_trace(unit.unit.id, rest)
+        limit = int(rest["time"].iloc[0].value // 1_000_000)
+        txn.put_state(RETENTION, {"before_ms": limit})
         txn.commit("forgotten")
     run_extract(str(tmp_path / "s"), everything=True)
     assert list(stored(store)["cycle_id"]) == list(before["cycle_id"])

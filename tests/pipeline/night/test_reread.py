@@ -1,0 +1,181 @@
+"""What the configuration tells later about exports that were read is made good, or said."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from chamberdrift.pipeline.care import move_unit
+from chamberdrift.pipeline.night import run_night
+from chamberdrift.pipeline.night_summary import NightSummary
+from chamberdrift.pipeline.setup import init_store
+from chamberdrift.pipeline.store import Store
+from chamberdrift.pipeline.verify import verify
+
+from .conftest import END, tables
+
+ALTITUDE = re.compile(r"^altitude_m = .*$", re.MULTILINE)
+ZONE = re.compile(r"^zone = .*$", re.MULTILINE)
+
+
+def night(inbox: Path, store: Path, **options: bool) -> NightSummary:
+    return run_night(str(inbox), str(store), as_of=END, draw=False, **options)
+
+
+def begin(exports: Path, folder: Path, settings: str) -> Path:
+    """Return a store that read the exports with other settings than are right."""
+    (folder / "settings.toml").write_text(settings, encoding="utf-8")
+    store = folder / "store"
+    init_store(str(store), {}, settings=str(folder / "settings.toml"))
+    night(exports / "inbox", store)
+    return store
+
+
+def told_anew(store: Path, settings: str) -> None:
+    (store / "chamberdrift.toml").write_text(settings, encoding="utf-8")
+
+
+def assert_as_if_read_so_from_the_start(store: Path, other: Path) -> None:
+    first, second = tables(store), tables(other)
+    known = set(second["flags"]["flag_id"])  # what was shown meanwhile stays, closed
+    shown = first["flags"]
+    first["flags"] = shown[shown["flag_id"].isin(known)].reset_index(drop=True)
+    gone = shown[~shown["flag_id"].isin(known)]
+    assert set(gone["close_reason"]) <= {"superseded", "risen"}
+    for name, frame in first.items():
+        pd.testing.assert_frame_equal(frame, second[name], obj=name)
+    one, two = (Store.open(str(s)).snapshot() for s in (store, other))
+    assert one.unit_spans() == two.unit_spans()
+    for unit in one.unit_ids():
+        pd.testing.assert_frame_equal(one.trace(unit), two.trace(unit))
+    columns = ["export", "outcome", "rows_kept", "samples", "samples_shared", "read_with"]
+    accounts = [s.table("intake").sort_values("export", ignore_index=True) for s in (one, two)]
+    pd.testing.assert_frame_equal(accounts[0][columns], accounts[1][columns])
+    assert verify(Store.open(str(store))).problems == ()
+
+
+@pytest.mark.parametrize(
+    ("wrong", "instead", "called"),
+    [(ALTITUDE, "", "the altitude"), (ZONE, 'zone = "Asia/Tokyo"', "the zone of the clock")],
+)
+def test_exports_are_read_again_when_a_fact_is_told_later(
+    exports: Path, at_once: Path, tmp_path: Path, wrong: re.Pattern[str], instead: str, called: str
+) -> None:
+    right = (exports / "chamberdrift.toml").read_text(encoding="utf-8")
+    store = begin(exports, tmp_path, wrong.sub(instead, right))
+    before = Store.open(str(store)).snapshot().commit
+    told_anew(store, right)
+    done = night(exports / "inbox", store)
+    assert len(done.warnings) == 1
+    assert re.match(r"\d+ exports are read again \(", done.warnings[0])
+    assert done.warnings[0].endswith(f"something else now about {called}.")
+    assert done.commit == before + 1  # readers see all of it or none
+    assert_as_if_read_so_from_the_start(store, at_once)
+    again = night(exports / "inbox", store)
+    assert again.warnings == ()
+    assert not again.published
+
+
+def test_what_is_gone_stays_as_read_and_each_night_says_so(exports: Path, tmp_path: Path) -> None:
+    right = (exports / "chamberdrift.toml").read_text(encoding="utf-8")
+    inbox = Path(shutil.copytree(exports / "inbox", tmp_path / "inbox"))
+    (tmp_path / "settings.toml").write_text(ALTITUDE.sub("", right), encoding="utf-8")
+    store = tmp_path / "store"
+    init_store(str(store), {}, settings=str(tmp_path / "settings.toml"))
+    night(inbox, store)
+    intake = Store.open(str(store)).snapshot().table("intake")
+    asked = intake[intake["read_with"].fillna("").str.contains("atmosphere")]
+    assert len(asked)
+    name = str(asked["export"].iloc[0])
+    unit = str(asked["unit_ids"].iloc[0])
+    kept = Store.open(str(store)).snapshot().trace(unit)
+    (tmp_path / "aside.csv").write_bytes((inbox / name).read_bytes())
+    (inbox / name).unlink()
+    told_anew(store, right)
+    for _ in range(2):
+        [said] = [w for w in night(inbox, store).warnings if "left the inbox" in w]
+        assert name in said
+        assert "--keep-as-read" in said
+    times = asked.loc[asked["export"] == name]
+    own = (
+        Store.open(str(store))
+        .snapshot()
+        .trace(unit, times["first_time"].iloc[0], times["last_time"].iloc[0])
+    )
+    span = (kept["time"] >= own["time"].iloc[0]) & (kept["time"] <= own["time"].iloc[-1])
+    pd.testing.assert_frame_equal(own, kept[span].reset_index(drop=True))
+    assert verify(Store.open(str(store))).problems == ()
+    let_be = night(inbox, store, keep_as_read=True)
+    assert any("stay as they were read, as asked" in w for w in let_be.warnings)
+    assert night(inbox, store).warnings == ()
+    assert verify(Store.open(str(store))).problems == ()
+
+
+def test_an_export_that_comes_back_is_read_again(
+    exports: Path, at_once: Path, tmp_path: Path
+) -> None:
+    right = (exports / "chamberdrift.toml").read_text(encoding="utf-8")
+    inbox = Path(shutil.copytree(exports / "inbox", tmp_path / "inbox"))
+    (tmp_path / "settings.toml").write_text(ALTITUDE.sub("", right), encoding="utf-8")
+    store = tmp_path / "store"
+    init_store(str(store), {}, settings=str(tmp_path / "settings.toml"))
+    night(inbox, store)
+    intake = Store.open(str(store)).snapshot().table("intake")
+    name = str(intake.loc[intake["read_with"].str.contains("atmosphere"), "export"].iloc[0])
+    (inbox / name).rename(tmp_path / "aside")
+    told_anew(store, right)
+    assert any("left the inbox" in w for w in night(inbox, store).warnings)
+    (tmp_path / "aside").rename(inbox / name)
+    assert any("is read again" in w for w in night(inbox, store).warnings)
+    assert night(inbox, store).warnings == ()
+    snapshots = [Store.open(str(s)).snapshot() for s in (store, at_once)]
+    for unit in snapshots[1].unit_ids():
+        pd.testing.assert_frame_equal(*(s.trace(unit) for s in snapshots))
+    assert verify(Store.open(str(store))).problems == ()
+
+
+def test_a_move_leaves_earlier_exports_as_they_were(
+    exports: Path, at_once: Path, tmp_path: Path
+) -> None:
+    right = (exports / "chamberdrift.toml").read_text(encoding="utf-8")
+    right += '\n[[site]]\nid = "far"\nzone = "Asia/Tokyo"\naltitude_m = 2000.0\n'
+    store = begin(exports, tmp_path, right)
+    unit = Store.open(str(store)).snapshot().unit_ids()[0]
+    done = move_unit(str(store), unit, site="far", when="2026-03-20T12:00:00Z")
+    assert "keep the clock and altitude of" in done.text()
+    assert night(exports / "inbox", store).warnings == ()
+    snapshots = [Store.open(str(s)).snapshot() for s in (store, at_once)]
+    pd.testing.assert_frame_equal(*(s.trace(unit) for s in snapshots))
+    # read for the first time after the move, they are read with the clock of their time, too
+    anew = tmp_path / "anew"
+    init_store(str(anew), {}, settings=str(store / "chamberdrift.toml"))
+    night(exports / "inbox", anew)
+    pd.testing.assert_frame_equal(
+        Store.open(str(anew)).snapshot().trace(unit), snapshots[1].trace(unit)
+    )
+
+
+def test_a_move_that_was_not_told_in_time_is_made_good(exports: Path, tmp_path: Path) -> None:
+    right = (exports / "chamberdrift.toml").read_text(encoding="utf-8")
+    right += '\n[[site]]\nid = "far"\nzone = "Asia/Tokyo"\naltitude_m = 2000.0\n'
+    store = begin(exports, tmp_path, right)
+    snapshot = Store.open(str(store)).snapshot()
+    intake = snapshot.table("intake")
+    asked = intake[intake["read_with"].str.contains('"zone"') & (intake["outcome"] == "accepted")]
+    unit = str(asked["unit_ids"].iloc[0])
+    own = asked[asked["unit_ids"] == unit].sort_values("first_time")
+    move_unit(str(store), unit, site="far", when="2026-03-05T12:00:00Z")
+    later = own[own["first_time"] > pd.Timestamp("2026-03-07", tz="UTC")]
+    done = night(exports / "inbox", store)
+    if not len(later):
+        assert done.warnings == ()
+        return
+    assert any("read again" in w for w in done.warnings)
+    for _, row in Store.open(str(store)).snapshot().table("intake").iterrows():
+        if str(row["unit_ids"]) == unit and row["export"] in set(later["export"]):
+            assert "Asia/Tokyo" in json.loads(row["read_with"])["zone"]
+    assert verify(Store.open(str(store))).problems == ()
