@@ -89,7 +89,19 @@ CHANNELS: Final = (
     "ambient_c",
 )
 
-COLUMN_ROLES: Final = (*CHANNELS, "time", "date", "elapsed", "unit_id", "logger_id", "ignore")
+COLUMN_ROLES: Final = (
+    *CHANNELS,
+    "atmosphere_kpa",
+    "time",
+    "date",
+    "elapsed",
+    "unit_id",
+    "logger_id",
+    "channel",
+    "value",
+    "unit",
+    "ignore",
+)
 """What a column of a pinned layout may be."""
 
 _ZONE = Key("zone", "text", "IANA zone of the clocks there", check="zone", example='"Europe/Oslo"')

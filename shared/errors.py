@@ -55,6 +55,8 @@ class ExportRefusedError(ChamberdriftError):
 
     def __init__(self, cause: str, message: str, *, question: str = "", toml: str = "") -> None:
         super().__init__(message)
+        self.evidence: tuple[tuple[str, str, str], ...] = ()
+        """What was decided before the refusal: decision, value, why."""
         self.cause = cause
         self.message = message
         self.question = question

@@ -29,6 +29,7 @@ from .decide import Decided, Decider
 from .dialect import Table, find_table
 from .encoding import detect, refuse_binary, to_utf8
 from .header_words import LONG_SUMMARY
+from .hidden_pressure import refuse_hidden_pressure
 from .lines import BLANKS, WIDE_BLANKS, bulk_lines, is_rule, logical_lines
 from .long_layout import convert_long, find_labels
 from .order import arrange
@@ -68,6 +69,7 @@ class Assembly:
         self.keys: list[str] = []
         self.zones: set[str] = set()
         self.toml: list[str] = []
+        self.notices: list[str] = []
         self.stream: Any = None
 
     def note(self, decision: str, value: str, why: str) -> None:
@@ -76,6 +78,8 @@ class Assembly:
 
     def add(self, member: Member, *, many: bool) -> None:
         """Read one member."""
+        if member.refused is not None:
+            raise member.refused
         if member.data is None:
             from .stream import add_stream
 
@@ -168,7 +172,10 @@ class Assembly:
                 table = find_table(lines, name, delimiter, self.pin.header_row, bulk)
             except Exception as failed:
                 error = failed
-                if size >= len(data) or getattr(failed, "cause", "") != "no_table":
+                if size >= len(data) or getattr(failed, "cause", "") not in {
+                    "no_table",
+                    "not_an_export",
+                }:
                     raise
                 continue
             if self.pin.decimal in {".", ","}:
@@ -195,6 +202,10 @@ class Assembly:
             roles.time.mode + (" elapsed" if roles.time.elapsed else ""),
             "column " + ", ".join(quoted(h) for h in roles.time.headers),
         )
+        if roles.unknown:
+            headers = ", ".join(quoted(table.headers[k], 40) for k in roles.unknown[:8])
+            self.note("not understood", headers, "columns of numbers that are left out")
+            self.notices.append(f"columns not understood and left out: {headers}")
         if roles.unused:
             self.note("unused columns", ", ".join(roles.unused)[:300], "no channel that is kept")
         return roles
@@ -245,6 +256,8 @@ class Assembly:
                     "unused channels", ", ".join(labels.unused)[:300], "no channel that is kept"
                 )
         shown = table.decimal or next(iter(decimals.values()), ".")
+        if roles.unknown and labels is None and not self.pin.columns:
+            refuse_hidden_pressure(raw, table, roles, parsed.values, member)
         decider = Decider(
             self, replace(table, decimal=shown), roles, statements, parsed, labels, member, data
         )
@@ -468,6 +481,7 @@ class Assembly:
             line_map=lines.build(),
             zone=", ".join(sorted(self.zones)),
             toml="\n\n".join(dict.fromkeys(self.toml)),
+            notices=tuple(dict.fromkeys(self.notices)),
             _tables=tables,
         )
 

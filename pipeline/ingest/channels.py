@@ -8,7 +8,7 @@ from functools import lru_cache
 
 from . import header_words as vocabulary
 from .cells import kind_of, unit_of
-from .dialect import Table
+from .dialect import Table, is_index_word
 from .header_words import words
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import CHANNELS, Channel, column_text
@@ -131,7 +131,9 @@ def find_channels(
     taken: set[int],
     pinned: dict[int, str],
     name: str,
-) -> tuple[list[Channel], list[str]]:
+) -> tuple[list[Channel], list[str], list[int]]:
+    """Find the channels of a wide table, what is left unused, and what is not understood."""
+    unknown: list[int] = []
     found: list[tuple[Channel, str]] = []
     unused: list[str] = []
     signals: list[tuple[str, str]] = []
@@ -164,6 +166,8 @@ def find_channels(
         if kind in {"", "other"} or (worded and not role):
             if table.kinds[k] != "empty" and table.headers[k]:
                 unused.append(table.headers[k])
+                if not kind and table.kinds[k] == "number" and not is_index_word(described[k]):
+                    unknown.append(k)
             continue
         if kind in {"temperature", "pressure"} and where != "other":
             refuse_scaled(described[k], name, table.header_line)
@@ -202,7 +206,32 @@ def find_channels(
         unused += [header for header, _ in signals]
     channels = assign_names(found, unused, statements, name, table.header_line)
     _refuse_vacuum(channels, name, table.header_line)
-    return channels, unused
+    if not any(c.kind == "temperature" for c, _ in found):
+        _refuse_nameless(table, [k for k in unknown if _moves(table, k)], name)
+    return channels, unused, unknown
+
+
+def _moves(table: Table, k: int) -> bool:
+    return len(set(column_text(table, k))) > 1
+
+
+def _refuse_nameless(table: Table, unknown: list[int], name: str) -> None:
+    """Refuse a table whose temperature may stand under a header that no one understands."""
+    if not unknown:
+        return
+    listed = ", ".join(quoted(table.headers[k], 30) for k in unknown[:6])
+    raise refusal(
+        "channels",
+        name,
+        f"no column is named as a temperature, and {listed} "
+        f"{'is' if len(unknown) == 1 else 'are'} not understood",
+        "name the column in a [[layout]], or pin it as ignored",
+        line=table.header_line,
+        question=f"Is {listed} the chamber's temperature? (else: ignore)",
+        toml=layout_toml(
+            name, f'columns = {{ {toml_text(table.headers[unknown[0]])} = "temperature_c" }}'
+        ),
+    )
 
 
 def _refuse_signals(

@@ -73,13 +73,14 @@ def find_roles(
         )
         return Roles(time, (), unit_column, logger_column, channel, value, unit, evidence=evidence)
     taken |= {k for k in (time.offset_column, time.half_column) if k is not None}
-    channels, unused = find_channels(table, described, statements, taken, pinned, name)
+    channels, unused, unknown = find_channels(table, described, statements, taken, pinned, name)
     return Roles(
         time,
         tuple(channels),
         unit_column,
         logger_column,
         unused=tuple(unused),
+        unknown=tuple(unknown),
         evidence=(("shape", "wide", "each channel has its own column"),),
     )
 

@@ -53,6 +53,8 @@ class Member:
     name: str
     data: bytes | None
     open: Callable[[], IO[bytes]]
+    refused: ExportRefusedError | None = None
+    """Why it can't be unpacked, where others of its archive can."""
 
 
 def hash_of(source: Any) -> str:
@@ -279,7 +281,19 @@ def _zip(name: str, opener: Callable[[], IO[bytes]]) -> list[Member]:
                 "damaged_archive", name, "the zip archive has a password", "send it without one"
             )
         label = f"{name}/{printable(info.filename, 120)}"
-        found.append(
-            _unpacked(label, info.compress_size, lambda info=info: _zip_member(opener, info))  # type: ignore[misc]
-        )
+        try:
+            member = _unpacked(
+                label,
+                info.compress_size,
+                lambda info=info: _zip_member(opener, info),  # type: ignore[misc]
+            )
+        except ExportRefusedError as error:
+            if len(tables) == 1 or error.cause not in {"empty", "not_a_table", "damaged_archive"}:
+                raise
+            member = Member(label, None, _nothing, error)
+        found.append(member)
     return found
+
+
+def _nothing() -> IO[bytes]:
+    return io.BytesIO()

@@ -79,6 +79,14 @@ def find_table(
             best = _best(picked, choices)
             if best is not None:
                 break
+    if best is None and _tells_no_numbers(body):
+        raise refusal(
+            "not_an_export",
+            name,
+            ("its one line holds" if len(lines) == 1 else f"its {len(lines)} lines hold")
+            + " no rows of numbers",
+            "nothing need be done if it is a note or an empty record",
+        )
     if best is None:
         raise refusal(
             "no_table",
@@ -88,6 +96,18 @@ def find_table(
             "check that this is a logger's export, or pin its layout",
         )
     return _locate(lines, best[1], best[0], name, pinned_header, picked)
+
+
+def _tells_no_numbers(body: list[Line]) -> bool:
+    """Say whether a text is prose or a bare header: hardly a line holds a number."""
+    counted = sum(
+        re.search(r"\d[.,]\d", line.text) is not None or len(re.findall(r"\d+", line.text)) >= 2
+        for line in body
+    )
+    dated = sum(
+        any(kind_of(cell) == "moment" for cell in re.split(r"[,;\t|]", line.text)) for line in body
+    )
+    return max(counted, dated) <= max(2, len(body) // 20)
 
 
 def _best(picked: list[str], choices: tuple[str, ...]) -> tuple[int, str] | None:

@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from ...shared.config import Config
 from ...shared.errors import ExportRefusedError
 from .containers import Member, hash_of, members
 from .reading import Facts, Reading
 from .refuse import unforeseen
+
+PAST_HELP: Final = frozenset(
+    {
+        "no_table",
+        "not_a_table",
+        "not_an_export",
+        "empty",
+        "no_samples",
+        "line_too_long",
+        "damaged_archive",
+    }
+)
+"""Causes that no setting can answer: such files in an archive are left out, and said so."""
 
 
 def read_export(
@@ -48,6 +61,7 @@ def read_export(
     """
     from .assemble import Assembly
 
+    assembly: Assembly | None = None
     try:
         digest = sha256 or hash_of(path_or_bytes)
         assembly = Assembly(name, digest, config, facts or Facts())
@@ -57,9 +71,8 @@ def read_export(
             try:
                 assembly.add(member, many=len(found) > 1)
             except ExportRefusedError as error:
-                # A note that lies beside the tables in an archive is no spoilt table.
-                note = not member.name.lower().endswith((".csv", ".tsv"))
-                if len(found) > 1 and note and error.cause in {"no_table", "not_a_table", "empty"}:
+                # No answer would mend such a file in an archive: the others are read.
+                if len(found) > 1 and error.cause in PAST_HELP:
                     left_out.append((member, error))
                     continue
                 raise
@@ -67,8 +80,14 @@ def read_export(
             raise left_out[0][1]
         for member, refused in left_out:
             assembly.note("left out", member.name, refused.message)
+            assembly.notices.append(f"left out: {refused.message}")
         return assembly.finish()
-    except (ExportRefusedError, MemoryError):
+    except ExportRefusedError as error:
+        if assembly is not None:
+            told = dict.fromkeys((e.decision, e.value, e.why) for e in assembly.evidence)
+            error.evidence = tuple(told)
+        raise
+    except MemoryError:
         raise
     except Exception as error:
         raise unforeseen(name, error) from error

@@ -204,6 +204,8 @@ class Reading:
     zone: str = ""
     toml: str = ""
     """The layout entry that pins this reading."""
+    notices: tuple[str, ...] = ()
+    """What an accepted export held that was left out: files of an archive, columns."""
     _tables: Any = field(default=None, repr=False)
 
     @property

@@ -79,6 +79,8 @@ class Roles:
     long_value: int | None = None
     long_unit: int | None = None
     unused: tuple[str, ...] = ()
+    unknown: tuple[int, ...] = ()
+    """Columns of numbers whose headers no one understands."""
     evidence: tuple[tuple[str, str, str], ...] = ()
 
 

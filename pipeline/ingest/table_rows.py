@@ -16,6 +16,8 @@ from .raw import Raw, even_out, part_by_tabs, read_rows
 from .roles import Roles
 from .statements import Statement, read_statements
 
+MOST_UNKNOWN: Final = 6
+"""Most columns with headers that no one understands that are looked at for steam."""
 MOST_INNER: Final = 1000
 """Most lines among the rows that are looked at for what they say."""
 
@@ -33,6 +35,10 @@ def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
         floats.add(channel.column)
         if channel.unit_why.startswith("the column beside"):
             wanted.add(channel.column + 1)
+    if not any(c.kind == "pressure" for c in roles.channels):
+        # One of them may be the pressure: steam tells.
+        wanted |= set(roles.unknown[:MOST_UNKNOWN])
+        floats |= set(roles.unknown[:MOST_UNKNOWN])
     for k in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
         if k is not None:
             wanted.add(k)

@@ -232,7 +232,7 @@ def table_shapes() -> list[Shape]:
             lines(rows, "Time zone: UTC+01:00", "Daylight saving: on", HEAD).encode(),
             cause="zone",
         ),
-        Shape("header only", (HEAD + "\n").encode(), config=z, cause="no_table"),
+        Shape("header only", (HEAD + "\n").encode(), config=z, cause="not_an_export"),
         Shape(
             "one row",
             lines(rows[:1], HEAD).encode(),

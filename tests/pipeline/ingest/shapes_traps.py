@@ -7,11 +7,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-from chamberdrift.shared.config import Config
+from chamberdrift.shared.config import Config, Defaults, LayoutPin
 
 from .shapes_common import BERLIN, HEAD, C, iso
-from .truth import Cycle, Shape, cycle, lines, num, rows_of, zoned
+from .truth import Shape, cycle, lines, num, rows_of, zoned
 
 
 def trap_shapes() -> list[Shape]:
@@ -254,7 +253,38 @@ def _times() -> list[Shape]:
 
 
 def _unknown() -> list[Shape]:
-    return []
-
-
-__all__ = ["Cycle", "np", "trap_shapes"]
+    """Columns of numbers whose headers no one understands."""
+    still = lines([f"{r},{k % 7}" for k, r in enumerate(iso())], HEAD + ",Zorblax").encode()
+    no_pressure = lines(
+        [r.rsplit(",", 1)[0] + f",{k % 7}" for k, r in enumerate(iso())], "Time,Temp (°C),Zorblax"
+    ).encode()
+    return [
+        Shape("an unknown column beside", still, C, config=zoned()),
+        Shape(
+            "an unknown column that is no steam", no_pressure, C, config=zoned(), pressure=False
+        ),
+        Shape(
+            "a pressure under an unknown word",
+            lines(iso(), "Time,Temp (°C),Zorblax").encode(),
+            config=zoned(),
+            cause="channels",
+            says="steam in kPa absolute",
+        ),
+        Shape(
+            "a temperature under an unknown word",
+            lines(iso(), "Time,Zorblax,Pressure (kPa abs)").encode(),
+            config=zoned(),
+            cause="channels",
+            says="Zorblax",
+        ),
+        Shape(
+            "a pressure under an unknown word, pinned as ignored",
+            lines(iso(), "Time,Temp (°C),Zorblax").encode(),
+            C,
+            config=Config(
+                defaults=Defaults(zone=BERLIN),
+                layouts=(LayoutPin(match="*", columns=(("Zorblax", "ignore"),)),),
+            ),
+            pressure=False,
+        ),
+    ]

@@ -38,14 +38,14 @@ def zipped(*members: tuple[str, bytes]) -> bytes:
     ("data", "cause"),
     [
         (b"", "empty"),
-        (b"\n\n\n", "no_table"),
+        (b"\n\n\n", "not_an_export"),
         (b"%PDF-1.7\n" + TEXT, "not_a_table"),
         (b"\x89PNG\r\n\x1a\n" + TEXT, "not_a_table"),
         (b"PAR1" + TEXT, "not_a_table"),
         (b"\xd0\xcf\x11\xe0" + TEXT, "not_a_table"),
         (bytes(range(256)) * 40, "not_a_table"),
         (b"\x00" * 100_000, "not_a_table"),
-        (b"hello world\n" * 500, "no_table"),
+        (b"hello world\n" * 500, "not_an_export"),
         (gzip.compress(TEXT, mtime=0)[:-40], "damaged_archive"),
         (gzip.compress(b"", mtime=0), "empty"),
         (gzip.compress(gzip.compress(TEXT), mtime=0), "nested_archive"),
@@ -55,7 +55,7 @@ def zipped(*members: tuple[str, bytes]) -> bytes:
         (zipped(), "empty"),
         (zipped(("a.csv", TEXT))[:-30], "damaged_archive"),
         (b"PK\x03\x04" + TEXT, "damaged_archive"),
-        (zipped(("a.csv", TEXT), ("b.csv", b"not a table\n")), "no_table"),
+        (zipped(("a.csv", b"a note\n"), ("b.csv", b"not a table\n")), "not_an_export"),
     ],
 )
 def test_what_is_no_export_is_refused(data: bytes, cause: str) -> None:
@@ -147,3 +147,49 @@ def test_a_missing_file_is_a_message(tmp_path: Path) -> None:
     with pytest.raises(ExportRefusedError) as caught:
         read_export(tmp_path / "gone.csv", name="gone.csv", config=CONFIG)
     assert caught.value.cause == "unreadable"
+
+
+def test_good_files_of_an_archive_are_read_beside_bad_ones() -> None:
+    """What no setting could mend is left out, and said so."""
+    bad = (b"not a table\n", b"", b"%PDF-1.7 x", (HEAD + "\n").encode())
+    for content in bad:
+        data = zipped(("S-12_a.csv", TEXT), ("S-12_b.csv", content))
+        reading = read_export(data, name="S-12.zip", config=CONFIG)
+        assert reading.rows_kept == len(C.t)
+        assert reading.rows_read == reading.rows_kept + reading.rows_dropped
+        assert len(reading.notices) == 1
+        assert "S-12_b.csv" in reading.notices[0]
+
+
+def test_a_damaged_file_of_an_archive_leaves_the_others() -> None:
+    data = bytearray(zipped(("S-12_a.csv", TEXT), ("S-12_b.csv", TEXT[:3000])))
+    at = data.rindex(b"PK\x03\x04") + 60
+    data[at : at + 40] = bytes(40)
+    reading = read_export(bytes(data), name="S-12.zip", config=CONFIG)
+    assert reading.rows_kept == len(C.t)
+    assert "unpacking stopped" in reading.notices[0]
+
+
+def test_a_question_about_one_file_of_an_archive_is_asked() -> None:
+    """Its answer would mend it: nothing of the archive is taken until it is there."""
+    unsaid = lines([r.rsplit(",", 1)[0] + ",50" for r in iso()], HEAD.replace(" abs", ""))
+    data = zipped(("S-12_a.csv", TEXT), ("S-12_b.csv", unsaid.encode()))
+    assert refused(data, "S-12.zip").cause == "pressure_reference"
+
+
+def test_a_file_of_one_row_in_an_archive_is_read() -> None:
+    one = lines(iso()[-1:], HEAD).encode()
+    rest = lines(iso()[:-1], HEAD).encode()
+    reading = read_export(
+        zipped(("S-12_a.csv", rest), ("S-12_b.csv", one)), name="S-12.zip", config=CONFIG
+    )
+    assert reading.rows_kept == len(C.t)
+    assert reading.notices == ()
+
+
+def test_a_refusal_tells_what_was_decided_before_it() -> None:
+    error = refused(
+        lines([r.rsplit(",", 1)[0] + ",50" for r in iso()], HEAD.replace(" abs", "")).encode()
+    )
+    told = {decision for decision, _, _ in error.evidence}
+    assert {"encoding", "delimiter", "header", "time", "zone", "temperature_c"} <= told
