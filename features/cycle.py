@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -12,7 +13,7 @@ from ..shared.steam import f0_min
 from . import heatup, plateau, vacuum
 from .completion import completion
 from .crossing import median
-from .events import Event
+from .events import Event, heated_dry
 from .measure import add_exposure, add_heat_up, add_pressure_features
 from .row import (
     EXPOSURE,
@@ -29,13 +30,15 @@ from .row import (
 from .samples import Samples
 from .vacuum_cycle import vacuum_cycle
 
-AFTER_S = 900.0
+AFTER_S: Final = 900.0
 """Samples this long after steam may belong to its fall [s]."""
-LEAST_STEAM_S = 20.0
-PRESSURISED_C = 108.0
+LEAST_STEAM_S: Final = 20.0
+PRESSURISED_C: Final = 108.0
 """Steam this hot without a set point was a sterilization broken off (no source)."""
-LEAST_STEAM_C = 101.5
-HOT_IDLE_S = 900.0
+LEAST_STEAM_C: Final = 101.5
+NO_STEAM: Final = "no_steam"
+"""Reason of nulls where the chamber was hot and its pressure far below saturation."""
+HOT_IDLE_S: Final = 900.0
 """So soon after a cycle's end, heat at no program's level is the cycle's own (no source)."""
 
 
@@ -91,7 +94,12 @@ def _steam_cycle(
     hot = slice(main.start, max(edge, main.stop))
     noise = noise_of(temp[main.start : main.stop])
     noise_p = noise_of(finite(pressure[main.start : main.stop]))
-    flat = plateau.find_plateau(time[hot], temp[hot], pressure[hot], noise, noise_p)
+    others = tuple(p.setpoint_c for p in programs) or (*earlier, *NOMINAL_SETPOINTS_C)
+    whole = slice(steam[0].start, main.stop)
+    believed = plateau.follows_steam(temp[whole], pressure[whole])
+    flat = plateau.find_plateau(
+        time[hot], temp[hot], pressure[hot], noise, noise_p, others, believed
+    )
     exhaust = main.start + flat.exhaust
     before = [e for e in vacua if e.start < main.start + flat.first]
     after = [e for e in vacua if e.start > exhaust]
@@ -103,19 +111,15 @@ def _steam_cycle(
     end, finished = _end(row, samples, after, exhaust, place, atmosphere, noise, noise_p)
     _close(row, samples, start, exhaust, end)
     setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
-    top = float(np.max(temp[hot]))
     if _hot_idle(row, samples, main, flat.level_c, programs):
         return None
-    others = tuple(p.setpoint_c for p in programs) or (
-        *earlier,
-        *NOMINAL_SETPOINTS_C,
-    )
     usual = earlier.get(setpoint, setpoint + plateau.OPERATING_K)
-    got = plateau.reached(flat, setpoint, top, known, usual, others)
+    got = plateau.reached(flat, setpoint, flat.top_c, known, usual, others)
     if flat.levelled_off and not programs and setpoint not in earlier:
         # A tired unit must not coin a program by what it still reaches.
         got = got and not any(s > setpoint + 2.0 for s in earlier)
-    sags = plateau.sags(flat, setpoint, top, known)
+    got = got and flat.steam
+    sags = flat.steam and plateau.sags(flat, setpoint, flat.top_c, known)
     row.values["plateau_c"] = flat.level_c
     row.put("plateau_s", float(time[exhaust] - time[main.start + flat.first]))
     bounds = None
@@ -124,10 +128,11 @@ def _steam_cycle(
         row.values["setpoint_c"] = setpoint
         bounds = plateau.exposure_bounds(time[hot], temp[hot], flat.exhaust, setpoint, noise)
     else:
-        row.values["kind"] = "sterilization" if top >= PRESSURISED_C else "unknown"
+        row.values["kind"] = "sterilization" if flat.top_c >= PRESSURISED_C else "unknown"
         row.null(("setpoint_c",), "no_plateau_at_a_set_point")
     if bounds is None:
         why = "plateau_below_lower_limit" if sags else "set_point_not_reached"
+        why = why if flat.steam else NO_STEAM
         row.null(EXPOSURE + SAWTOOTH, why)
         arrival = main.start + flat.first
         last = exhaust
@@ -273,19 +278,27 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
     start = left + heatup.heating_start(
         time[left : event.start + 1], temp[left : event.start + 1], noise
     )
-    part = temp[event.start : event.stop]
-    top = plateau.sustained_top(time[event.start : event.stop], part)
-    top = min(top, plateau.HIGHEST_BOIL_C)  # what ran dry later is hotter
-    high = np.flatnonzero(np.abs(part - top) <= 1.0)
-    if not len(high):
-        high = np.flatnonzero(part >= top)
-    last = event.start + int(high[-1])
+    whole = slice(event.start, event.stop)
+    part = temp[whole]
+    dry = heated_dry(samples, event.start, event.stop)
+    if dry:
+        flat = plateau.find_plateau(time[whole], part, samples.pressure_kpa[whole], noise, 0.0)
+        last = event.start + flat.exhaust
+    else:
+        top = min(plateau.sustained_top(time[whole], part), plateau.HIGHEST_BOIL_C)
+        high = np.flatnonzero(np.abs(part - top) <= 1.0)
+        if not len(high):
+            high = np.flatnonzero(part >= top)
+        last = event.start + int(high[-1])
     row = begin(samples, start, last, unit, place)
     noise, _ = add_channel(row, samples, start, last)
     add_circumstances(row, samples, place, start)
     _close(row, samples, start, last, last)
-    why = "set_point_not_reached"
-    row.values["kind"] = "unknown"
+    why = NO_STEAM if dry else "set_point_not_reached"
+    row.values["kind"] = "sterilization" if dry else "unknown"
+    if dry:
+        row.values["plateau_c"] = flat.level_c
+        row.put("plateau_s", flat.seconds)
     row.null((*EXPOSURE, *SAWTOOTH, "setpoint_c"), why)
     add_heat_up(row, samples, start, last, 121.0, noise, False)
     add_pressure_features(

@@ -59,6 +59,11 @@ DRYING_S: Final = 180.0
 """The first vacuum after an exposure is its drying if it lasts this long (no source)."""
 BOIL_CLIMB_S: Final = 1500.0
 """Climbing this long above 60 °C is no preheating (no source)."""
+DRY_C: Final = 113.0
+"""Heat at atmosphere that no wet chamber has; the lowest program is at 115 °C [°C]."""
+DRY_CLIMB_S: Final = 3600.0
+DRY_LONGEST_S: Final = 3.0 * 3600.0
+"""A try without water climbs and ends within these [s] (no source)."""
 PULSE_GAP_S: Final = 360.0
 """Without pressure, steam within this time after a short peak belongs to it (no source)."""
 
@@ -90,7 +95,7 @@ def find_events(samples: Samples) -> list[Event]:
         Event("boil", a, b)
         for a, b in _runs(temp > BOIL_ON_C, temp < BOIL_OFF_C, gaps)
         if a > 0 and not any(e.start < b and e.stop > a for e in _near(found, a, b))
-        if _boiled(samples, a, b)
+        if _boiled(samples, a, b) or heated_dry(samples, a, b)
     ]
     return sorted(found + boiled, key=lambda e: e.start) if boiled else found
 
@@ -124,6 +129,23 @@ def _boiled(samples: Samples, start: int, stop: int) -> bool:
     half = int(np.searchsorted(time, time[peak] - 0.4 * (time[peak] - since)))
     climbing = top < boiling + BOIL_NEAR_K and float(temp[peak] - temp[min(half, peak)]) > 2.5
     return bool(climbing and float(time[peak] - since) > BOIL_CLIMB_S)
+
+
+def heated_dry(samples: Samples, start: int, stop: int) -> bool:
+    """Return whether a chamber at atmosphere was heated as for steam, without water.
+
+    It climbs in minutes to where only steam under pressure would be, and is let
+    cool again within hours; a jacket stays hot for the day.
+    """
+    part = slice(start, stop)
+    time, temp, pressure = samples.time_s[part], samples.temp_c[part], samples.pressure_kpa[part]
+    if len(temp) < 4 or np.isfinite(pressure).mean() < 0.5:
+        return False
+    top = sustained_top(time, temp)
+    if top < DRY_C or float(time[-1] - time[0]) > DRY_LONGEST_S:
+        return False
+    climb = float(time[int(np.argmax(temp >= top - 3.0))] - time[0])
+    return climb < DRY_CLIMB_S
 
 
 def _boiled_long(samples: Samples, start: int, stop: int) -> bool:

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from ..shared.programs import NOMINAL_SETPOINTS_C, Program
-from ..shared.steam import p_sat_kpa
+from ..shared.steam import t_sat_c
 from .crossing import fall_start, first_above, knee, median, smooth, usual_fall, width_for
 from .samples import BoolArray, FloatArray
 
@@ -20,8 +20,20 @@ ATMOSPHERE_KPA: Final = 109.0
 """Above the highest atmosphere at sea level, with room for a sensor's zero."""
 HIGHEST_BOIL_C: Final = 101.0
 """Boiling point at the highest atmosphere, about 105 kPa [°C]."""
-DRY_K: Final = 15.0
+DRY_K: Final = 10.0
 """Steam this far superheated is none: the pressure left before the heat did (no source)."""
+AGREES_K: Final = 10.0
+"""A pressure channel that was once this near to saturation in a cycle is believed (no source)."""
+PEAK_SHARE: Final = 0.45
+"""Of the time within 6 K of its top, what a plateau spends within 1.5 K at least: a
+peak of straight flanks spends a quarter, a flat one nearly all (closed form)."""
+PEAK_LONGEST_S: Final = 400.0
+"""Longer than this within 6 K of the top is no short peak (no source)."""
+MOIST_K: Final = 3.0
+DRYING_OUT_S: Final = 90.0
+"""From MOIST_K to DRY_K of superheat a chamber that boils dry takes longer (no source)."""
+BELIEVED_KPA: Final = 115.0
+FIRST_STEAM_C: Final = 114.0
 LEAST_HOLD_S: Final = 90.0
 """Near its top this long, steam holds an exposure and is no air-removal pulse (no source)."""
 FALL_ROOM_K_PER_S: Final = 0.03
@@ -30,6 +42,8 @@ LEVELLING: Final = 2.5
 """Slowing from which an approach is exponential: between a ramp's 1 and an exponential's 3.5."""
 CUSTOM_LEAST_S: Final = 150.0
 """A set point that nothing else names needs a plateau this long [s] (no source)."""
+ABOVE_BAND_K: Final = 5.0
+"""So far above a set point a plateau that still climbs is on its way to a higher one."""
 NOT_REACHED_K: Final = 3.5
 """A plateau further below every set point than this belongs to none."""
 
@@ -55,6 +69,12 @@ class Plateau:
     """It was still climbing as before when the fall began."""
     levelled_off: bool
     """It was approached ever more slowly, as the balance of a weak heater and its losses."""
+    peaked: bool
+    """Temperature went up and down again and never stayed."""
+    steam: bool
+    """There was steam: pressure agrees with the heat, or there is no pressure channel."""
+    top_c: float
+    """Highest temperature of steam [°C]."""
 
 
 def sustained_top(time: FloatArray, temp: FloatArray, seconds: float = 45.0) -> float:
@@ -67,16 +87,26 @@ def sustained_top(time: FloatArray, temp: FloatArray, seconds: float = 45.0) -> 
 
 
 def find_plateau(
-    time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: float, noise_p: float
+    time: FloatArray,
+    temp: FloatArray,
+    pressure: FloatArray,
+    noise: float,
+    noise_p: float,
+    setpoints_c: tuple[float, ...] = NOMINAL_SETPOINTS_C,
+    believed: bool = True,
 ) -> Plateau:
     """Find the plateau in the samples of one steam event (or of several, resumed).
 
-    Pressure shows the exhaust sharper than temperature where there is one.
+    Pressure shows the exhaust sharper than temperature where there is one. Where
+    a short peak stands out, the longest plateau near one of ``setpoints_c`` counts.
+    A pressure channel that is ``believed`` may say that there was no steam at all.
     """
-    steam = _steam(time, temp, pressure)
-    top = _top(time, np.where(steam, temp, -np.inf))
+    steam, real = _steam(temp, pressure, time, believed)
+    top = _top(time, np.where(steam, temp, -np.inf), setpoints_c)
     near = np.flatnonzero(steam & (temp >= top - 3.5))
     first, last = int(near[0]), int(near[-1])
+    if real and last < len(time) - 1:
+        last = _dried_out(time, temp, pressure, top, first, last)
     exhaust = _exhaust(time, temp, pressure, first, last, noise, noise_p)
     exhaust = min(max(exhaust, first), len(time) - 1)
     hot = temp[first : exhaust + 1]
@@ -95,29 +125,64 @@ def find_plateau(
         _regulated(hot, noise),
         _cut_short(time, temp, exhaust),
         _levelled_off(time, temp, first, level),
+        _peaked(time, temp, first, exhaust),
+        real,
+        float(temp[steam].max()),
     )
 
 
-def _steam(time: FloatArray, temp: FloatArray, pressure: FloatArray) -> BoolArray:
-    """Return which samples may belong to a plateau of steam, shape (n,).
+def _steam(
+    temp: FloatArray, pressure: FloatArray, time: FloatArray, believed: bool
+) -> tuple[BoolArray, bool]:
+    """Return which samples may belong to a plateau of steam, shape (n,), and if any does.
 
     Walls heated from outside stay hot in a vacuum or at atmosphere: there
-    pressure says that there is no steam, whatever the temperature.
+    pressure says that there is no steam, whatever the temperature. Where no
+    sample is steam all are returned, for the plateau of the dry heat.
     """
-    under = pressure >= ATMOSPHERE_KPA
+    every = np.ones(len(temp), dtype=bool)
+    known = np.isfinite(pressure)
+    if not known.any() or not believed:
+        return every, True
+    boiling = t_sat_c(np.where(pressure >= ATMOSPHERE_KPA, pressure, ATMOSPHERE_KPA))
+    steam = ~known | ((pressure >= ATMOSPHERE_KPA) & (temp - boiling < DRY_K))
+    if np.isfinite(sustained_top(time, np.where(steam, temp, -np.inf))):
+        return np.asarray(steam), True
+    return every, False
+
+
+def _dried_out(
+    time: FloatArray, temp: FloatArray, pressure: FloatArray, top: float, first: int, last: int
+) -> int:
+    """Return the last sample near the top, on through dry heat where steam ran out slowly.
+
+    An exhaust takes the steam in a minute; a chamber that boils dry takes
+    longer, stays hot, and has had no exhaust yet.
+    """
+    boiling = t_sat_c(np.maximum(pressure[first : last + 1], ATMOSPHERE_KPA))
+    moist = np.flatnonzero(temp[first : last + 1] - boiling < MOIST_K)
+    if not len(moist) or time[last] - time[first + int(moist[-1])] < DRYING_OUT_S:
+        return last
+    over = np.flatnonzero((temp[last:] < top - 3.5) | (pressure[last:] < 68.0))
+    return last + int(over[0]) - 1 if len(over) else len(time) - 1
+
+
+def follows_steam(temp: FloatArray, pressure: FloatArray) -> bool:
+    """Return whether a pressure channel was near saturation on the way up, or at atmosphere.
+
+    One that is far from it from the first steam on is a bad channel and says nothing.
+    """
+    under = pressure > BELIEVED_KPA
     if not under.any():
-        return np.ones(len(temp), dtype=bool)
-    known = ~np.isfinite(pressure) | under
-    top = sustained_top(time, np.where(known, temp, -np.inf))
-    if not np.isfinite(top):
-        return np.ones(len(temp), dtype=bool)
-    steam = known & ~(pressure < float(p_sat_kpa(top - DRY_K)))
-    if not np.isfinite(sustained_top(time, np.where(steam, temp, -np.inf))):
-        return np.ones(len(temp), dtype=bool)  # the channel reads far from saturation throughout
-    return np.asarray(steam)
+        return bool(np.isfinite(pressure).any())
+    hot = np.flatnonzero(temp > FIRST_STEAM_C)
+    way = slice(0, int(hot[0]) if len(hot) else len(temp))
+    first = under[way]
+    near = np.abs(temp[way][first] - t_sat_c(pressure[way][first])) < AGREES_K
+    return int(near.sum()) >= 2
 
 
-def _top(time: FloatArray, temp: FloatArray) -> float:
+def _top(time: FloatArray, temp: FloatArray, setpoints_c: tuple[float, ...]) -> float:
     """Return the top of the plateau: of the longest one where a short peak stands out."""
     top = sustained_top(time, temp)
     seconds = median(np.diff(time)) if len(time) > 1 else 0.0
@@ -125,6 +190,8 @@ def _top(time: FloatArray, temp: FloatArray) -> float:
     if peak >= CUSTOM_LEAST_S:
         return top
     levels = np.arange(112.0, top - 3.5, 0.5)
+    over = levels[:, None] - np.asarray(setpoints_c)[None, :]
+    levels = levels[((over > -1.0) & (over < 4.5)).any(axis=1)]
     if not len(levels):
         return top
     ordered = np.sort(temp[temp > -np.inf])
@@ -133,6 +200,28 @@ def _top(time: FloatArray, temp: FloatArray) -> float:
     if held[best] * seconds < max(2.0 * peak, CUSTOM_LEAST_S):
         return top
     return float(levels[best]) + 1.5
+
+
+def _peaked(time: FloatArray, temp: FloatArray, first: int, exhaust: int) -> bool:
+    """Return whether temperature rose to a peak and fell again without staying there."""
+    peak = first + int(np.argmax(temp[first : exhaust + 1]))
+    wide, narrow = (_around(time, temp, peak, float(temp[peak]) - depth) for depth in (6.0, 1.5))
+    return wide < PEAK_LONGEST_S and narrow < PEAK_SHARE * wide
+
+
+def _around(time: FloatArray, temp: FloatArray, peak: int, level: float) -> float:
+    """Return the time [s] around a peak above a level, by straight lines between samples."""
+    low = np.flatnonzero(temp[: peak + 1] < level)
+    begin = time[0]
+    if len(low):
+        begin = first_above(time[low[-1] : peak + 1], temp[low[-1] : peak + 1], level)
+    after = np.flatnonzero(temp[peak:] < level)
+    end = time[-1]
+    if len(after):
+        k = peak + int(after[0])
+        share = (temp[k - 1] - level) / max(temp[k - 1] - temp[k], 1e-9)
+        end = time[k - 1] + share * (time[k] - time[k - 1])
+    return float(end - begin)
 
 
 def _regulated(hot: FloatArray, noise: float) -> bool:
@@ -305,8 +394,12 @@ def reached(
     if top_c < setpoint_c:
         return False
     higher = any(s > top_c + 0.5 for s in others)
-    astray = not plateau.regulated and abs(plateau.level_c - usual_c) > 1.2
-    if higher and (astray or (plateau.cut_short and not plateau.held)):
+    loose = plateau.levelled_off or not plateau.regulated
+    astray = loose and abs(plateau.level_c - usual_c) > 1.2
+    creeping = plateau.level_c > setpoint_c + ABOVE_BAND_K and plateau.climbing_k_per_min > 0.2
+    if higher and (
+        astray or creeping or plateau.peaked or (plateau.cut_short and not plateau.held)
+    ):
         return False
     return plateau.held or plateau.climbing_k_per_min < 2.0 or top_c >= setpoint_c + 0.3
 
