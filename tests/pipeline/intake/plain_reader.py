@@ -16,7 +16,7 @@ from typing import Any
 
 import pandas as pd
 import pyarrow as pa
-from chamberdrift.pipeline.ingest.reading import Known
+from chamberdrift.pipeline.ingest.reading import Evidence, Known
 from chamberdrift.shared.config import Config
 from chamberdrift.shared.errors import ExportRefusedError
 
@@ -32,8 +32,10 @@ class PlainReading:
     layout: str = "plain"
     layout_key: str = "plain"
     learned: dict[str, Known] = field(default_factory=dict)
+    evidence: tuple[Evidence, ...] = ()
     rows_dropped: int = 0
     dropped_by_reason: dict[str, int] = field(default_factory=dict)
+    notices: tuple[str, ...] = ()
 
 
 def read_export(
