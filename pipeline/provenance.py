@@ -20,6 +20,7 @@ class Origin:
 
     channel: str
     value: float
+    """As it was recorded and stored."""
     export: str
     """Path below the inbox."""
     sha256: str
@@ -29,6 +30,8 @@ class Origin:
     """One-based; None when the export is no longer there or reads differently now."""
     last_line: int | None
     note: str = ""
+    correction: str = ""
+    """What is added to it before cycles are found, in words; empty for nothing."""
 
 
 def origins(
@@ -65,8 +68,21 @@ def origins(
             lines[source] = _lines(inbox, config, names, sha256, unit_id, sample["time"])
         member, first, last, note = lines[source]
         name = names[0] if names else ""
-        found.append(Origin(channel, float(value), name, sha256, member, first, last, note))
+        added = _added(config, unit_id, row, channel)
+        found.append(Origin(channel, float(value), name, sha256, member, first, last, note, added))
     return tuple(found)
+
+
+def _added(config: Config, unit_id: str, sample: pd.DataFrame, channel: str) -> str:
+    from .corrections import corrections_of, holds, in_words
+
+    return "; ".join(
+        in_words(c)
+        for c in corrections_of(config, unit_id)
+        if (channel == c.channel and c.add_k is not None)
+        or (channel == "pressure_kpa" and c.add_kpa is not None)
+        if holds(c, sample["time"], sample["logger_id"]).all()
+    )
 
 
 def _pairs(text: Any) -> dict[str, str]:

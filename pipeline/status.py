@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from ..shared.config import Config
 from ..shared.parts import SERVICE_RESULTS, SEVERITIES
 from .heartbeat import last_good_night
 from .judge_stage import seen_cycles
+from .logger_clock import clock_facts
 from .moment import moment_of
 from .names import not_known
+from .quarantine import NO_EXPORTS
 from .settings import read_settings
 from .store import Store
 from .tables import to_json
@@ -146,6 +149,7 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
         days = (moment.tz_localize(None).normalize() - pd.Timestamp(night)).days
         if days > 1:
             warnings.append(f"the last good night was {days} days ago; look at the timer's log")
+    warnings += [fact.text() for fact in clock_facts(view.intake, moment)]
     retired = int(view.units["retired_at"].notna().sum())
     return StoreStatus(
         store=store.location,
@@ -161,7 +165,9 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
         bytes=sum(f.bytes for f in snapshot.all_trace_files())
         + sum(f.bytes for f in snapshot.manifest.runs),
         new_samples=int(grown),
-        quarantined=len(snapshot.table("refused", columns=["sha256"])),
+        quarantined=int(
+            (~snapshot.table("refused", columns=["cause"])["cause"].isin(list(NO_EXPORTS))).sum()
+        ),
         silent=tuple(
             (str(u), _time(t) or "")
             for u, t in zip(silent["unit_id"], silent["last_data"], strict=True)
@@ -257,6 +263,7 @@ def show_unit(
         ascii_only=not encoding.startswith("utf"),
         width=width,
     )
+    words = words.rstrip("\n") + _corrections(config, unit)
     return UnitState(
         words,
         _unit_row(snapshot, view.cycles, unit, view),
@@ -264,6 +271,20 @@ def show_unit(
         json.loads(to_json(view.cycles.tail(10))),
         json.loads(to_json(view.service)),
     )
+
+
+def _corrections(config: Config, unit: str) -> str:
+    """Return in words what is added to the unit's samples."""
+    from .corrections import corrections_of, in_words
+
+    said = [f"Corrected: {in_words(c)}." for c in corrections_of(config, unit) if c.unit == unit]
+    loggers = {a.logger for a in config.assignments if a.unit == unit}
+    said += [
+        f"Corrected: {in_words(c)}."
+        for c in config.corrections
+        if not c.unit and c.logger in loggers
+    ]
+    return "".join(f"\n{line}" for line in said)
 
 
 def _unit_row(snapshot: Snapshot, cycles: pd.DataFrame, unit: str, view: Any) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from ..reports.views import FleetView, Provenance, UnitView, join_judgements, un
 from ..shared.config import Config
 from ..shared.parts import SEVERITIES
 from ..shared.schema import FLAGS, INTAKE, JUDGEMENTS, RESIDUALS, UNITS
+from .corrections import corrected, corrections_of
 from .deferrals import deferrals_table
 from .judge_stage import Tables, judge_tables, seen_cycles, seen_service
 from .judge_state import JUDGED
@@ -171,7 +172,7 @@ def unit_view_at(
     document = snapshot.state(JUDGED)
     if document is not None and as_of < pd.Timestamp(document["as_of"]):
         whole = _whole_view(snapshot, config, as_of)
-        return unit_view(whole, unit_id, traces(snapshot, unit_id))
+        return unit_view(whole, unit_id, traces(snapshot, config, unit_id))
     own = [unit_id]
     cycles = seen_cycles(snapshot.table("cycles", units=own), as_of)
     judgements = JUDGEMENTS.conform(snapshot.table("judgements", units=own))
@@ -188,13 +189,16 @@ def unit_view_at(
         data_through=data_through(last_samples(snapshot, as_of, own)),
         provenance=Provenance(store_name(snapshot), snapshot.commit),
     )
-    return unit_view(fleet, unit_id, traces(snapshot, unit_id, cycles))
+    return unit_view(fleet, unit_id, traces(snapshot, config, unit_id, cycles))
 
 
 def traces(
-    snapshot: Snapshot, unit_id: str, cycles: pd.DataFrame | None = None
+    snapshot: Snapshot, config: Config, unit_id: str, cycles: pd.DataFrame | None = None
 ) -> Callable[[str], pd.DataFrame]:
-    """Return a function from a cycle's id to its samples, with a margin at both ends."""
+    """Return a function from a cycle's id to its samples, with a margin at both ends.
+
+    They are corrected as the cycle's numbers are, so that page and table agree.
+    """
     if cycles is None:
         cycles = snapshot.table("cycles", units=[unit_id])
     times = {
@@ -207,7 +211,8 @@ def traces(
     def trace(cycle_id: str) -> pd.DataFrame:
         start, end = times[cycle_id]
         end = start if pd.isna(end) else end
-        return snapshot.trace(unit_id, start - MARGIN, end + MARGIN)
+        samples = snapshot.trace(unit_id, start - MARGIN, end + MARGIN)
+        return corrected(samples, corrections_of(config, unit_id))
 
     return trace
 
