@@ -19,6 +19,9 @@ from .diagnosis import match
 from .lifecycle import Ledger
 from .signatures import (
     DIRECTIONS,
+    HEAT,
+    MOVED,
+    OWN_SENSOR,
     SERVICE_FLOOR,
     SIGNATURE_PARTS,
     SIGNATURES,
@@ -58,6 +61,10 @@ SECOND_WATCH_T: Final = 1.5
 SECOND_SERVICE_T: Final = 2.0
 """More standard errors that a second fault beside a known one has to show: what a signature
 does not fit is not another fault (set on tuning fleets)."""
+
+SECOND_SHARE: Final = 0.8
+"""... and the share of the first one's T that it must reach to call for a visit of its own: as a
+fault grows, so does what its signature does not fit (design choice)."""
 
 NEAR_SHARE: Final = 0.6
 """Where the best explanation is below its floor, another one of this share of its T is taken
@@ -272,6 +279,7 @@ def drift_row(
     delta: Callable[[int], tuple[FloatArray, FloatArray]],
     describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
     resolve: Callable[[int], int],
+    allowed: Callable[[int], bool],
     held: frozenset[str],
 ) -> None:
     """Let one row's charts open, raise, support or quiet flags.
@@ -290,6 +298,8 @@ def drift_row(
         Makes the columns of a flag from signature, size, severity and all t.
     resolve
         Chooses between signatures that look alike by how the change came.
+    allowed
+        Says whether a signature may call for a visit.
     held
         Parts under provisional repair: nothing new is raised for them.
     """
@@ -311,13 +321,16 @@ def drift_row(
         k = best if ready[best] else resolve(int(np.where(ready, now_t, 0.0).argmax()))
         if not ready[k] or now_t[k] < NEAR_SHARE * now_t[best]:
             break
+        k = _behind_droop(k, ready, now_t, now_size)
         part = SIGNATURE_PARTS[k]
         supported.add(part)
         # Sensors first: swings that a noisy channel shows are not the sterilizer's.
         blurred = k in SWINGS and _noisy(*delta(k))
         if part not in held and not blurred:
             more = SECOND_SERVICE_T if explained else 0.0
-            sure = eligible(now_t - more, now_size, now_support, "service")[k]
+            beside = explained and now_t[k] < SECOND_SHARE * t[explained[0][0]]
+            able = eligible(now_t - more, now_size, now_support, "service")[k]
+            sure = able and not beside and allowed(k)
             _count(findings, ledger, now, k, now_t, now_size, describe, bool(sure))
         explained.append((k, float(now_size[k])))
         here, spread = delta(k)
@@ -354,6 +367,17 @@ def _known(ledger: Ledger, t: FloatArray, size: FloatArray) -> list[tuple[int, f
             if t[k] >= KEEP_T:
                 out.append((k, float(size[k])))
     return out
+
+
+def _behind_droop(k: int, ready: NDArray[np.bool_], t: FloatArray, size: FloatArray) -> int:
+    """Return what lets a plateau droop: a unit short of heat, before a sensor that is off.
+
+    No sensor slows heating, while a controller with too little heat to spare falls short of
+    its set point.
+    """
+    lower = size[k] < 0.0 if k in (OWN_SENSOR, MOVED[0]) else k == MOVED[1]
+    heat = [h for h in HEAT if ready[h] and t[h] >= SERVICE_T]
+    return max(heat, key=lambda h: float(t[h])) if lower and heat else k
 
 
 def _noisy(delta: FloatArray, variance: FloatArray) -> bool:

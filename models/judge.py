@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from ..shared.errors import ChamberdriftError
+from .month_steps import Mapper, MonthSteps, UnitStep, split, step_units
 from .monthly import Monthly, fit_month
 from .months import month_name, month_of
 from .panel import Panel, event_days, make_panel, repairs_of
@@ -26,11 +27,13 @@ from .plain import plain
 from .recall import Past, Tracks, past_rows, recall_table, recalled_rows, sampled, seen_before
 from .result import Judged, result, with_journal
 from .site import PowerMemory
-from .tracker import Repair, Track, track
-from .unit import UnitState, find
+from .tracker import Repair
+from .unit import LIMIT_COLUMNS, UnitState
 
 FloatArray = NDArray[np.float64]
 
+STEP_COLUMNS: Final = ("cycle_id", "kind", *LIMIT_COLUMNS)
+"""Columns of cycles that a unit's step reads."""
 STATE_VERSION: Final = 2
 
 
@@ -78,6 +81,8 @@ def judge_night(
     *,
     as_of: pd.Timestamp | None = None,
     recalled: pd.DataFrame | None = None,
+    mapper: Mapper = map,
+    parts: int = 1,
 ) -> tuple[Judged, dict[str, Any]]:
     """Judge the cycles that are new since a state, and return the next state.
 
@@ -97,6 +102,8 @@ def judge_night(
     recalled
         Where a new month begins: what earlier nights returned as ``recall``, from
         ``recall.window_start`` of the new month on.
+    mapper, parts
+        A pool's ``map`` and how many processes it has, to spread units over.
 
     Returns
     -------
@@ -111,7 +118,17 @@ def judge_night(
         new month begins and nothing is recalled.
     """
     past = None if recalled is None else recalled_rows(recalled)
-    return _run(state, cycles, service, config, as_of, keep=True, recalled=past)
+    return _run(
+        state,
+        cycles,
+        service,
+        config,
+        as_of,
+        keep=True,
+        recalled=past,
+        mapper=mapper,
+        parts=parts,
+    )
 
 
 @dataclass
@@ -134,6 +151,8 @@ def _run(
     *,
     keep: bool,
     recalled: Past | None = None,
+    mapper: Mapper = map,
+    parts: int = 1,
 ) -> tuple[Judged, dict[str, Any]]:
     fleet = _read(state)
     panel = make_panel(cycles, config, as_of, fleet.memories)
@@ -151,21 +170,18 @@ def _run(
             seen = seen_before(fleet.states)
             past = past_rows(code, sampled(seen, kinds), panel, tracks, recalled or {})
             fleet.monthly = fit_month(code, past, seen, kinds)
-        spans = _step_month(fleet, panel, month == code, tracks, repairs, kinds)
-        odd = _score_month(spans, tracks, fleet.monthly, kinds)
-        for name, (first, last) in spans.items():
-            for subsystem, values in odd[name].items():
+        steps = _steps(fleet, panel, month == code, repairs, kinds)
+        task = MonthSteps(tuple(s for _, s in steps), replace(fleet.monthly, pools={}), config)
+        tasks = split(task, parts)
+        made = mapper(step_units, tasks) if len(tasks) > 1 else map(step_units, tasks)
+        stepped = [one for group in made for one in group]
+        for (first, step), done in zip(steps, stepped, strict=True):
+            name = step.state.ledger.unit_id
+            fleet.states[name] = done.state
+            tracks[name].append((first, done.moved))
+            last = first + len(step.rows.program)
+            for subsystem, values in done.odd.items():
                 p.setdefault(subsystem, np.full(len(month), np.nan))[first:last] = values
-            find(
-                fleet.states[name],
-                panel.rows.part(first, last),
-                tracks[name][-1][1],
-                panel.frame.iloc[first:last],
-                panel.verdict.iloc[first:last],
-                odd[name],
-                fleet.monthly.reference(kinds[name]),
-                config,
-            )
     fleet.repairs = {
         name: [r for r in rows if r.time < fleet.states[name].tracker.time]
         for name, rows in repairs.items()
@@ -175,73 +191,37 @@ def _run(
     # The state is written first: what is retired or forecast belongs to the view of tonight.
     carried = _write(fleet) if keep and fleet.monthly is not None else {}
     odd_p = p.get("all", np.full(len(month), np.nan))
-    made = result(panel, fleet.states, tracks, config, version, odd_p, as_of)
+    judged = result(panel, fleet.states, tracks, config, version, odd_p, as_of)
     if keep and fleet.monthly is not None:
         kept = recall_table(panel, tracks, sampled(fleet.states, kinds), fleet.monthly.code)
-        made = replace(made, recall=kept)
-    return made, carried
+        judged = replace(judged, recall=kept)
+    return judged, carried
 
 
-def _step_month(
+def _steps(
     fleet: _Fleet,
     panel: Panel,
     inside: NDArray[np.bool_],
-    tracks: Tracks,
     repairs: dict[str, list[Repair]],
     kinds: dict[str, str],
-) -> dict[str, tuple[int, int]]:
-    """Step the charts of every unit over its rows of a month; return the rows."""
-    assert fleet.monthly is not None
-    spans: dict[str, tuple[int, int]] = {}
+) -> list[tuple[int, UnitStep]]:
+    """Return what each unit has to be stepped over in a month, and its first row."""
+    out = []
+    frame = panel.frame[[c for c in STEP_COLUMNS if c in panel.frame.columns]]
     for name in panel.units:
         own = panel.rows_of(name)
         at = own.start + np.flatnonzero(inside[own])
         if at.size:
             first, last = int(at[0]), int(at[-1]) + 1
-            moved = _step(
-                fleet.states[name], panel, first, last, fleet.monthly, kinds[name],
+            step = UnitStep(
+                kinds[name],
+                fleet.states[name],
+                panel.rows.part(first, last),
+                frame.iloc[first:last],
+                panel.verdict.iloc[first:last],
                 repairs.get(name, []),
-            )  # fmt: skip
-            tracks[name].append((first, moved))
-            spans[name] = first, last
-    return spans
-
-
-def _step(
-    state: UnitState,
-    panel: Panel,
-    first: int,
-    last: int,
-    monthly: Monthly,
-    kind: str,
-    repairs: list[Repair],
-) -> Track:
-    rows = panel.rows.part(first, last)
-    since, end = state.tracker.time, float(rows.time[-1])
-    due = [r for r in repairs if (math.isnan(since) or r.time >= since) and r.time < end]
-    return track(state.tracker, rows, monthly.reference(kind), due)
-
-
-def _score_month(
-    spans: dict[str, tuple[int, int]], tracks: Tracks, monthly: Monthly, kinds: dict[str, str]
-) -> dict[str, dict[str, FloatArray]]:
-    """Return the forests' p-values of each unit's rows, in one batch a forest."""
-    out: dict[str, dict[str, FloatArray]] = {name: {} for name in spans}
-    groups: dict[str, list[str]] = {}
-    for name in spans:
-        kind = kinds[name] if kinds[name] in monthly.forests else "*"
-        if kind in monthly.forests:
-            groups.setdefault(kind, []).append(name)
-    for kind, members in groups.items():
-        blocks = [tracks[name][-1][1].z for name in members]
-        p = monthly.forests[kind].p_values(np.concatenate(blocks))
-        ends = np.cumsum([len(b) for b in blocks]).tolist()
-        for name, block, end in zip(members, blocks, ends, strict=True):
-            seen = np.isfinite(block).any(axis=1)
-            out[name] = {
-                s: np.where(seen, values[end - len(block) : end], np.nan)
-                for s, values in p.items()
-            }
+            )
+            out.append((first, step))
     return out
 
 

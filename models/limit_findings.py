@@ -69,7 +69,7 @@ SURE: Final = ("leak", "short", "hot", "air", "superheat", "pressure", "unreache
 TRACE_T: Final = 2.0
 """Standard errors by which a part must stand out before a broken limit is laid to it."""
 
-LEAST: Final = {"leak": (2, 2)}
+LEAST: Final = {"leak": (2, 3)}
 DEFAULT_LEAST: Final = (2, 3)
 """Broken limits among the last ten cycles for a watch and for a service; service also needs
 two days (the contract asks for repetition)."""

@@ -104,8 +104,8 @@ SIGNATURES: Final = (
         "",
         "kelvin that the plateau moved with T and p agreeing",
         {"plateau": 1.0, "overshoot": 1.0},
-        0.15,
-        0.22,
+        0.2,
+        0.3,
         two_sided=True,
     ),
     # A pressure channel off by 1 kPa moves Tsat by 1/6.5 K at 121 °C (dp/dT of saturation).
@@ -222,16 +222,13 @@ SIGNATURES: Final = (
             "seat": -0.5,
             "exhaust": -1.0,
             "period": -0.4,
-            "spread": 0.3,
-            "overshoot": 0.2,
-            "dip": -0.1,
         },
         0.12,
         0.2,
         needs=("exhaust",),
     ),
     # Without an exhaust time to tell it by, only rates that no lighter load explains: a chamber
-    # with half of its water heats a third faster, and swings wider as the delay stays.
+    # with half of its water heats a third faster. What its swing does depends on the controller.
     Signature(
         "water_fill",
         "",
@@ -244,13 +241,29 @@ SIGNATURES: Final = (
             "heat_up": -1.0,
             "seat": -1.0,
             "period": -0.8,
+        },
+        0.15,
+        0.22,
+    ),
+    # Under a switch that answers late, the swing goes with the rates.
+    Signature(
+        "water_fill",
+        "",
+        "relative rise of all rates, the swing with them",
+        {
+            "power": 1.0,
+            "loss": 0.9,
+            "heat_rate": 1.0,
+            "heat_rate_pressurised": 1.1,
+            "heat_up": -1.0,
+            "seat": -1.0,
+            "period": -0.8,
             "spread": 0.6,
             "overshoot": 0.4,
             "dip": -0.2,
-            "fade": 0.05,
         },
-        0.2,
-        0.28,
+        0.15,
+        0.22,
     ),
     # Dry walls overheat late in exposure.
     Signature(
@@ -314,10 +327,6 @@ NUISANCES: Final = (
             "seat": 1.0,
             "exhaust": 0.5,
             "period": 1.0,
-            # A switch answers late: what it overshoots by goes with the rate (no source).
-            "spread": -0.5,
-            "overshoot": -0.3,
-            "dip": 0.15,
         },
         0.05,
     ),
@@ -356,6 +365,12 @@ NUISANCES: Final = (
 
 MOVED: Final = tuple(k for k, s in enumerate(SIGNATURES) if s.mode == "moved")
 OWN_SENSOR: Final = next(k for k, s in enumerate(SIGNATURES) if s.part == "temperature_sensor")
+HEAT: Final = tuple(
+    k
+    for k, s in enumerate(SIGNATURES)
+    if s.mode == "element weak" or (s.part == "door_seal" and "loss" in s.changes)
+)
+"""Too little heat, or steam lost: under either a controller may hold its plateau too low."""
 AIR: Final = next(
     k for k, s in enumerate(SIGNATURES) if s.part == "air_removal" and "plateau" in s.changes
 )

@@ -247,6 +247,7 @@ def find(
                 context.delta,
                 context.describe,
                 context.resolve,
+                context.allowed,
                 moved.provisional[i],
             )
         if rows.complete[i]:
@@ -365,39 +366,46 @@ class _Context:
         return self.moved.delta[self.i, chart], self.moved.variance[self.i, chart]
 
     def resolve(self, k: int) -> int:
-        """Tell what looks alike in a trace by how the change came.
+        """Tell what looks alike in a trace by what else moved and by how the change came.
 
-        A probe that was moved changes between two cycles. The controller's own sensor drifts,
-        and where no pressure shows otherwise both only move the plateau; air that is left
-        inside grows, and lowers T against the pressure as a probe in a cold place does.
+        T that sinks against an unchanged pressure is the logger's own, or air left inside by a
+        machine that holds the pressure; the boil-off plateau tells, for no air is left then.
+        Without a pressure a moved probe and the controller's own sensor both only move the
+        plateau; the probe does so between two cycles, the sensor drifts.
         """
         if k not in (*MOVED, OWN_SENSOR, AIR):
             return k
-        i = self.i
         delta, _ = self.delta(k)
-        apart = bool(np.isfinite(delta[[INDEX["saturation"], INDEX["boil"]]]).any())
-        lower = bool(self.scores.size[i, AIR] > 0.0) and math.isfinite(delta[INDEX["saturation"]])
-        if k == OWN_SENSOR:
-            other = MOVED[0] if not apart else k
-            if apart and self._saturation_moved(delta):  # its own sensor moves T and p together
-                k, other = (AIR, MOVED[0]) if lower else (MOVED[0], MOVED[0])
-        elif k == AIR:
-            other = MOVED[0]
-        else:
-            other = OWN_SENSOR if not apart else AIR if lower else k
-        if other == k:
+        saturation, boil = delta[INDEX["saturation"]], delta[INDEX["boil"]]
+        if k == OWN_SENSOR and math.isfinite(saturation):
+            return MOVED[0] if self._saturation_moved(delta) else k
+        if math.isfinite(saturation):
+            spread = math.sqrt(float(self.moved.variance[self.i, 1, INDEX["boil"]]))
+            held = math.isfinite(boil) and abs(boil) < SUPPORT_Z * spread
+            return AIR if held and saturation < 0.0 else MOVED[0] if k == AIR else k
+        if math.isfinite(boil):
             return k
-        drifts = k if k not in MOVED else other
-        moved = k if k in MOVED else other
+        return MOVED[0] if self.at_once() else OWN_SENSOR
+
+    def at_once(self) -> bool:
+        """Return whether the plateau moved between two cycles rather than day by day."""
         state = self.state
-        history = state.history(float(self.rows.time[i]) + 1.0)
-        days, sizes = daily_size(history, state.scale, state.wander, drifts)
+        history = state.history(float(self.rows.time[self.i]) + 1.0)
+        days, sizes = daily_size(history, state.scale, state.wander, OWN_SENSOR)
         found = change_point(days, sizes, least=2)
         if found is None:
-            return k
+            return False
         after = sizes[found.index :]
-        at_once = abs(float(after[:2].mean())) >= AT_ONCE_SHARE * abs(float(after[-3:].mean()))
-        return moved if found.kind == "step" and at_once else drifts
+        quick = abs(float(after[:2].mean())) >= AT_ONCE_SHARE * abs(float(after[-3:].mean()))
+        return found.kind == "step" and quick
+
+    def allowed(self, k: int) -> bool:
+        """Return whether a signature may call for a visit.
+
+        A plateau that moved at once, with nothing else, is a logger that was changed or moved
+        until cycles fail: worth a look, not a visit.
+        """
+        return k not in (OWN_SENSOR, *MOVED) or not self.at_once()
 
     def _saturation_moved(self, delta: FloatArray) -> bool:
         """Return whether T moved against the pressure as the plateau moved."""

@@ -60,8 +60,9 @@ def test_a_broken_limit_is_laid_to_the_part_that_stands_out() -> None:
     assert ("heater", "service") in severities(feed(rows, part="heater"))
 
 
-def test_leak_tests_call_for_the_seal_after_two() -> None:
-    rows = [(float(d), "leak", {"kind": "leak_test"}) for d in (1, 8)]
+def test_leak_tests_call_for_the_seal_after_three() -> None:
+    rows = [(float(d), "leak", {"kind": "leak_test"}) for d in (1, 8, 15)]
+    assert ("door_seal", "service") not in severities(feed(rows[:2]))
     ledger = feed(rows)
     assert ("door_seal", "service") in severities(ledger)
     assert "vent_path" in ledger.rows()[-1]["alternatives"]
