@@ -28,12 +28,10 @@ from .recall import Past, Tracks, past_rows, recall_table, recalled_rows, sample
 from .result import Judged, result, with_journal
 from .site import PowerMemory
 from .tracker import Repair
-from .unit import LIMIT_COLUMNS, UnitState
+from .unit import UnitState
 
 FloatArray = NDArray[np.float64]
 
-STEP_COLUMNS: Final = ("cycle_id", "kind", *LIMIT_COLUMNS)
-"""Columns of cycles that a unit's step reads."""
 STATE_VERSION: Final = 2
 
 
@@ -165,12 +163,14 @@ def _run(
     kinds = {name: config.unit(name).type for name in fleet.states}
     tracks: Tracks = {name: [] for name in panel.units}
     p: dict[str, FloatArray] = {}
+    words = panel.frame.select_dtypes("string").columns.difference(["cycle_id", "kind"])
+    numbers = panel.frame.drop(columns=words)  # texts would only travel
     for code in np.unique(month).tolist():
         if fleet.monthly is None or fleet.monthly.code != code:
             seen = seen_before(fleet.states)
             past = past_rows(code, sampled(seen, kinds), panel, tracks, recalled or {})
             fleet.monthly = fit_month(code, past, seen, kinds)
-        steps = _steps(fleet, panel, month == code, repairs, kinds)
+        steps = _steps(fleet, panel, month == code, repairs, kinds, numbers)
         task = MonthSteps(tuple(s for _, s in steps), replace(fleet.monthly, pools={}), config)
         tasks = split(task, parts)
         made = mapper(step_units, tasks) if len(tasks) > 1 else map(step_units, tasks)
@@ -204,10 +204,10 @@ def _steps(
     inside: NDArray[np.bool_],
     repairs: dict[str, list[Repair]],
     kinds: dict[str, str],
+    numbers: pd.DataFrame,
 ) -> list[tuple[int, UnitStep]]:
     """Return what each unit has to be stepped over in a month, and its first row."""
     out = []
-    frame = panel.frame[[c for c in STEP_COLUMNS if c in panel.frame.columns]]
     for name in panel.units:
         own = panel.rows_of(name)
         at = own.start + np.flatnonzero(inside[own])
@@ -217,7 +217,7 @@ def _steps(
                 kinds[name],
                 fleet.states[name],
                 panel.rows.part(first, last),
-                frame.iloc[first:last],
+                numbers.iloc[first:last],
                 panel.verdict.iloc[first:last],
                 repairs.get(name, []),
             )

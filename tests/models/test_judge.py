@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import pickle
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
@@ -10,7 +11,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from chamberdrift.models import Judged, ReplayNeededError, judge, judge_night, recall
+from chamberdrift.models import (
+    Judged,
+    ReplayNeededError,
+    judge,
+    judge_night,
+    month_steps,
+    recall,
+)
 from chamberdrift.models.months import to_days
 from chamberdrift.shared.config import Config
 from chamberdrift.shared.schema import FLAGS, SERVICE
@@ -481,3 +489,25 @@ def test_a_logger_with_two_rates_keeps_its_charts(lab: Any) -> None:
     first = raised(run(lab, mixed)).iloc[0]
     assert first["part"] == expected["part"]
     assert first["first_seen"] - expected["first_seen"] < pd.Timedelta(days=5)
+
+
+def test_units_stepped_apart_equal_those_stepped_together(
+    lab: Any, fleet: tuple[pd.DataFrame, pd.DataFrame, Config], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Tasks go through pickle, as to another process."""
+    monkeypatch.setattr(month_steps, "LEAST_WORK", 0)
+    tasks = 0
+
+    def elsewhere(step: Any, parts: Any) -> Any:
+        nonlocal tasks
+        for part in parts:
+            tasks += 1
+            yield pickle.loads(pickle.dumps(step(pickle.loads(pickle.dumps(part)))))
+
+    cycles, service, config = fleet
+    one, state = judge_night(None, cycles, service, config)
+    other, after = judge_night(None, cycles, service, config, mapper=elsewhere, parts=3)
+    assert tasks == 3 * 6
+    for name in ("judgements", "flags", "residuals", "forecasts", "recall"):
+        assert_frame_equal(getattr(other, name), getattr(one, name))
+    assert json.dumps(after) == json.dumps(state)
