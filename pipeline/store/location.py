@@ -176,8 +176,14 @@ class LocalLocation(Location):
         return os.stat(self.full(path)).st_size
 
     def delete(self, path: str) -> None:
-        with contextlib.suppress(FileNotFoundError):
+        try:
             os.unlink(self.full(path))
+        except FileNotFoundError:
+            pass
+        except PermissionError:
+            if os.name != "nt":
+                raise
+            # there, a file that a reader has open can't go yet: 'compact' removes it later
 
     def prune(self, folder: str) -> None:
         with contextlib.suppress(OSError):
@@ -222,7 +228,8 @@ class LocalLocation(Location):
 
     @staticmethod
     def _sync_file(target: str) -> None:
-        handle = os.open(target, os.O_RDONLY)
+        # Windows syncs only what may be written to
+        handle = os.open(target, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
         try:
             os.fsync(handle)
         finally:
