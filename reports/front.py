@@ -26,7 +26,7 @@ from .views import UnitView
 MOST_DETAILED = 3
 """Flags with their own lines of what to bring and to check first."""
 INDENT_PT = 14.0
-LEAST_TITLE_PT = 10.0
+LEAST_TITLE_PT = 9.0
 BEFORE_WORK = (
     "Before any work: chamber cool and at room pressure, mains isolated; read the cautions under "
     "What to check."

@@ -13,10 +13,12 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import io
+import os
 import resource
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from types import ModuleType
@@ -69,15 +71,37 @@ def per_page(make: Callable[[], Document], runs: int = 5) -> tuple[float, int]:
     return best, pages
 
 
-def unit_pages(seed: int) -> tuple[int, int, float]:
-    """Draw one flagged unit's report; return bytes, pages and processor seconds."""
+@dataclass(frozen=True)
+class Made:
+    """One report that a process drew."""
+
+    process: int
+    size: int
+    pages: int
+    seconds: float
+    peak_mib: float
+    """Most memory that the process had held by then."""
+
+
+def peak_mib() -> float:
+    """Return the most memory that this process has held [MiB]."""
+    status = Path("/proc/self/status")
+    if status.exists():  # the other count goes on from the parent process
+        words = status.read_text().partition("VmHWM:")[2].split()
+        return float(words[0]) / 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def unit_pages(seed: int) -> Made:
+    """Draw one flagged unit's report."""
     builder = load_builder()
     name = f"Otter {seed:03d}"
     view = builder.unit_view(name, cycles=180, drift=1.0, seed=seed, flags=[builder.flag(name)])
     start = time.process_time()
     document = unit_document(view, ReportOptions())
     size = len(render(document))
-    return size, len(document.pages), time.process_time() - start
+    spent = time.process_time() - start
+    return Made(os.getpid(), size, len(document.pages), spent, peak_mib())
 
 
 def main() -> None:
@@ -86,6 +110,7 @@ def main() -> None:
     parser.add_argument("--fleet", action="store_true", help="add 1,000 units and 100 reports")
     asked = parser.parse_args()
     builder = load_builder()
+    print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
     plain_pages(2)
     floor = float("inf")
     for _ in range(5):
@@ -122,19 +147,25 @@ def large(builder: ModuleType, floor: float) -> None:
     page_s = fleet_s / len(document.pages)
     words = "fleet report, 1,000 units"
     print(f"{words:<34} {len(document.pages):>5} {page_s * 1e3:>10.0f} {page_s / floor:>6.2f}")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(
-        f"fleet: {fleet_s:.1f} s of processor, {wall:.1f} s, {size / 1e6:.1f} MB, {peak:.0f} MiB"
+        f"fleet: {fleet_s:.1f} s of processor, {wall:.1f} s by the clock, {size / 1e6:.1f} MB, "
+        f"{peak_mib():.0f} MiB"
     )
-    wall = time.perf_counter()
+    del view, document
+    began = time.perf_counter()
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         done = list(pool.map(unit_pages, range(FLAGGED), chunksize=5))
-    wall = time.perf_counter() - wall
-    total, pages, spent = (sum(d[i] for d in done) for i in range(3))
+    units = time.perf_counter() - began
     print(
-        f"{FLAGGED} unit reports, {pages} pages on two processes: {spent:.1f} s of processor "
-        f"without making the views, {wall:.1f} s with it, {total / 1e6:.1f} MB"
+        f"{FLAGGED} unit reports, {sum(d.pages for d in done)} pages on two processes: "
+        f"{sum(d.seconds for d in done):.1f} s of processor without making the views, "
+        f"{units:.1f} s by the clock with it, {sum(d.size for d in done) / 1e6:.1f} MB"
     )
+    for process in sorted({d.process for d in done}):
+        own = [d.peak_mib for d in done if d.process == process]
+        early = own[min(9, len(own) - 1)]
+        print(f"a process: {early:.0f} MiB after 10 reports, {own[-1]:.0f} after {len(own)}")
+    print(f"together {wall + units:.1f} s by the clock, load {os.getloadavg()[0]:.1f} at the end")
 
 
 if __name__ == "__main__":

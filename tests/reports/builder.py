@@ -355,6 +355,7 @@ def intake(units: list[str], quarantined: int = 0) -> pd.DataFrame:
     return INTAKE.conform(pd.DataFrame(rows)) if rows else INTAKE.empty()
 
 
+@lru_cache(maxsize=12)
 def fleet_view(units: int = 12, *, cycles: int = 60, flagged: int | None = None) -> FleetView:
     """Return a fleet: a few units drift and are flagged, one is silent, one export aside."""
     sites = ("otter-creek", "lakeside", "north-mill", "harbour")

@@ -12,8 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from chamberdrift.reports import style
 from chamberdrift.reports.document import Document, figures
 from chamberdrift.reports.fleet import fleet_document
+from chamberdrift.reports.front import title_words
+from chamberdrift.reports.metrics import text_width_pt
 from chamberdrift.reports.options import ReportOptions
 from chamberdrift.reports.record import cycle_document
 from chamberdrift.reports.unit import unit_document
@@ -236,6 +239,30 @@ def repaired(builder: Any) -> Any:
     return replace(view, service=SERVICE.conform(pd.DataFrame([row])))
 
 
+def two_flags_on_one_part(builder: Any) -> Any:
+    name = "Otter Creek 2"
+    first = builder.flag(name, "heater", "stop", feature="heater_duty", mode="stuck on")
+    second = builder.flag(name, "heater", "watch", feature="heat_rate_k_per_min", flag_id="second")
+    return builder.unit_view(name, drift=1.0, flags=[first, second])
+
+
+def deferred(builder: Any) -> Any:
+    view = flagged(builder)
+    until = pd.Series([view.as_of + pd.Timedelta(days=4)]).astype("datetime64[ms, UTC]")
+    put_off = {"flag_id": view.flags["flag_id"], "until": until, "reason": "part on order " * 20}
+    return replace(view, deferrals=pd.DataFrame(put_off))
+
+
+def silent(builder: Any) -> Any:
+    return flagged(builder, last=builder.AS_OF - pd.Timedelta(days=40))
+
+
+def repaired_and_flagged(builder: Any) -> Any:
+    view = repaired(builder)
+    flag = builder.flag(view.unit.id, "heater", feature="heater_duty")
+    return replace(view, flags=FLAGS.conform(pd.DataFrame([flag])))
+
+
 CASES = [
     no_cycles,
     one_cycle,
@@ -257,6 +284,10 @@ CASES = [
     many_flags,
     busy_service,
     repaired,
+    repaired_and_flagged,
+    two_flags_on_one_part,
+    deferred,
+    silent,
 ]
 
 
@@ -271,8 +302,8 @@ def test_ordinary_unit_report_has_two_to_four_pages(builder: Any) -> None:
 
 
 def test_other_units_paper_and_dates(builder: Any) -> None:
-    for style in ("iso", "day_first", "month_first"):
-        check(unit_document(long_name(builder), replace(IMPERIAL, date_style=style)))
+    for dates in ("iso", "day_first", "month_first"):
+        check(unit_document(long_name(builder), replace(IMPERIAL, date_style=dates)))
 
 
 @pytest.mark.parametrize("make", [c for c in CASES if c is not no_cycles])
@@ -309,6 +340,24 @@ def test_fleet_report_with_many_flags_repeats_its_header(builder: Any) -> None:
     assert check(fleet_document(view, IMPERIAL)) >= 4
 
 
+def test_fleet_report_in_other_units_dates_and_zone(builder: Any) -> None:
+    view = builder.fleet_view(12, cycles=40)
+    files = {u: f"unit-u-{u.encode().hex()}.pdf" for u in view.flags["unit_id"]}
+    options = replace(IMPERIAL, date_style="month_first", zone="America/Argentina/Buenos_Aires")
+    assert check(fleet_document(replace(view, files=files), options)) <= 3
+
+
+def test_forty_flags_with_their_files(builder: Any) -> None:
+    view = builder.fleet_view(60, cycles=12, flagged=40)
+    files = {u: f"unit-u-{u.encode().hex() * 4}.pdf" for u in view.flags["unit_id"]}
+    assert check(fleet_document(replace(view, files=files), ReportOptions())) <= 8
+
+
+@pytest.mark.slow
+def test_a_fleet_of_a_thousand_units(builder: Any) -> None:
+    check(fleet_document(builder.fleet_view(1000, cycles=6, flagged=100), ReportOptions()))
+
+
 def test_empty_fleet(builder: Any) -> None:
     view = builder.fleet_view(1, cycles=0, flagged=0)
     assert check(fleet_document(view, ReportOptions())) == 1
@@ -327,6 +376,15 @@ def test_fleet_with_long_names(builder: Any) -> None:
         residuals=longer(view.residuals),
     )
     check(fleet_document(view, ReportOptions()))
+
+
+def test_long_names_shrink_before_they_are_cut(builder: Any) -> None:
+    for name, size in (("ST-07", style.TITLE_PT), (LONG, 9.0)):
+        shown, drawn = title_words(name, 390.0)
+        assert shown == name
+        assert drawn >= size
+        assert text_width_pt(shown, drawn, bold=True) <= 390.0 + 1e-6
+    assert "…" in title_words(LONG * 3, 390.0)[0]
 
 
 def test_a_planted_overlap_and_a_planted_escape_are_found(builder: Any) -> None:
