@@ -3,6 +3,10 @@
 A year of 50 units, by hand (long: leave it in the background):
 
     python tests/pipeline/night/soak.py --units 50 --nights 365 --folder FOLDER
+
+Where time runs out, kill it and let the nights that were run be looked at:
+
+    python tests/pipeline/night/soak.py --finish --folder FOLDER
 """
 
 from __future__ import annotations
@@ -19,6 +23,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from chamberdrift.fixtures.plan import DEFAULT_START
 from chamberdrift.pipeline.compact import compact
 from chamberdrift.pipeline.night import run_night
 from chamberdrift.pipeline.setup import init_store
@@ -198,21 +203,41 @@ def soak(
             result.compactions += 1
         if night % 10 == 0:
             tell(f"night {night}: {time.monotonic() - last:.1f} s")
-    end = start + pd.Timedelta(days=nights)
-    run_night(str(inbox), str(store), as_of=end, draw=False)
     result.seconds["nights"] = time.monotonic() - begun
+    finish(folder, start + pd.Timedelta(days=nights), result, tell)
+    return result
+
+
+def finish(
+    folder: Path, end: pd.Timestamp, result: SoakResult, tell: Callable[[str], None]
+) -> None:
+    """Run a last night, verify, and hold the store against a single clean run."""
+    inbox, store = folder / "inbox", folder / "store"
+    run_night(str(inbox), str(store), as_of=end, draw=False)
     begun = time.monotonic()
     result.problems = list(verify(Store.open(str(store))).problems)
     result.seconds["verify"] = time.monotonic() - begun
     tell(f"verify: {len(result.problems)} problems")
     begun = time.monotonic()
     clean = folder / "clean"
-    init_store(str(clean), {}, settings=str(settings))
+    shutil.rmtree(clean, ignore_errors=True)
+    init_store(str(clean), {}, settings=str(folder / "settings.toml"))
     for path in inbox.glob("rubbish-*"):
         path.unlink()
     run_night(str(inbox), str(clean), as_of=end, draw=False)
     result.seconds["clean run"] = time.monotonic() - begun
     compare(store, clean, result)
+
+
+def finish_early(folder: Path, tell: Callable[[str], None]) -> SoakResult:
+    """Look at the nights that were run before a soak was killed."""
+    waiting = [int(p.parts[-3]) for p in folder.glob("staged/*/*/*.csv")]
+    nights = min(waiting, default=len(list((folder / "staged").iterdir())))
+    result = SoakResult(len(list((folder / "inbox").glob("*/"))), nights)
+    result.files = len(list((folder / "inbox").glob("*/*.csv")))
+    result.rubbish = len(list((folder / "inbox").glob("rubbish-*")))
+    tell(f"{nights} nights were run")
+    finish(folder, pd.Timestamp(DEFAULT_START) + pd.Timedelta(days=nights), result, tell)
     return result
 
 
@@ -249,7 +274,12 @@ def main() -> None:
     parser.add_argument("--nights", type=int, default=365)
     parser.add_argument("--seed", type=int, default=21)
     parser.add_argument("--folder", type=Path, required=True)
+    parser.add_argument("--finish", action="store_true")
     options = parser.parse_args()
+    if options.finish:
+        result = finish_early(options.folder, lambda line: print(line, flush=True))
+        print(json.dumps(asdict(result), indent=2))
+        sys.exit(0 if result.clean else 1)
     shutil.rmtree(options.folder, ignore_errors=True)
     options.folder.mkdir(parents=True)
     result = soak(
