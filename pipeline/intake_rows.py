@@ -12,6 +12,7 @@ from ..shared.schema import INTAKE, Table
 from .ingest.reading import Facts
 from .intake_facts import FactLedger
 from .intake_task import ExportFile, Outcome, ReadResult, dropped_text
+from .quarantine import NO_EXPORTS
 from .store.specs import REFUSED
 
 if TYPE_CHECKING:
@@ -118,7 +119,9 @@ class Account:
         rows: list[dict[str, Any]] = []
         refused: dict[str, dict[str, Any]] = dict(was_refused)
         accepted: set[str] = set()
-        tally = dict.fromkeys(("accepted", "duplicate", "quarantined", "retried", "left"), 0)
+        tally = dict.fromkeys(
+            ("accepted", "duplicate", "quarantined", "no_exports", "retried", "left"), 0
+        )
         tally["left"] = len(self.messages)
         for o in self.outcomes:
             if o.kind == "accepted" and o.sha256 in accepted | already:
@@ -141,8 +144,9 @@ class Account:
                     rows += self._reasoned(o, before)
                 else:
                     rows += self._plain(o.name, o, "quarantined", o.message, there)
-                    self.quarantined += 1
-                    tally["quarantined"] += 1
+                    noted = o.cause in NO_EXPORTS
+                    self.quarantined += not noted
+                    tally["no_exports" if noted else "quarantined"] += 1
             elif o.kind == "vanished" and o.quarantined:
                 # someone removed the bytes: let the inbox's copy, if any, be read anew
                 refused.pop(o.quarantined, None)
@@ -150,8 +154,9 @@ class Account:
             if sha256 in refused:
                 reason = str(refused[sha256]["message"])
                 new = self._plain(name, copy, "quarantined", reason, there)
-                self.quarantined += len(new)
-                tally["quarantined"] += len(new)
+                noted = refused[sha256]["cause"] in NO_EXPORTS
+                self.quarantined += 0 if noted else len(new)
+                tally["no_exports" if noted else "quarantined"] += len(new)
                 rows += new
             else:
                 new = self._plain(name, copy, "duplicate", SAME_BYTES, there)
@@ -179,7 +184,7 @@ class Account:
             "layout": o.layout,
             "unit_ids": ",".join(o.unit_ids),
             "outcome": "accepted",
-            "reason": "",
+            "reason": o.message,
             "rows_read": o.rows_read,
             "rows_kept": o.rows_kept,
             "rows_dropped": o.rows_dropped,

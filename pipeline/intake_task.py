@@ -276,6 +276,7 @@ def _parse(
             layout_key=reading.layout_key,
             read_with=basis_text(basis_of(reading.evidence, task.config, file.name)),
             learned=dict(reading.learned),
+            message="; ".join(reading.notices),
         )
     except ExportRefusedError as error:
         return replace(

@@ -152,6 +152,7 @@ class NightSummary:
             "accepted": "taken in",
             "duplicate": "seen before under another name",
             "quarantined": "set aside",
+            "no_exports": "no export at all",
             "left": "left for the next night",
             "unchanged": "unchanged",
         }

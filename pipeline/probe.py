@@ -78,7 +78,8 @@ class Probe:
             lines.append(f"from {self.first_time} to {self.last_time}.")
             lines += [f"  left out, {why}: {count} rows" for why, count in self.dropped.items()]
         if self.evidence:
-            lines += ["", "What was decided, and why:"]
+            until = " before it was refused" if self.refused else ""
+            lines += ["", f"What was decided{until}, and why:"]
             label = max(len(d) for d, _, _ in self.evidence)
             for decision, value, why in self.evidence:
                 head = f"  {decision:<{label}}  {value}"
@@ -91,7 +92,8 @@ class Probe:
             for row in self.samples:
                 lines.append("  " + ", ".join(f"{k} {v}" for k, v in row.items()))
         if self.toml:
-            lines += ["", "To pin it, add to STORE/chamberdrift.toml:"]
+            what = "answer" if self.refused else "pin"
+            lines += ["", f"To {what} it, add to STORE/chamberdrift.toml:"]
             lines += [f"  {line}" for line in self.toml.strip().splitlines()]
         return "\n".join(lines)
 
@@ -136,6 +138,7 @@ def probe_export(file: str, location: str | None = None, *, inbox: str | None = 
             question=error.question,
             toml=error.toml,
             command=command,
+            evidence=error.evidence,
         )
     return Probe(
         file,

@@ -24,6 +24,8 @@ ANSWERS: Final[Mapping[str, str]] = {
 }
 """Causes that one setting of the whole store can answer."""
 
+NO_EXPORTS: Final = frozenset({"not_an_export"})
+"""Causes by which a file is no export at all: set aside once, and never asked about."""
 SHOWN_EXPORTS: Final = 3
 
 
@@ -68,6 +70,8 @@ def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...
     store
         The store's address, for the command.
     """
+    # A note or an empty record is accounted for, and nothing is open about it.
+    refused = refused[~refused["cause"].isin(list(NO_EXPORTS))]
     groups = []
     # the same lack may be worded with other names in it; causes that no question
     # settles are told apart only by the cause

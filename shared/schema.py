@@ -238,7 +238,9 @@ INTAKE: Final = Table(
         Column("layout", "string", "", "how it was read, in short"),
         Column("unit_ids", "string", "", "units found in it, by comma"),
         Column("outcome", "string", "", "accepted, duplicate or quarantined", required=True),
-        Column("reason", "string", "", "why it was set aside; empty when accepted"),
+        Column(
+            "reason", "string", "", "why it was set aside; of an accepted one, what was left out"
+        ),
         Column("rows_read", "int64", "", "data rows seen"),
         Column("rows_kept", "int64", "", "rows that became samples"),
         Column("rows_dropped", "int64", "", "rows dropped"),

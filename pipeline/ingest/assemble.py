@@ -70,6 +70,7 @@ class Assembly:
         self.zones: set[str] = set()
         self.toml: list[str] = []
         self.notices: list[str] = []
+        self.to_the_minute = False
         self.stream: Any = None
 
     def note(self, decision: str, value: str, why: str) -> None:
@@ -262,6 +263,8 @@ class Assembly:
             self, replace(table, decimal=shown), roles, statements, parsed, labels, member, data
         )
         decided = decider.decide(before)
+        if parsed.moments is not None and "S" not in parsed.moments.fields_seen:
+            self.to_the_minute = True
         self.keys.append(decided.layout_key)
         self.layouts.append(decided.summary(encoding))
         self.toml.append(decided.toml)
@@ -390,6 +393,16 @@ class Assembly:
         )
         limit = self.config.defaults.max_dropped_share
         worst = max(share, cells)
+        doubles = self.counts.dropped.get("duplicate_time", 0)
+        if worst > limit and self.to_the_minute and doubles * 2 > spoilt_rows:
+            # Spreading them evenly would make up seconds that no one recorded.
+            raise refusal(
+                "minute_times",
+                self.name,
+                f"times are written to the minute, but {doubles} of {self.counts.read} rows share "
+                "their minute with another: at which second each was taken is not said",
+                "export times with seconds, or elapsed seconds with a start",
+            )
         if worst > limit:
             reasons = ", ".join(
                 f"{reason}: {count}"

@@ -105,6 +105,8 @@ def _pinned(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
             for k in range(table.columns)
             if table.headers[k].strip() == header.strip() or words(table.headers[k]) == wanted
         ]
+        if not hits:
+            hits = [k for k, other in enumerate(table.others) if words(other) == wanted]
         number = re.fullmatch(r"column (\d+)", wanted)
         if not hits and number and 1 <= int(number[1]) <= table.columns:
             hits = [int(number[1]) - 1]

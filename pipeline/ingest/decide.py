@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -34,6 +34,10 @@ if TYPE_CHECKING:
 
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]
+
+
+DAYS_1904: Final = 1462
+"""Days by which spreadsheets' two ways to count dates differ."""
 
 
 @dataclass
@@ -129,6 +133,7 @@ class Decider:
                 line=self.table.data_line,
             )
         self._check_half_day(times)
+        self._check_serial(times)
         channels = self.labels.channels if self.labels else self.roles.channels
         if before is None:
             channels = settle_units(self, channels, unit_ids)
@@ -316,6 +321,26 @@ class Decider:
                     next((t for t in column[:200].to_pylist() if t and re.search(r"\d", t)), "")
                 )
         return " ".join(texts)
+
+    def _check_serial(self, times: clocks.RowTimes) -> None:
+        """Refuse spreadsheet dates that fit the date the export states only from 1904 on."""
+        if self.roles.time.mode != "serial":
+            return
+        days = times.ms[times.ok] // DAY_MS
+        low, high = int(days.min()), int(days.max())
+
+        def fits(shift: int) -> bool:
+            return any(a - 1 <= high + shift and low + shift <= b + 1 for a, b in self.anchors())
+
+        if not fits(0) and fits(DAYS_1904):
+            raise refusal(
+                "dates",
+                self.member,
+                "spreadsheet dates counted from 1900 lie four years before the date that the "
+                "export states: they seem to count from 1904",
+                "export dates as text",
+                line=self.table.data_line,
+            )
 
     def _half_day_stated(self) -> str:
         """Return where the export says that its clock has 12 hours, or an empty text."""

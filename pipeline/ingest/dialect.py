@@ -41,6 +41,8 @@ class Table:
     quoted: bool
     preamble: tuple[Line, ...]
     trailing_empty: int = 0
+    others: tuple[str, ...] = ()
+    """The columns' names in another header row, where there are two; else nothing."""
     evidence: tuple[tuple[str, str, str], ...] = field(default=())
 
 
@@ -281,7 +283,7 @@ def _locate(
     far = [row for row in parted if len(row) == columns and _is_row(row, kinds)]
     sample = tuple(tuple(c.strip() for c in cells) for cells in near if cells is not None)
     wider = sample + tuple(tuple(c.strip() for c in row) for row in far)
-    headers, marks, header_at = find_header(
+    headers, marks, header_at, others = find_header(
         lines, start, delimiter, columns, kinds, name, pinned_header
     )
     _refuse_split_decimals(delimiter, headers, wider, kinds, name, lines[start])
@@ -317,6 +319,7 @@ def _locate(
         headers=headers,
         header_line=None if header_at is None else lines[header_at].number,
         marks=marks,
+        others=others,
         data_line=lines[first].number,
         data_offset=lines[first].offset,
         sample=sample,

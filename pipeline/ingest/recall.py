@@ -134,7 +134,15 @@ def roles_key(
     bare = "".join(row[k] for k, kind in enumerate(table.kinds) if kind == "number")
     if len(moments) != 1 or _BARE.fullmatch(bare) is None or set(table.kinds) - _PLAIN_KINDS:
         return None
-    return (table.headers, table.marks, table.kinds, *moments, tuple(statements), pins)
+    return (
+        table.headers,
+        table.others,
+        table.marks,
+        table.kinds,
+        *moments,
+        tuple(statements),
+        pins,
+    )
 
 
 def known_roles(key: tuple[object, ...] | None) -> Roles | None:

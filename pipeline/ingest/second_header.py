@@ -82,7 +82,8 @@ def refuse_other_header(parsed: Parsed, table: Table, roles: Roles, name: str) -
         for k in used:
             said = _bare(cells[k])
             # One of two header rows says a part of it.
-            if not said or said in {own[k], marks[k]} or _half(said, own[k]):
+            other = _bare(table.others[k]) if table.others else ""
+            if not said or said in {own[k], marks[k], other} or _half(said, own[k]):
                 continue
             raise refusal(
                 "header_changes",

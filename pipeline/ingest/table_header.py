@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 
 from .cells import kind_of
+from .header_words import DATE, PRESSURE, TEMPERATURE, TIME, tokens, words
 from .lines import BLANKS, RULE, WIDE_BLANKS, Line, split
 from .refuse import quoted, refusal
-from .units_found import read_mark
+from .units_found import read_mark, split_header
 
 
 def find_header(
@@ -18,8 +19,11 @@ def find_header(
     kinds: tuple[str, ...],
     name: str,
     pinned_header: int | None,
-) -> tuple[tuple[str, ...], tuple[str, ...], int | None]:
-    """Return header texts, the units row and the index of the header's first line."""
+) -> tuple[tuple[str, ...], tuple[str, ...], int | None, tuple[str, ...]]:
+    """Return header texts, units row, index of the header's first line, and the other names.
+
+    Where two rows name the columns, the one with more words of the trade is the header.
+    """
     no_marks = ("",) * columns
     above = [i for i in range(start) if lines[i].text.strip() and not RULE.match(lines[i].text)]
     if pinned_header is not None:
@@ -32,7 +36,7 @@ def find_header(
                 "correct header_row in its [[layout]]",
             )
     if not above:
-        return _nameless(columns), no_marks, None
+        return _nameless(columns), no_marks, None, ()
     at = above[-1]
     below = lines[start : start + 30]
     cells = header_cells(lines[at].text, below, delimiter, columns)
@@ -64,9 +68,9 @@ def find_header(
                 line=lines[at].number,
             )
         if back and pinned_header is not None:
-            return _nameless(columns), marks, None
+            return _nameless(columns), marks, None, ()
     else:
-        return _nameless(columns), marks, first if any(marks) else None
+        return _nameless(columns), marks, first if any(marks) else None, ()
     texts = [
         re.sub(r"^[#*/%]+\s*", "", c.strip()) if k == 0 else c.strip() for k, c in enumerate(cells)
     ]
@@ -79,7 +83,36 @@ def find_header(
             filled = _spread(upper)
             texts = [f"{u} {t}".strip() for u, t in zip(filled, texts, strict=True)]
             first = above[-1]
-    return tuple(texts), marks, first
+        elif upper is not None and len(named) == columns and _names_all(upper):
+            other = [c.strip() for c in upper]
+            if _known(other) > _known(texts):
+                texts, other = other, texts
+            return tuple(texts), marks, above[-1], tuple(other)
+    return tuple(texts), marks, first, ()
+
+
+def _names_all(cells: list[str]) -> bool:
+    """Say whether a row names every column: no empty cell, no value, no key and value."""
+    return (
+        all(c.strip() and kind_of(c) in {"text", "mark"} for c in cells)
+        and not any(c.strip().endswith(":") for c in cells)
+        and len({c.strip() for c in cells}) == len(cells)
+    )
+
+
+def _known(texts: list[str]) -> int:
+    """Return how many names a header's words or unit marks explain."""
+    count = 0
+    for text in texts:
+        rest, mark = split_header(text)
+        low = words(rest)
+        count += (
+            mark is not None
+            or TEMPERATURE.search(low) is not None
+            or PRESSURE.search(low) is not None
+            or bool(tokens(text) & (TIME | DATE))
+        )
+    return count
 
 
 def is_head_line(line: Line, delimiter: str, columns: int) -> bool:

@@ -15,7 +15,7 @@ from .truth import Shape, cycle, lines, num, rows_of, zoned
 
 def trap_shapes() -> list[Shape]:
     """Shapes that a hasty reader gets wrong."""
-    return [*_zones_in_names(), *_glued(), *_foreign(), *_times(), *_unknown()]
+    return [*_zones_in_names(), *_glued(), *_foreign(), *_times(), *_unknown(), *_two_headers()]
 
 
 def _plain(make: Any) -> list[str]:
@@ -244,10 +244,79 @@ def _times() -> list[Shape]:
             cause="twelve_hour_clock",
         ),
         Shape(
+            "rows every ten seconds, times to the minute",
+            lines(
+                rows_of(C, BERLIN, lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M},{t},{p}"),
+                "Sampling interval: 10 s",
+                HEAD,
+            ).encode(),
+            config=zoned(),
+            cause="minute_times",
+            says="seconds",
+        ),
+        Shape(
+            "spreadsheet dates from 1904",
+            lines(
+                [
+                    f"{(m / 1000 + 7200) / 86400 + 25569 - 1462:.6f},{t},{p}"
+                    for m, t, p in zip(C.ms, C.t, C.p, strict=True)
+                ],
+                "Date serial,temp_c,press_kpa_abs",
+            ).encode(),
+            config=zoned(),
+            cause="dates",
+            says="1904",
+        ),
+        Shape(
             "elapsed hundredths of a second",
             lines(parts, start, "Elapsed (1/100 s),Temp C,Pressure kPa abs").encode(),
             config=zoned(),
             cause="scaled_values",
+        ),
+    ]
+
+
+def _two_headers() -> list[Shape]:
+    """Two rows that name the columns: names of people and tags of the plant."""
+    rows = iso()
+    tags = "TS,TT_101,PT_101"
+
+    def pinned(t: str, p: str) -> Config:
+        columns = ((t, "temperature_c"), (p, "pressure_kpa"))
+        return Config(
+            defaults=Defaults(zone=BERLIN),
+            layouts=(
+                LayoutPin(
+                    match="*",
+                    columns=columns,
+                    temperature_unit="°C",
+                    pressure_unit="kPa",
+                    pressure_reference="absolute",
+                ),
+            ),
+        )
+
+    return [
+        Shape("names above tags", lines(rows, HEAD, tags).encode(), C, config=zoned()),
+        Shape("tags above names", lines(rows, tags, HEAD).encode(), C, config=zoned()),
+        Shape(
+            "two header rows, pinned by the first",
+            lines(rows, "Stamp,Place A,Place B", tags).encode(),
+            C,
+            config=pinned("Place A", "Place B"),
+        ),
+        Shape(
+            "two header rows, pinned by the second",
+            lines(rows, "Stamp,Place A,Place B", tags).encode(),
+            C,
+            config=pinned("TT_101", "PT_101"),
+        ),
+        Shape(
+            "two header rows repeated on a page",
+            lines([*rows[:180], HEAD, tags, *rows[180:]], HEAD, tags).encode(),
+            C,
+            config=zoned(),
+            dropped={"repeated_header": 1, "not_a_sample": 1},
         ),
     ]
 

@@ -111,6 +111,7 @@ def test_an_unchanged_file_is_known_by_a_look(clinic: Any) -> None:
         "accepted": 0,
         "duplicate": 0,
         "quarantined": 0,
+        "no_exports": 0,
         "retried": 0,
         "left": 0,
     }

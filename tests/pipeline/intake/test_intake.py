@@ -149,6 +149,19 @@ def test_an_answer_brings_exports_out_of_quarantine_even_when_the_inbox_is_empty
     assert clinic.night().counts["retried"] == 0
 
 
+def test_a_note_is_accounted_for_and_nothing_is_open_about_it(clinic: Any) -> None:
+    clinic.put("a.csv")
+    clinic.write("notes.txt", b"refuse not_an_export\n")
+    clinic.write("deep/notes.txt", b"refuse not_an_export\n")
+    result = clinic.night()
+    assert result.quarantined == 0
+    assert result.refusals == ()
+    assert result.counts["no_exports"] == 2
+    assert clinic.intake()["outcome"].tolist() == ["accepted", "quarantined", "quarantined"]
+    assert clinic.night().counts["read"] == 0
+    assert verify(clinic.store).problems == ()
+
+
 def test_a_copy_of_a_refused_export_shares_its_fate(clinic: Any) -> None:
     clinic.put("a.csv", first="refuse zone\n")
     clinic.put("b.csv", first="refuse zone\n")
