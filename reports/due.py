@@ -98,7 +98,19 @@ def _histories(view: FleetView) -> dict[str, _History]:
         done["unit_id"], done["part"], done["action"], done["time"], strict=True
     ):
         out.setdefault(str(unit), _History()).work.append((str(part), str(action), when))
+    for correction in view.config.corrections:  # who corrects a logger has calibrated it
+        unit = correction.unit or _unit_of(view.config, correction.logger)
+        if unit in out and correction.start is not None:
+            when = pd.Timestamp(correction.start)
+            if when <= view.as_of:
+                out[unit].work.append(("logger", "calibrated", when))
     return out
+
+
+def _unit_of(config: Config, logger: str) -> str:
+    """Return the unit that a logger is assigned to last, or nothing."""
+    own = [a for a in config.assignments if a.logger == logger]
+    return own[-1].unit if own else ""
 
 
 def _last(past: _History, part: str, actions: Sequence[str]) -> pd.Timestamp | None:

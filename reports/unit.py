@@ -62,9 +62,9 @@ def unit_document(view: UnitView, options: ReportOptions) -> Document:
     rows = [
         *first,
         *_trends(view, opened, at, width, options, room),
-        *(repaired if urgent else []),
         *_latest(view, at, width, options),
         *check_rows(opened, width, options),
+        *(repaired if urgent else []),
         *record_rows(view, at, width, options),
     ]
     name = printable(view.unit.id)
