@@ -68,10 +68,8 @@ def title_rows(view: UnitView, opened: pd.DataFrame, at: Clock, width: float) ->
 def title_words(name: str, width: float) -> tuple[str, float]:
     """Return a name and the size at which it fits, cut in its middle only at the smallest."""
     text = printable(name)
-    size = style.TITLE_PT * min(
-        1.0, width / max(1.0, text_width_pt(text, style.TITLE_PT, bold=True))
-    )
-    size = max(LEAST_TITLE_PT, size)
+    wide = max(1.0, text_width_pt(text, style.TITLE_PT, bold=True))
+    size = max(LEAST_TITLE_PT, style.TITLE_PT * min(1.0, 0.999 * width / wide))
     return fit(text, size, width, bold=True), size
 
 
