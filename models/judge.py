@@ -32,7 +32,7 @@ from .unit import UnitState
 
 FloatArray = NDArray[np.float64]
 
-STATE_VERSION: Final = 2
+STATE_VERSION: Final = 3
 
 
 class ReplayNeededError(ChamberdriftError):
@@ -163,8 +163,8 @@ def _run(
     kinds = {name: config.unit(name).type for name in fleet.states}
     tracks: Tracks = {name: [] for name in panel.units}
     p: dict[str, FloatArray] = {}
-    words = panel.frame.select_dtypes("string").columns.difference(["cycle_id", "kind"])
-    numbers = panel.frame.drop(columns=words)  # texts would only travel
+    kept = [n for n, t in panel.frame.dtypes.items() if not isinstance(t, pd.StringDtype)]
+    numbers = panel.frame[["cycle_id", "kind", *kept]]  # other texts would only travel
     for code in np.unique(month).tolist():
         if fleet.monthly is None or fleet.monthly.code != code:
             seen = seen_before(fleet.states)
@@ -193,8 +193,8 @@ def _run(
     odd_p = p.get("all", np.full(len(month), np.nan))
     judged = result(panel, fleet.states, tracks, config, version, odd_p, as_of)
     if keep and fleet.monthly is not None:
-        kept = recall_table(panel, tracks, sampled(fleet.states, kinds), fleet.monthly.code)
-        judged = replace(judged, recall=kept)
+        recall = recall_table(panel, tracks, sampled(fleet.states, kinds), fleet.monthly.code)
+        judged = replace(judged, recall=recall)
     return judged, carried
 
 

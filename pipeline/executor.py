@@ -14,7 +14,8 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from typing import Any, Final, TypeVar
 
 from ..shared.errors import ChamberdriftError
@@ -55,9 +56,38 @@ def default_workers() -> int:
     return max(1, len(affinity(0)) if affinity else os.cpu_count() or 1)
 
 
+@dataclass
+class _Held:
+    """An executor that stages share, once one of them needs it."""
+
+    closing: ExitStack
+    executor: Executor | None = None
+
+
+_HELD: dict[tuple[int, str | None], _Held] = {}
+
+
+@contextmanager
+def held_executor(workers: int, scheduler: str | None = None) -> Iterator[None]:
+    """Let everything within share one pool or cluster client, opened at the first need.
+
+    Starting a pool costs seconds: its processes import the libraries anew.
+    """
+    key = (workers, scheduler)
+    if key in _HELD:
+        yield
+        return
+    with ExitStack() as closing:
+        _HELD[key] = _Held(closing)
+        try:
+            yield
+        finally:
+            del _HELD[key]
+
+
 @contextmanager
 def open_executor(workers: int, scheduler: str | None = None) -> Iterator[Executor]:
-    """Give an executor and close it at the end.
+    """Give an executor: the one that is held, else a new one that is closed at the end.
 
     Parameters
     ----------
@@ -71,6 +101,18 @@ def open_executor(workers: int, scheduler: str | None = None) -> Iterator[Execut
     ChamberdriftError
         If the scheduler can't be reached, or the cluster extra is not installed.
     """
+    held = _HELD.get((workers, scheduler))
+    if held is None:
+        with _new_executor(workers, scheduler) as executor:
+            yield executor
+        return
+    if held.executor is None:
+        held.executor = held.closing.enter_context(_new_executor(workers, scheduler))
+    yield held.executor
+
+
+@contextmanager
+def _new_executor(workers: int, scheduler: str | None) -> Iterator[Executor]:
     if scheduler is not None:
         with _cluster(scheduler) as executor:
             yield executor

@@ -11,17 +11,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from ..models import Judged, ReplayNeededError, judge, judge_night
+from ..models.month_steps import Mapper
 from ..models.months import month_of, stamp, to_days
 from ..models.recall import window_start
 from ..models.result import with_journal
 from ..shared.config import Config
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, Table
+from .executor import run_chunked
 from .judge_state import (
     JUDGED,
     REJUDGE,
@@ -117,7 +120,15 @@ def judge_fleet(work: Work) -> JudgeResult:
     if isinstance(night, str):
         why, carried = night, None
         fresh = settled(view.table("cycles"), work.as_of)
-        judged, state = judge_night(None, fresh, service, work.config, as_of=work.as_of)
+        judged, state = judge_night(
+            None,
+            fresh,
+            service,
+            work.config,
+            as_of=work.as_of,
+            mapper=_mapper(work),
+            parts=work.parts,
+        )
     else:
         carried, fresh, judged, state = night
         why = f"{len(fresh)} new cycles, on from the last night's state"
@@ -180,10 +191,20 @@ def _go_on(
             work.config,
             as_of=work.as_of,
             recalled=recalled,
+            mapper=_mapper(work),
+            parts=work.parts,
         )
     except ReplayNeededError as error:
         return str(error)
     return carried, fresh, judged, state
+
+
+def _mapper(work: Work) -> Mapper:
+    """Return a ``map`` over the run's processes; tasks carry states and a month's cycles, since
+    what was found tonight is in no store yet."""
+    return partial(
+        run_chunked, workers=work.workers, scheduler=work.scheduler, chunk=1, cut_over=2
+    )
 
 
 def _concerned(

@@ -12,6 +12,7 @@ from ..shared.config_file import FILE_NAME
 from ..shared.config_template import commented_config
 from ..shared.errors import ChamberdriftError
 from ..shared.parts import SEVERITIES
+from .executor import held_executor
 from .extract_stage import ExtractResult, extract_units, note_pending
 from .heartbeat import note_good_night
 from .inbox import scan
@@ -70,7 +71,7 @@ def run_night(
     """
     check_inbox(inbox, location)
     store = Store.open(location, create=True)
-    with store.lock():
+    with store.lock(), held_executor(workers, scheduler):
         keep_settings(store)
         with working(store, as_of, workers, scheduler, progress) as work:
             with work.stage("ingest"):
@@ -149,7 +150,7 @@ def run_ingest(
     """Take in an inbox's new exports; which units wait for extraction is kept."""
     check_inbox(inbox, location)
     store = Store.open(location, create=True)
-    with store.lock():
+    with store.lock(), held_executor(workers, scheduler):
         keep_settings(store)
         with working(store, None, workers, scheduler, progress) as work:
             with work.stage("ingest"):
@@ -227,7 +228,8 @@ def working(
         progress=progress,
     )
     try:
-        yield work
+        with held_executor(workers, scheduler):
+            yield work
     except BaseException:
         txn.abort()
         raise

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from ..shared.config import Config
 from .run_log import log_event
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from .store import Snapshot, Store, Txn
+
+CLUSTER_PARTS: Final = 16
+"""Tasks that judging is split into on a cluster (no source; its width may change)."""
 
 Progress = Callable[[str, int, int], None]
 """Called with the stage, the number done and the number in all."""
@@ -43,6 +46,11 @@ class Work:
     seconds: dict[str, float] = field(default_factory=dict)
     changed: bool = False
     """Something is to be published."""
+
+    @property
+    def parts(self) -> int:
+        """Into how many tasks work over units is split."""
+        return self.workers if self.scheduler is None else max(CLUSTER_PARTS, self.workers)
 
     def explain(self, stage: str, item: str, why: str) -> None:
         """Note why an item runs."""

@@ -56,6 +56,7 @@ def write_night(
     cycles: int,
     day: pd.Timestamp,
     seed: int = 0,
+    every_s: int = 1,
 ) -> int:
     """Write one export a unit for one day; return the number of rows written.
 
@@ -69,7 +70,10 @@ def write_night(
         How many units, and cycles a unit.
     day
         Midnight UTC of the day.
+    every_s
+        Seconds between samples.
     """
+    made = [m.iloc[::every_s] for m in made]
     rng = np.random.default_rng(seed)
     options = pa_csv.WriteOptions(quoting_style="none")
     rows = 0
@@ -79,7 +83,7 @@ def write_night(
         stamps = np.concatenate(
             [
                 (start + pd.Timedelta(seconds=int(k * (CYCLE_S + 300)))).to_datetime64()
-                + np.arange(CYCLE_S) * np.timedelta64(1, "s")
+                + np.arange(0, CYCLE_S, every_s) * np.timedelta64(1, "s")
                 for k in range(cycles)
             ]
         )

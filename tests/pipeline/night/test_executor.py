@@ -11,6 +11,7 @@ from chamberdrift.pipeline.executor import (
     THREAD_VARIABLES,
     SerialExecutor,
     default_workers,
+    held_executor,
     open_executor,
     run_chunked,
 )
@@ -85,3 +86,18 @@ def test_an_unreachable_scheduler_is_a_message(monkeypatch: pytest.MonkeyPatch) 
 
 def test_there_is_at_least_one_worker() -> None:
     assert default_workers() >= 1
+
+
+def process(_: int) -> int:
+    return os.getpid()
+
+
+def test_stages_share_one_pool_while_it_is_held() -> None:
+    with held_executor(1), open_executor(1) as first, open_executor(1) as second:
+        assert first is second
+    with held_executor(2), held_executor(2):
+        seen = [set(run_chunked(process, range(20), workers=2, chunk=1)) for _ in range(2)]
+        assert len(seen[0] | seen[1]) <= 2
+        assert os.getpid() not in seen[0] | seen[1]
+    with open_executor(1) as after:
+        assert after is not first

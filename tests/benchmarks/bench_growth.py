@@ -1,0 +1,182 @@
+"""What one whole night costs after 30, 365 and 1,095 days of history.
+
+Run by hand::
+
+    python tests/benchmarks/bench_growth.py [--units 12] [--cycles 4]
+
+History is made by real nights that take in five days of exports each; what is
+measured are nights of one day, from the look at the inbox to the fleet's report,
+each in a process that has run nights before. The inbox keeps the exports of the
+last thirty days. An ordinary night is the median of five; the first night of a
+month, which fits references and forests, stands apart.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import tempfile
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from chamberdrift.pipeline.night import run_night
+from chamberdrift.pipeline.settings import write_settings
+from chamberdrift.pipeline.store import Store
+from chamberdrift.pipeline.store.location import LocalLocation
+from chamberdrift.shared.config import Config, Site, Unit
+from chamberdrift.shared.config_template import render_config
+from night_exports import templates, write_night
+
+FIRST = pd.Timestamp("2023-01-01", tz="UTC")
+HISTORIES = (30, 365, 1095)
+BATCH_DAYS = 5
+ORDINARY = 5
+KEPT_DAYS = 30
+EVERY_S = 10
+
+
+class Reads:
+    """Counts files of the store opened for reading, and folders listed."""
+
+    def __init__(self) -> None:
+        self.opened = 0
+        self.listed = 0
+        for name, counter in (
+            ("read", "opened"),
+            ("open_file", "opened"),
+            ("names", "listed"),
+        ):
+            self._count(name, counter)
+
+    def _count(self, name: str, counter: str) -> None:
+        original = getattr(LocalLocation, name)
+
+        def counted(place: LocalLocation, path: str) -> Any:
+            setattr(self, counter, getattr(self, counter) + 1)
+            return original(place, path)
+
+        setattr(LocalLocation, name, counted)
+
+
+@dataclass
+class Night:
+    """One measured night."""
+
+    seconds: float
+    busy: float
+    stages: dict[str, float]
+    opened: int
+    listed: int
+    cycles: int
+
+
+class Fleet:
+    """A store that grows day by day."""
+
+    def __init__(self, root: Path, units: int, cycles: int) -> None:
+        self.inbox, self.store = root / "inbox", root / "store"
+        self.inbox.mkdir()
+        self.made, self.units, self.cycles = templates(), units, cycles
+        self.day = 0
+        self.reads = Reads()
+        names = [f"unit-{i:04d}" for i in range(units)]
+        config = Config(
+            sites=tuple(Site(f"s{i}") for i in range(-(-units // 4))),
+            units=tuple(Unit(n, site=f"s{i // 4}", type="t") for i, n in enumerate(names)),
+        )
+        write_settings(Store.open(str(self.store), create=True).place, render_config(config))
+
+    def night(self, days: int = 1, *, draw: bool = True) -> Night:
+        """Write the exports of some days and run a night over them."""
+        for _ in range(days):
+            write_night(
+                self.inbox,
+                self.made,
+                units=self.units,
+                cycles=self.cycles,
+                day=FIRST + pd.Timedelta(days=self.day),
+                seed=self.day,
+                every_s=EVERY_S,
+            )
+            self.day += 1
+        end = FIRST + pd.Timedelta(days=self.day)
+        for path in self.inbox.rglob("*.csv"):
+            stamp = pd.Timestamp(path.stem.rpartition("_")[2], tz="UTC")
+            if stamp < end - pd.Timedelta(days=KEPT_DAYS):
+                path.unlink()
+        self.reads.opened = self.reads.listed = 0
+        begun, worked = time.perf_counter(), time.process_time()
+        summary = run_night(
+            str(self.inbox),
+            str(self.store),
+            as_of=datetime.fromtimestamp(end.timestamp(), UTC),
+            draw=draw,
+        )
+        return Night(
+            time.perf_counter() - begun,
+            time.process_time() - worked,
+            dict(summary.seconds),
+            self.reads.opened,
+            self.reads.listed,
+            summary.new_cycles,
+        )
+
+    def grow(self, days: int) -> None:
+        """Run nights of several days up to an amount of history."""
+        while self.day < days:
+            self.night(min(BATCH_DAYS, days - self.day), draw=False)
+
+    def next_month(self) -> int:
+        """Return the number of days until a month's first day is a whole night's news."""
+        today = FIRST + pd.Timedelta(days=self.day)
+        return int((today + pd.offsets.MonthBegin(0) - today) / pd.Timedelta(days=1))
+
+
+def show(history: int, what: str, nights: list[Night]) -> None:
+    """Print one line of the curve."""
+    busy = statistics.median(n.busy for n in nights)
+    wall = statistics.median(n.seconds for n in nights)
+    stages = {k: statistics.median(n.stages.get(k, 0.0) for n in nights) for k in nights[0].stages}
+    opened = statistics.median(n.opened for n in nights)
+    listed = statistics.median(n.listed for n in nights)
+    said = " ".join(f"{k} {v:.2f}" for k, v in stages.items())
+    print(
+        f"{history:9d}  {what:<14} {busy:8.2f} {wall:8.2f} {opened:8.0f} {listed:6.0f}  {said}",
+        flush=True,
+    )
+
+
+def main() -> None:
+    """Print the curve."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--units", type=int, default=12)
+    parser.add_argument("--cycles", type=int, default=4)
+    parser.add_argument("--histories", type=int, nargs="*", default=list(HISTORIES))
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory() as name:
+        fleet = Fleet(Path(name), options.units, options.cycles)
+        print(f"{options.units} units, {options.cycles} cycles a day at {EVERY_S} s, one process")
+        print("history/d  night            busy/s   wall/s   opened listed  stages [s, wall]")
+        for history in options.histories:
+            fleet.grow(history)
+            while fleet.next_month() < ORDINARY:
+                fleet.night()
+            show(fleet.day, "ordinary", [fleet.night() for _ in range(ORDINARY)])
+            while fleet.next_month():
+                fleet.night()
+            show(fleet.day, "month begins", [fleet.night()])
+        snapshot = Store.open(str(fleet.store)).snapshot()
+        files = len(snapshot.all_trace_files())
+        size = sum(f.bytes for f in snapshot.place.walk())
+        print(
+            f"cycles {snapshot.table('cycles', columns=['cycle_id']).shape[0]:,}, trace files "
+            f"{files:,}, store {size / 1e6:.0f} MB, {snapshot.commit} commits"
+        )
+
+
+if __name__ == "__main__":
+    main()
