@@ -8,6 +8,7 @@ of a cycle depends on that cycle and the ones before it.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -16,7 +17,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.parts import EPOCH_ACTIONS
-from .baseline import AGREE, FULL, MANY, SPLICE, TEST_KINDS, Baseline, Level, adjust
+from .baseline import AGREE, FULL, MANY, SPLICE, TEST_KINDS, Baseline, Level, adjust, needs
+from .chart_pair import (
+    CLIP,
+    accumulate,
+    carried,
+    fades,
+    pulled,
+    values_before,
+)
 from .diagnosis import match
 from .forest import standardise
 from .plain import array, number
@@ -26,19 +35,6 @@ from .signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR, signs_of_part
 from .signs import MEMORY, NAMES
 
 FloatArray = NDArray[np.float64]
-
-MEMORY_DAYS: Final = (1.5, 8.0)
-"""Time constants of the short and the long chart [days]: half of a working week's step in
-the short one after two days; the long one averages two weeks (design choice)."""
-
-CLIP: Final = 10.0
-"""Bound on one cycle's residual, in standard deviations of scatter and wander together: an
-odd cycle moves the charts by a bounded step, while the shifts of faults that have not failed
-yet stay below it (design choice)."""
-
-LONE: Final = 0.3
-"""How far a residual may lie from the median of itself and the two before it, in parts of
-that bound: three standard deviations (design choice)."""
 
 DESIGN_EFFECT: Final = 2.0
 """Variance of a mean of cycles over that of independent ones: AR(1) of 1/3 between cycles
@@ -66,8 +62,6 @@ STALE_WEIGHT: Final = 0.2
 """A chart whose newest value has faded to this weight is silent."""
 
 _COUNT = len(NAMES)
-_TAU = np.array(MEMORY_DAYS)[:, None] * MEMORY[None, :]
-_SINGLE = MEMORY > 1.0  # weekly tests: too few to wait for a second one
 _LEAST = np.array(LEAST_EFFECTIVE)[:, None] / np.where(MEMORY > 1.0, 2.5, 1.0)[None, :]
 _EFFECT = np.where(MEMORY > 1.0, 1.0, DESIGN_EFFECT)  # weekly tests are independent
 _DIRECTION_TOUCHES = DIRECTIONS != 0.0
@@ -129,9 +123,8 @@ class Tracker:
     """What one unit's charts carry from cycle to cycle."""
 
     baseline: Baseline = field(default_factory=Baseline)
-    total: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
-    weight: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
-    square: FloatArray = field(default_factory=lambda: np.zeros((2, _COUNT)))
+    charts: FloatArray = field(default_factory=lambda: np.zeros((3, 2, _COUNT)))
+    """Total, weight and square of the weights of the short and the long chart."""
     last: FloatArray = field(default_factory=lambda: np.full((2, _COUNT), np.nan))
     """The two residuals before, the newer first."""
     time: float = math.nan
@@ -157,9 +150,7 @@ class Tracker:
         """Return plain lists and numbers."""
         return {
             "baseline": self.baseline.to_json(),
-            "total": self.total.tolist(),
-            "weight": self.weight.tolist(),
-            "square": self.square.tolist(),
+            "charts": self.charts.tolist(),
             "last": self.last.tolist(),
             "time": self.time,
             "cycles": self.cycles,
@@ -182,7 +173,7 @@ class Tracker:
         """Read what ``to_json`` returned."""
         read = dict(data)
         read["baseline"] = Baseline.from_json(data["baseline"])
-        for name in ("total", "weight", "square", "last", "resolution", "day_total", "day_count"):
+        for name in ("charts", "last", "resolution", "day_total", "day_count"):
             read[name] = array(data[name])
         for name in ("time", "day", "interval"):
             read[name] = number(data[name])
@@ -249,7 +240,15 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
     bound = CLIP * np.hypot(scale, reference.wander)
     out = _Arrays(n)
     queue = list(repairs)
-    for i in range(n):
+    calm = _Calm(rows, state)
+    i = 0
+    while i < n:
+        until = calm.until(i, state, queue, levels)
+        if until > i + 1:
+            _many(state, rows.part(i, until), plain[i:until], levels, bound, out, i)
+            out.scale[i:until] = scale
+            i = until
+            continue
         now = float(rows.time[i])
         while queue and queue[0].time < now:
             repair = queue.pop(0)
@@ -289,7 +288,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
         if usable and not held:
             _keep_day(state, now, residual)
         out.residual[i], out.scale[i] = residual, scale
-        out.total[i], out.weight[i], out.square[i] = state.total, state.weight, state.square
+        out.charts[i] = state.charts
         out.resolution[i] = state.resolution
         out.shift_count[i] = state.baseline.shift_count
         out.epoch[i] = state.baseline.epoch
@@ -305,6 +304,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
             refresh(rows.program[i], i + 1)
             scale = state.baseline.scale(reference)
             bound = CLIP * np.hypot(scale, reference.wander)
+        i += 1
     return out.finish(adjusted, counts, reference)
 
 
@@ -327,15 +327,94 @@ def _sampled_otherwise(state: Tracker, logger: str, interval: float, residual: F
     return True
 
 
+class _Calm:
+    """Finds runs of rows in which nothing but the charts moves."""
+
+    def __init__(self, rows: Rows, state: Tracker) -> None:
+        self.rows = rows
+        self.names, self.code = np.unique(np.array(rows.program, dtype=str), return_inverse=True)
+        self.logger = np.array(rows.logger, dtype=object)
+
+    def until(
+        self, i: int, state: Tracker, queue: list[Repair], levels: dict[str, Level | None]
+    ) -> int:
+        """Return where a run of calm rows from ``i`` on ends; ``i`` for none."""
+        if state.splice is not None or state.pending or state.other or math.isnan(state.interval):
+            return i
+        full = np.array([_is_full(state.baseline, str(name)) for name in self.names])
+        if not self._calm(slice(i, i + 1), state, full)[0]:
+            return i
+        calm = self._calm(slice(i, None), state, full)
+        if queue:
+            calm &= self.rows.time[i:] <= queue[0].time
+        return i + (len(calm) if calm.all() else int(calm.argmin()))
+
+    def _calm(self, at: slice, state: Tracker, full: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        rows = self.rows
+        interval = rows.interval[at] / state.interval
+        same = np.isnan(interval) | (
+            (interval > 1.0 / INTERVAL_CLASS) & (interval < INTERVAL_CLASS)
+        )
+        same &= np.asarray(self.logger[at] == state.logger, dtype=np.bool_) & full[self.code[at]]
+        return np.asarray(same | ~rows.complete[at])
+
+
+def _is_full(baseline: Baseline, program: str) -> bool:
+    kept = baseline.programs.get(program)
+    return kept is not None and len(kept.signs) >= needs(program)[1]
+
+
+def _many(
+    state: Tracker,
+    rows: Rows,
+    plain: FloatArray,
+    levels: dict[str, Level | None],
+    bound: FloatArray,
+    out: _Arrays,
+    first: int,
+) -> None:
+    """Step the charts over calm rows; the same as one by one."""
+    n = len(rows.program)
+    at = slice(first, first + n)
+    known = {name: levels.get(name) is not None for name in set(rows.program)}
+    usable = rows.complete & np.array([known[name] for name in rows.program])
+    residual = plain - state.baseline.shift
+    here = np.isfinite(residual) & usable[:, None]
+    before = values_before(residual, here, state.last)
+    counted = np.where(here, residual, np.nan)
+    enters = pulled(counted, before.newer[:-1], before.older[:-1], bound)
+    charts = np.empty((n + 1, *state.charts.shape))
+    charts[0] = state.charts
+    times = [state.time, *rows.time.tolist()]
+    gaps = [b - a for a, b in itertools.pairwise(times)]
+    accumulate(charts, fades(gaps), enters, here)
+    state.charts, state.time = charts[-1].copy(), times[-1]
+    state.last = np.stack([before.newer[-1], before.older[-1]])
+    fine = np.isfinite(rows.resolution) & rows.complete[:, None]
+    out.resolution[at] = carried(rows.resolution, fine, state.resolution)
+    state.resolution = out.resolution[first + n - 1].copy()
+    chosen = np.flatnonzero(usable).tolist()
+    state.recent = [*state.recent, *(residual[i].tolist() for i in chosen[-SPLICE:])][-SPLICE:]
+    for i in chosen:
+        _keep_day(state, times[i + 1], residual[i])
+    out.residual[at] = residual
+    out.charts[at] = charts[1:]
+    out.shift_count[at] = state.baseline.shift_count
+    out.epoch[at] = state.baseline.epoch
+    out.provisional += [frozenset()] * n
+    judged = rows.complete & ~np.isin(rows.program, TEST_KINDS)
+    cycles = state.cycles + np.cumsum(judged)
+    out.ready[at] = cycles >= FULL
+    state.cycles = int(cycles[-1])
+
+
 class _Arrays:
     """Rows of the charts while they are being filled."""
 
     def __init__(self, n: int) -> None:
         self.residual = np.full((n, _COUNT), np.nan)
         self.scale = np.empty((n, _COUNT))
-        self.total = np.empty((n, 2, _COUNT))
-        self.weight = np.empty((n, 2, _COUNT))
-        self.square = np.empty((n, 2, _COUNT))
+        self.charts = np.empty((n, 3, 2, _COUNT))
         self.resolution = np.empty((n, _COUNT))
         self.shift_count = np.empty((n, _COUNT))
         self.epoch = np.zeros(n, dtype=np.int64)
@@ -344,9 +423,10 @@ class _Arrays:
         self.settled: list[Settled] = []
 
     def finish(self, adjusted: FloatArray, counts: FloatArray, reference: Reference) -> Track:
-        seen = self.weight > STALE_WEIGHT
-        safe = np.where(seen, self.weight, 1.0)
-        effective = safe * safe / np.where(seen, self.square, 1.0)
+        total, weight, square = (self.charts[:, k] for k in range(3))
+        seen = weight > STALE_WEIGHT
+        safe = np.where(seen, weight, 1.0)
+        effective = safe * safe / np.where(seen, square, 1.0)
         seen &= effective >= _LEAST[None, :, :]
         scale = self.scale[:, None, :]
         behind = 1.0 / np.maximum(counts, 1.0) + 1.0 / np.maximum(self.shift_count, 1.0)
@@ -355,7 +435,7 @@ class _Arrays:
             self.residual,
             adjusted,
             self.scale,
-            np.where(seen, self.total / safe, np.nan),
+            np.where(seen, total / safe, np.nan),
             scale**2 * noise
             + reference.wander**2
             + np.square(RESOLUTION * self.resolution)[:, None, :],
@@ -371,31 +451,14 @@ def _step(
     state: Tracker, now: float, residual: FloatArray, bound: FloatArray, usable: bool
 ) -> None:
     """Let the charts fade and add one cycle."""
-    if not math.isnan(state.time):
-        fade = np.exp((state.time - now) / _TAU)
-        state.total = state.total * fade
-        state.weight = state.weight * fade
-        state.square = state.square * (fade * fade)
-    state.time = now
-    if usable:
-        here = np.isfinite(residual)
-        near = _middle(residual, state.last)
-        reach = LONE * bound
-        smooth = np.where(_SINGLE, residual, np.clip(residual, near - reach, near + reach))
-        state.total = state.total + np.where(here, np.clip(smooth, -bound, bound), 0.0)
-        state.last = np.where(here, np.stack([residual, state.last[0]]), state.last)
-        state.weight = state.weight + here
-        state.square = state.square + here
-
-
-def _middle(now: FloatArray, last: FloatArray) -> FloatArray:
-    """Return the median of a residual and the two before it.
-
-    A lone odd cycle is pulled to it: a step is believed from its second cycle on, and a
-    fault that comes and goes still counts by its reach. Without two before it, it speaks itself.
-    """
-    low, high = np.minimum(last[0], last[1]), np.maximum(last[0], last[1])
-    return np.where(np.isfinite(low), np.maximum(low, np.minimum(high, now)), now)
+    gap = 0.0 if math.isnan(state.time) else now - state.time
+    here = np.isfinite(residual) & usable
+    enters = pulled(np.where(here, residual, np.nan), state.last[0], state.last[1], bound)
+    charts = np.empty((2, *state.charts.shape))
+    charts[0] = state.charts
+    accumulate(charts, fades([gap]), enters[None, :], here[None, :])
+    state.charts, state.time = charts[1], now
+    state.last = np.where(here, np.stack([residual, state.last[0]]), state.last)
 
 
 def _keep_day(state: Tracker, now: float, residual: FloatArray) -> None:
@@ -479,7 +542,5 @@ def _rebase(
         if math.isfinite(level[i]):
             state.baseline.shift[i] += level[i]
             state.baseline.shift_count[i] = count[i]
-        state.total[:, i] = 0.0
-        state.weight[:, i] = 0.0
-        state.square[:, i] = 0.0
+        state.charts[:, :, i] = 0.0
     state.baseline.epoch += 1
