@@ -180,11 +180,19 @@ def _rows(cycles: pd.DataFrame) -> Iterator[_Row]:
         floats("plateau_s"),
         floats("exposure_s"),
         floats("sample_interval_s"),
-        cycles["pulse_count"].fillna(0).to_numpy(np.int64).tolist(),
+        _pulses(cycles),
         floats("drying_s"),
         seconds("started_at"),
         seconds("ended_at"),
     )
+
+
+def _pulses(cycles: pd.DataFrame) -> list[int]:
+    """Return the pulses of each cycle; at least one where they were too short to count."""
+    seen = cycles["vacuum_min_kpa"].notna().to_numpy().astype(np.int64)
+    counted = cycles["pulse_count"].to_numpy(np.float64, na_value=np.nan)
+    pulses: list[int] = np.where(np.isfinite(counted), counted, seen).astype(np.int64).tolist()
+    return pulses
 
 
 def _program(

@@ -16,6 +16,8 @@ CUT_K_PER_MIN: Final = 6.0
 """A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
 CUT_LEAST_S: Final = 15.0
 MAINS_SHARE: Final = 0.3
+UNDER_PRESSURE_C: Final = 112.0
+"""Pulses and purges of air removal stay below this as a rule (no source)."""
 
 
 def completion(
@@ -89,7 +91,8 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
             time[first:], temp[first:], max(2.2 * swing, CUT_K + swing), noise, ended=held
         ):
             return True
-    warm = np.flatnonzero(temp[:first] > 90.0)
+    # Before steam is well under pressure a fall is a pulse, a purge or cold water let in.
+    warm = np.flatnonzero(temp[:first] > UNDER_PRESSURE_C)
     if not len(warm):
         return False
     early = slice(int(warm[0]), first)

@@ -113,6 +113,12 @@ def _steam_cycle(
     setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
     if _hot_idle(row, samples, main, flat.level_c, programs):
         return None
+    away = plateau.ran_away(
+        flat, time[hot], temp[hot], tuple(p.setpoint_c for p in programs) or tuple(earlier)
+    )
+    if away is not None:
+        setpoint, flat = away
+        known = True
     usual = earlier.get(setpoint, setpoint + plateau.OPERATING_K)
     got = plateau.reached(flat, setpoint, flat.top_c, known, usual, others)
     if flat.levelled_off and not programs and setpoint not in earlier:

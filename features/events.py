@@ -57,6 +57,10 @@ EXHAUST_K_PER_MIN: Final = 6.0
 """A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
 DRYING_S: Final = 180.0
 """The first vacuum after an exposure is its drying if it lasts this long (no source)."""
+TEST_S: Final = 780.0
+"""A vacuum this long after drying and an air inlet is a leak test: 5 min of settling, 10 of
+measuring, less coarse ends (common practice)."""
+OPENED_KPA: Final = 70.0
 BOIL_CLIMB_S: Final = 1500.0
 """Climbing this long above 60 °C is no preheating (no source)."""
 DRY_C: Final = 113.0
@@ -289,6 +293,9 @@ def _separate(samples: Samples, group: list[Event]) -> list[list[Event]]:
     jacket, leaves no rest; but only a new cycle evacuates between two holds, and
     a power cut lets the steam go slowly.
     """
+    for k in range(1, len(group)):
+        if _tested_after(samples, group, k):
+            return [*_separate(samples, group[:k]), *_separate(samples, group[k:])]
     holds = [k for k, e in enumerate(group) if e.kind == "steam" and _holds(samples, e)]
     parts: list[list[Event]] = []
     start = 0
@@ -305,6 +312,21 @@ def _separate(samples: Samples, group: list[Event]) -> list[list[Event]]:
         parts.append(group[start:cut])
         start = cut
     return [*parts, group[start:]]
+
+
+def _tested_after(samples: Samples, group: list[Event], k: int) -> bool:
+    """Return whether event k is a leak test begun right after the drying before it.
+
+    Air was let in up to the atmosphere between two long vacua, and no steam follows.
+    """
+    before, after = group[k - 1], group[k]
+    if before.kind != "vacuum" or any(e.kind != "vacuum" for e in group[k:]):
+        return False
+    time, pressure = samples.time_s, samples.pressure_kpa
+    lasted = [time[e.stop - 1] - time[e.start] for e in (before, after)]
+    if lasted[0] < DRYING_S or lasted[1] < TEST_S:
+        return False
+    return bool(np.nanmax(pressure[before.stop : after.start + 1]) > OPENED_KPA)
 
 
 def _holds(samples: Samples, event: Event) -> bool:

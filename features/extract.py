@@ -98,6 +98,7 @@ def extract(
             right=stop,
             last=k + 1 == len(groups) and stop == n,
             previous_end_s=history.end_s,
+            pumped_kpa=history.pumped_kpa,
         )
         found = cycle.build(samples, group, place, unit, limits, history.usual(), programs)
         done = group[-1].stop - 1
@@ -129,11 +130,13 @@ class _History:
 
     def __init__(self, memory: Memory) -> None:
         self.end_s = memory.end_s
+        self.pumped_kpa = memory.pumped_kpa
         self.seen = list(memory.plateaus)
 
     def add(self, row: Row) -> None:
         """Note a cycle that was just found."""
         self.end_s = row.values["ended_at"] / 1000.0
+        self.pumped_kpa = row.values.get("drying_vacuum_kpa", self.pumped_kpa)
         if "setpoint_c" in row.values:
             self.seen.append((row.values["setpoint_c"], row.values["plateau_c"]))
             del self.seen[:-PLATEAUS]
@@ -187,7 +190,8 @@ def _table(
     for row in rows:
         if row.values["started_at"] / 1000.0 < until_s:
             history.add(row)
-    return cycles, replace(after, end_s=history.end_s, plateaus=tuple(history.seen))
+    known = replace(after, end_s=history.end_s, pumped_kpa=history.pumped_kpa)
+    return cycles, replace(known, plateaus=tuple(history.seen))
 
 
 def _remember(earlier: pd.DataFrame | None, unit: Unit) -> Memory:
@@ -200,4 +204,6 @@ def _remember(earlier: pd.DataFrame | None, unit: Unit) -> Memory:
     tail = ordered.dropna(subset=["setpoint_c", "plateau_c"]).tail(PLATEAUS)
     pairs = zip(tail["setpoint_c"].tolist(), tail["plateau_c"].tolist(), strict=True)
     plateaus = tuple((float(s), float(p)) for s, p in pairs)
-    return replace(memory, end_s=end_s, plateaus=plateaus)
+    pumped = ordered["drying_vacuum_kpa"].dropna().tolist()
+    known = replace(memory, end_s=end_s, pumped_kpa=float(pumped[-1]) if pumped else float("nan"))
+    return replace(known, plateaus=plateaus)

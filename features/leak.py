@@ -14,6 +14,8 @@ from .samples import FloatArray
 WINDOW_S: Final = 600.0
 """The slope is taken over the last 10 min of the hold (EN 285, read on secondary pages)."""
 LEAST_HOLD_S: Final = 600.0
+SMOOTH_S: Final = 60.0
+"""Longest moving mean [s] by which a hold's ends are found (no source)."""
 SETTLED_KPA_PER_MIN: Final = 0.08
 """A levelling rise faster than this at the window's start has not settled (no source)."""
 SETTLING_TAU_S: Final = (40.0, 70.0, 110.0, 160.0, 230.0, 320.0)
@@ -42,17 +44,22 @@ def hold_bounds(time: FloatArray, pressure: FloatArray) -> tuple[int, int]:
     the pressure is let up faster than any leak.
     """
     noise = noise_sd(pressure)
+    noise = noise if np.isfinite(noise) else 0.0
+    interval = float(time[-1] - time[0]) / max(len(time) - 1, 1)
+    most = 2 * int(0.5 * SMOOTH_S / max(interval, 0.1)) + 1
     width = 1
-    while width < 31 and noise > 0.15 * np.sqrt(width):
+    while width < min(31, most) and noise > 0.15 * np.sqrt(width):
         width += 2
     even = smooth(pressure, width)
     rate = np.diff(even) / np.maximum(np.diff(time), 1e-9)
     deep = float(even.min())
     span = float(even.max()) - deep
-    first = int(np.flatnonzero(even <= deep + 0.3)[0])
-    fast = np.flatnonzero((rate[first:] > 0.1) & (even[first + 1 :] > deep + 0.35 * span))
+    own = noise / np.sqrt(width)
+    first = int(np.flatnonzero(even <= deep + max(0.3, 4.0 * own))[0])
+    still = max(0.05, 4.0 * own / interval)
+    fast = np.flatnonzero((rate[first:] > 2.0 * still) & (even[first + 1 :] > deep + 0.35 * span))
     last = first + int(fast[0]) if len(fast) else len(pressure) - 1
-    while last > first + 1 and rate[last - 1] > 0.05:
+    while last > first + 1 and rate[last - 1] > still:
         last -= 1
     return first, max(first, last - width // 2)
 

@@ -154,7 +154,10 @@ def add_pressure_features(
     seconds, tau, why = exhaust_module.exhaust_times(time[out], pressure[out], atmosphere)
     row.put("exhaust_s", seconds, why)
     row.put("exhaust_tau_s", tau, why)
-    count, evacuation, deepest = vacuum.pulses(samples, before, arrival)
-    row.values["pulse_count"] = count
+    count, evacuation, deepest = vacuum.pulses(samples, before, arrival, atmosphere)
+    if np.isfinite(count):
+        row.values["pulse_count"] = int(count)
+    else:
+        row.reasons["pulse_count"] = "too_coarse"
     row.put("pulse_evacuation_s", evacuation, "no_pulses")
     row.put("vacuum_min_kpa", deepest, "no_vacuum")

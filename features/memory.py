@@ -29,6 +29,8 @@ class Memory:
     """Exposures [s] of the last complete cycles, by set point [°C]."""
     dried: tuple[bool, ...] = ()
     """Whether each of the last complete cycles was dried."""
+    pumped_kpa: float = math.nan
+    """Vacuum of the last drying [kPa]."""
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and numbers."""
@@ -38,6 +40,7 @@ class Memory:
             "run_end_s": _plain(self.run_end_s),
             "holds": [[s, list(h)] for s, h in sorted(self.holds.items())],
             "dried": [int(d) for d in self.dried],
+            "pumped_kpa": _plain(self.pumped_kpa),
         }
 
     @classmethod
@@ -49,6 +52,7 @@ class Memory:
             _number(data["run_end_s"]),
             {float(s): tuple(float(v) for v in h) for s, h in data["holds"]},
             tuple(bool(d) for d in data["dried"]),
+            _number(data.get("pumped_kpa")),
         )
 
 

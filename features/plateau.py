@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -44,6 +44,10 @@ CUSTOM_LEAST_S: Final = 150.0
 """A set point that nothing else names needs a plateau this long [s] (no source)."""
 ABOVE_BAND_K: Final = 5.0
 """So far above a set point a plateau that still climbs is on its way to a higher one."""
+RUNAWAY_K: Final = 8.0
+RUNAWAY_SLOWER: Final = 3.0
+RUNAWAY_LEAST_S: Final = 120.0
+"""A hold that climbs this far, this much slower than before, for so long (no source)."""
 NOT_REACHED_K: Final = 3.5
 """A plateau further below every set point than this belongs to none."""
 
@@ -402,6 +406,42 @@ def reached(
     ):
         return False
     return plateau.held or plateau.climbing_k_per_min < 2.0 or top_c >= setpoint_c + 0.3
+
+
+def ran_away(
+    plateau: Plateau, time: FloatArray, temp: FloatArray, setpoints_c: tuple[float, ...]
+) -> tuple[float, Plateau] | None:
+    """Return the lower set point that a cycle held first and then slowly climbed away from.
+
+    Where the fast approach breaks at a set point and goes on at a third of its
+    rate or less, a heater that stays on drives a hold out of its band. An
+    exponential approach that ends 8 K higher slows down by 1.7 there at most
+    (closed form: 11 K before the end against 6.6 K before it).
+    """
+    for setpoint in sorted(setpoints_c):
+        if plateau.top_c < setpoint + RUNAWAY_K:
+            return None
+        below, at, over, far = (
+            first_above(time, temp, setpoint + k) for k in (-6.0, 0.0, 1.5, 5.0)
+        )
+        if not (at > below and far > over):
+            continue
+        slow = (far - over) / 3.5 > RUNAWAY_SLOWER * (at - below) / 6.0
+        if slow and far - at > RUNAWAY_LEAST_S:
+            first = int(np.searchsorted(time, at))
+            hot = temp[first : plateau.exhaust + 1]
+            held = replace(
+                plateau,
+                first=first,
+                level_c=median(hot),
+                seconds=float(time[plateau.exhaust] - time[first]),
+                held=True,
+                peaked=False,
+                levelled_off=False,
+                cut_short=False,
+            )
+            return setpoint, held
+    return None
 
 
 def sags(plateau: Plateau, setpoint_c: float, top_c: float, known: bool) -> bool:

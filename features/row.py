@@ -86,6 +86,8 @@ class Place:
     """No events follow."""
     previous_end_s: float
     """End of the cycle before [s]; NaN for none."""
+    pumped_kpa: float = float("nan")
+    """Vacuum of the last drying before [kPa]; NaN for none."""
 
 
 def begin(samples: Samples, start: int, end: int, unit: Unit, place: Place) -> Row:

@@ -20,6 +20,10 @@ LEAST_SAMPLES: Final = 4.0
 LEAST_AMPLITUDE: Final = 3.0
 """Peak-to-peak in units of noise or of resolution under which none is read."""
 LEAST_TEETH: Final = 2
+PERIOD_SHARE: Final = 1.0 / 3.0
+"""Longest period as a share of the exposure: fewer than three show no rhythm (no source)."""
+UNEVEN: Final = 0.25
+"""Median distance of periods from their median beyond which they have no rhythm (no source)."""
 FEW_SAMPLES: Final = 7.0
 """Samples in a period under which slopes come from steps, not from regressions of runs."""
 HEIGHT_RATIO: Final = 1.4
@@ -87,6 +91,8 @@ def measure(
     if period / interval < LEAST_SAMPLES:
         return _none("no_sawtooth")
     if median(swing) < LEAST_AMPLITUDE * max(grain, step):
+        return _none("no_sawtooth")
+    if period > PERIOD_SHARE * float(time[-1] - time[0]) or not _even(time, turns):
         return _none("no_sawtooth")
     turns = _settled(turns)
     if len(turns) < 2 * LEAST_TEETH:
@@ -165,6 +171,19 @@ def _prune(values: FloatArray, turns: IntArray, least: float) -> IntArray:
 
 def _period(time: FloatArray, turns: IntArray) -> float:
     return median(time[turns[2:]] - time[turns[:-2]])
+
+
+def _even(time: FloatArray, turns: IntArray) -> bool:
+    """Return whether the periods resemble each other, as a thermostat's do.
+
+    Counted from high to high and from low to low; chance swings of proportioned
+    or modulated heat come at any time.
+    """
+    periods = time[turns[2:]] - time[turns[:-2]]
+    if len(periods) < 4:
+        return True
+    middle = median(periods)
+    return median(np.abs(periods - middle)) < UNEVEN * middle
 
 
 def _settled(turns: IntArray) -> IntArray:

@@ -9,15 +9,19 @@ import numpy as np
 
 from .crossing import farthest, knee, median
 from .events import Event
-from .samples import FloatArray, Samples
+from .samples import FloatArray, IntArray, Samples
 
 AT_ATMOSPHERE_KPA: Final = 3.0
 REST_S: Final = 60.0
 HEATED_LEAST_S: Final = 180.0
 """A chamber that stays this hot this long after the exhaust is heated (no source)."""
 HEATED_LONGEST_S: Final = 7200.0
-PULSE_HIGH_KPA: Final = 85.0
-"""A pulse is complete when the pressure is back above this [kPa] (no source)."""
+PULSE_SHARE: Final = 1.0 / 3.0
+"""A pulse is complete when this share of the way to the atmosphere is recovered (no source)."""
+PULSE_LOW: Final = 0.75
+"""A pulse goes below this share of the atmosphere (no source)."""
+LEAST_SAMPLES: Final = 4.0
+"""Samples in a pulse under which pulses can't be counted (no source)."""
 
 
 @dataclass(frozen=True)
@@ -30,20 +34,55 @@ class Drying:
     finished: bool
 
 
-def pulses(samples: Samples, vacua: list[Event], exposure: int) -> tuple[int, float, float]:
-    """Return completed pulses, median evacuation time 100 to 30 kPa [s], deepest [kPa]."""
+def pulses(
+    samples: Samples, vacua: list[Event], exposure: int, atmosphere: float
+) -> tuple[float, float, float]:
+    """Return completed pulses, median evacuation time 100 to 30 kPa [s], deepest [kPa].
+
+    A pulse is an evacuation after which the pressure recovers by more than a
+    third of the way to the atmosphere. NaN for the count where the pulses are
+    shorter than four samples.
+    """
     pressure, time = samples.pressure_kpa, samples.time_s
-    count = 0
-    evacuations = []
-    for event in vacua:
-        follow = pressure[event.stop : exposure + 1]
-        if len(follow) and np.nanmax(follow) > PULSE_HIGH_KPA:
-            count += 1
-        seconds = evacuation_seconds(time, pressure, event)
-        if np.isfinite(seconds):
-            evacuations.append(seconds)
-    deepest = min((float(np.nanmin(pressure[e.start : e.stop])) for e in vacua), default=np.nan)
-    return count, median(np.asarray(evacuations)), deepest
+    if not vacua:
+        return 0.0, float("nan"), float("nan")
+    evacuations = [evacuation_seconds(time, pressure, e) for e in vacua]
+    good = np.asarray([e for e in evacuations if np.isfinite(e)])
+    deepest = min(float(np.nanmin(pressure[e.start : e.stop])) for e in vacua)
+    part = slice(vacua[0].start, exposure + 1)
+    known = np.isfinite(pressure[part])
+    when, even = time[part][known], pressure[part][known]
+    even = np.minimum(even, atmosphere)
+    low = _lows(even, PULSE_SHARE * (atmosphere - deepest))
+    low = low[even[low] < PULSE_LOW * atmosphere]
+    if len(low) >= 2 and len(when) > 1:
+        interval = median(np.diff(when))
+        if median(np.diff(when[low])) < LEAST_SAMPLES * interval:
+            return float("nan"), median(good), deepest
+    return float(len(low)), median(good), deepest
+
+
+def _lows(values: FloatArray, least: float) -> IntArray:
+    """Return the lows after which values recover by ``least`` (a hysteresis)."""
+    move = np.sign(np.diff(values))
+    turn = np.flatnonzero((move[1:] > 0) & (move[:-1] <= 0)) + 1
+    highs = np.flatnonzero((move[1:] < 0) & (move[:-1] >= 0)) + 1
+    places = np.sort(np.concatenate((turn, highs, [0, len(values) - 1])))
+    found: list[int] = []
+    low, high = 0, 0
+    falling = True
+    for k in places.tolist():
+        if falling:
+            if values[k] < values[low]:
+                low = k
+            elif values[k] - values[low] > least:
+                found.append(low)
+                falling, high = False, k
+        elif values[k] > values[high]:
+            high = k
+        elif values[high] - values[k] > least:
+            falling, low = True, k
+    return np.asarray(found, dtype=np.int64)
 
 
 def evacuation_seconds(time: FloatArray, pressure: FloatArray, event: Event) -> float:

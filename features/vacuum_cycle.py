@@ -33,6 +33,8 @@ BLIP_SAMPLES: Final = 3
 """A vacuum shorter than both is a channel's blip (no source)."""
 PUMPED_KPA: Final = 12.0
 """A pump that dries a chamber gets below this (no source)."""
+ABOVE_PUMPED_KPA: Final = 1.5
+"""A vacuum this far above that of the last drying is held, not pumped (no source)."""
 
 
 def vacuum_cycle(
@@ -55,7 +57,12 @@ def vacuum_cycle(
         return None
     soon = float(row.values.get("idle_before_s", np.inf)) < DRYING_IDLE_S
     warm = soon and temp[start] > DRYING_WARM_C
-    if warm and len(vacua) == 1 and seconds > DRYING_LEAST_S and not _valve_shut(samples, longest):
+    if (
+        warm
+        and len(vacua) == 1
+        and seconds > DRYING_LEAST_S
+        and not _valve_shut(samples, longest, place.pumped_kpa)
+    ):
         return None
     add_channel(row, samples, start, vacua[-1].stop - 1)
     add_circumstances(row, samples, place, start)
@@ -78,10 +85,11 @@ def vacuum_cycle(
     return row, end, not cut
 
 
-def _valve_shut(samples: Samples, event: Event) -> bool:
+def _valve_shut(samples: Samples, event: Event, pumped_kpa: float) -> bool:
     """Return whether a vacuum was held with the pump off, and not pumped on and on.
 
-    A pump goes on down to its limit; a hold starts above it, or rises.
+    A pump goes on down to its limit, such as that of the last drying; a hold
+    starts above it, or rises.
     """
     known = np.isfinite(samples.pressure_kpa[event.start : event.stop])
     time = samples.time_s[event.start : event.stop][known]
@@ -93,7 +101,8 @@ def _valve_shut(samples: Samples, event: Event) -> bool:
     early = float(np.median(hold[hold_t <= hold_t[0] + 150.0]))
     late = float(np.median(hold[hold_t >= hold_t[-1] - 150.0]))
     noise = noise_of(hold)
-    return late - early > max(0.3, noise) or min(early, late) > PUMPED_KPA
+    limit = np.fmin(PUMPED_KPA, pumped_kpa + max(ABOVE_PUMPED_KPA, noise))
+    return bool(late - early > max(0.3, noise) or min(early, late) > limit)
 
 
 def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: bool) -> None:

@@ -106,3 +106,37 @@ def test_a_pressure_channel_that_reads_far_too_low_loses_no_cycle() -> None:
     odd["pressure_kpa"] = 98.0 + (odd["pressure_kpa"] - 98.0) * 0.2
     cycles = extract(odd, UNIT).cycles
     assert cycles["exposure_s"].between(235.0, 265.0).sum() == 1
+
+
+def test_a_hold_that_runs_away_keeps_the_set_point_it_began_at() -> None:
+    unit = Unit("U1", air_removal="gravity", programs=("gravity-121x20", "gravity-134x4"))
+    way = [(1800.0, 25.0), (2700.0, 100.0), (2960.0, 121.6), (4200.0, 134.5)]
+    both = [(t, c, max(98.0, float(p_sat_kpa(c)))) for t, c in way]
+    points = [(0.0, 25.0, 98.0), *both, (4260.0, 101.0, 98.0), (9000.0, 30.0, 98.0)]
+    cycles = extract(trace(points), unit).cycles
+    assert cycles["setpoint_c"].tolist() == [121.0]
+    assert 1230.0 <= cycles["exposure_s"].iloc[0] <= 1260.0
+    assert cycles["overband_k"].iloc[0] > 9.0
+
+
+def test_cold_water_let_into_a_hot_chamber_is_no_power_cut() -> None:
+    unit = Unit("U1", air_removal="gravity", programs=("gravity-121x20",))
+    steam = float(p_sat_kpa(122.3))
+    points = [
+        (0.0, 30.0, 98.0),
+        (900.0, 30.0, 98.0),
+        (1500.0, 100.0, 98.5),
+        (1800.0, 122.3, steam),
+        (3060.0, 122.3, steam),
+        (3120.0, 103.0, 98.0),
+        (3300.0, 98.0, 98.0),
+        (3600.0, 85.0, 98.0),
+        (3900.0, 100.0, 98.5),
+        (4200.0, 122.3, steam),
+        (5460.0, 122.3, steam),
+        (5520.0, 100.0, 98.0),
+        (5700.0, 75.0, 98.0),
+        (9000.0, 30.0, 98.0),
+    ]
+    cycles = extract(trace(points), unit).cycles
+    assert cycles["completion"].tolist() == ["complete", "complete"]
