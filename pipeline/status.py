@@ -51,6 +51,8 @@ class StoreStatus:
     open: dict[str, int]
     checked: dict[str, int]
     """Findings that were checked at the bench, by result."""
+    due: tuple[dict[str, Any], ...]
+    """Service, leak tests and calibrations that are due or overdue, most overdue first."""
     single_writer: bool
     warnings: tuple[str, ...] = ()
 
@@ -77,6 +79,7 @@ class StoreStatus:
             "exports_in_quarantine": self.quarantined,
             "silent_units": [{"unit_id": u, "last_data": t} for u, t in self.silent],
             "open_flags": self.open,
+            "due": list(self.due),
             "checked_findings": self.checked,
             "confirmed_share": confirmed_share(self.checked),
             "single_writer": self.single_writer,
@@ -89,7 +92,12 @@ class StoreStatus:
         parts = [f"open flags: {said}", f"silent: {len(self.silent)}"]
         if self.quarantined:
             parts.append(f"set aside: {self.quarantined}")
+        overdue = sum(d["state"] == "overdue" for d in self.due)
+        if overdue:
+            parts.append(f"overdue: {overdue}")
         parts.append(f"last good night: {self.last_good_night or 'none yet'}")
+        if self.warnings:
+            parts.insert(0, "look at it: " + "; ".join(self.warnings))
         return "chamberdrift " + "; ".join(parts)
 
     def text(self) -> str:
@@ -111,6 +119,7 @@ class StoreStatus:
             ("Open flags", ", ".join(f"{self.open.get(s, 0)} {s}" for s in reversed(SEVERITIES))),
             ("Set aside", f"{self.quarantined} exports" if self.quarantined else "none"),
             ("Silent loggers", self._silent()),
+            ("Due", self._due()),
             ("Bench checks", checked_words(self.checked)),
         ]
         if self.single_writer:
@@ -119,6 +128,15 @@ class StoreStatus:
             )
         lines = [f"{name:<17}{value}" for name, value in rows]
         return "\n".join([*lines, *(f"Warning: {w}" for w in self.warnings)])
+
+    def _due(self) -> str:
+        if not self.due:
+            return "nothing"
+        states = ("overdue", "due soon", "no record")
+        counts = {s: sum(d["state"] == s for d in self.due) for s in states}
+        said = ", ".join(f"{n} {s}" for s, n in counts.items() if n)
+        first = "; ".join(f"{d['unit_id']} {d['what']}" for d in self.due[:3])
+        return f"{said}: {first}" + ("; ..." if len(self.due) > 3 else "")
 
     def _silent(self) -> str:
         if not self.silent:
@@ -130,6 +148,7 @@ class StoreStatus:
 
 def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus:
     """Return the state of a store at a moment."""
+    from ..reports.due import calendar
     from ..reports.states import silent_units
 
     store = Store.open(location)
@@ -174,6 +193,7 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
         ),
         open={s: int((severities == s).sum()) for s in reversed(SEVERITIES)},
         checked=checked_findings(view.service),
+        due=tuple(json.loads(to_json(calendar(view)))),
         single_writer=store.single_writer,
         warnings=tuple(warnings),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import tarfile
@@ -71,9 +72,7 @@ def test_wheel_and_sdist_build_and_install_from_clean(tmp_path: Path) -> None:
     source = tmp_path / "source"
     subprocess.run(["git", "clone", "--quiet", str(ROOT), str(source)], check=True)
     venv.create(tmp_path / "env", with_pip=True)
-    python = next(
-        p for p in (tmp_path / "env").glob("*/python*") if p.stem in ("python", "python3")
-    )
+    python = tmp_path / "env" / ("Scripts" if os.name == "nt" else "bin") / "python"
     subprocess.run([python, "-m", "pip", "install", "-q", "build"], check=True)
     subprocess.run(
         [python, "-m", "build", "--outdir", str(tmp_path / "dist"), str(source)],

@@ -5,6 +5,8 @@ from __future__ import annotations
 import configparser
 import re
 import shlex
+import shutil
+import subprocess
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -84,6 +86,21 @@ def test_cron_and_service_lines_parse() -> None:
     assert "OnCalendar" in timer["Timer"]
     for command in (cron[5], service["Service"]["ExecStart"]):
         parse_only(shlex.split(command)[1:])
+
+
+@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
+def test_systemd_takes_the_units(tmp_path: Path) -> None:
+    service, timer = blocks("ini")
+    program = "/opt/chamberdrift/.venv/bin/chamberdrift"
+    assert program in service
+    (tmp_path / "chamberdrift.service").write_text(service.replace(program, "/bin/true"))
+    (tmp_path / "chamberdrift.timer").write_text(timer)
+    paths = [str(tmp_path / f"chamberdrift.{kind}") for kind in ("service", "timer")]
+    done = subprocess.run(
+        ["systemd-analyze", "verify", *paths], capture_output=True, text=True, timeout=60
+    )
+    own = [line for line in done.stderr.splitlines() if "chamberdrift" in line]
+    assert (done.returncode, own) == (0, [])
 
 
 def test_cluster_lines_parse() -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from chamberdrift.reports.due import calendar
-from chamberdrift.shared.config import Config, ServiceInterval, Unit
+from chamberdrift.shared.config import Assignment, Config, Correction, ServiceInterval, Unit
 from chamberdrift.shared.schema import SERVICE
 
 
@@ -89,3 +89,19 @@ def test_unit_without_cycles(builder: Any) -> None:
     view = builder.fleet_view(1, cycles=0, flagged=0)
     extra = replace(view.config, units=(*view.config.units, Unit("new")))
     assert "new" not in set(calendar(replace(view, config=extra))["unit_id"])
+
+
+def test_a_dated_correction_counts_as_a_calibration(builder: Any) -> None:
+    view = with_service(builder, [])
+    unit = view.config.units[0].id
+    for days, states in ((400, ["overdue"]), (10, [])):
+        start = (view.as_of - pd.Timedelta(days=days)).to_pydatetime()
+        for found in (
+            {"corrections": (Correction(unit=unit, add_k=0.2, start=start),)},
+            {
+                "corrections": (Correction(logger="L1", add_k=0.2, start=start),),
+                "assignments": (Assignment("L1", unit),),
+            },
+        ):
+            due = calendar(with_service(builder, [], **found))
+            assert list(due["state"]) == states

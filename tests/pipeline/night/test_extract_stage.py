@@ -12,8 +12,8 @@ from chamberdrift.pipeline.cycle_changes import keep_aliases
 from chamberdrift.pipeline.extract_stage import note_pending, settings_digest
 from chamberdrift.pipeline.night import publish, run_extract, working
 from chamberdrift.pipeline.resume_points import next_points, resume_point
-from chamberdrift.pipeline.settings import write_settings
 from chamberdrift.pipeline.retention import STATE as RETENTION
+from chamberdrift.pipeline.settings import write_settings
 from chamberdrift.pipeline.store import Store
 from chamberdrift.shared.config import Limits, Unit
 from chamberdrift.shared.config_template import render_config

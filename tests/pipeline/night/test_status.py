@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -14,9 +15,10 @@ from chamberdrift.pipeline.care import (
     retire_unit,
     undo_service,
 )
+from chamberdrift.pipeline.heartbeat import note_good_night
 from chamberdrift.pipeline.moment import moment_of, now
 from chamberdrift.pipeline.reach import last_samples
-from chamberdrift.pipeline.settings import read_settings
+from chamberdrift.pipeline.settings import read_settings, settings_text, write_settings
 from chamberdrift.pipeline.status import (
     checked_findings,
     checked_words,
@@ -70,6 +72,34 @@ def test_silent_loggers_are_named(judged_store: Path, fleet: Fleet) -> None:
     state = store_status(str(judged_store), as_of=later)
     assert {u for u, _ in state.silent} == {u.unit.id for u in fleet.units}
     assert "silent: 3" in state.line()
+
+
+def test_what_is_due_is_told(store_copy: Path, fleet: Fleet) -> None:
+    unit = fleet.units[0].unit.id
+    place = Store.open(str(store_copy)).place
+    text = settings_text(place) or ""
+    write_settings(place, text + '\n[[service_interval]]\npart = "door_seal"\ndays = 1\n')
+    state = store_status(str(store_copy), as_of=fleet.end)
+    own = [d for d in state.as_dict()["due"] if d["unit_id"] == unit]
+    assert [(d["what"], d["state"]) for d in own] == [("door seal service", "overdue")]
+    assert re.search(r"^Due +\d+ overdue.*: U00\d door seal service", state.text(), re.MULTILINE)
+    assert "overdue: 3;" in state.line()
+
+
+def test_one_line_says_first_what_must_be_looked_at(
+    store_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = Store.open(str(store_copy))
+    note_good_night(store, 3)
+    assert "look at it" not in store_status(str(store_copy)).line()
+    later = now() + pd.Timedelta(days=7)  # the machine was asleep for a week
+    for module in ("moment", "heartbeat"):
+        monkeypatch.setattr(f"chamberdrift.pipeline.{module}.now", lambda: later)
+    line = store_status(str(store_copy)).line()
+    assert line.startswith("chamberdrift look at it: the last good night was 7 days ago")
+    assert len(line.splitlines()) == 1
+    note_good_night(store, 4)
+    assert "look at it" not in store_status(str(store_copy)).line()
 
 
 def test_a_unit_is_told_in_words(judged_store: Path, fleet: Fleet) -> None:

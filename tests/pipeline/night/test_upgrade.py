@@ -9,9 +9,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from chamberdrift.pipeline.cli.root import cli
+from chamberdrift.pipeline.deferrals import DEFERRALS, deferrals_table
 from chamberdrift.pipeline.night import run_night
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.verify import verify
+from chamberdrift.shared.schema import FLAGS
 from click.testing import CliRunner
 
 DATA = Path(__file__).parent / "data"
@@ -40,6 +42,41 @@ def test_an_earlier_versions_store_goes_on(old: Path) -> None:
     assert len(after.table("judgements")) == len(after.table("cycles")) > len(cycles)
     assert verify(Store.open(str(old / "store"))).problems == ()
     assert night.reports
+
+
+def test_a_postponed_finding_outlives_the_upgrade(old: Path) -> None:
+    """The earlier version put a flag off; this one tells the finding under another id."""
+    store = Store.open(str(old / "store"))
+    snapshot = store.snapshot()
+    unit = str(snapshot.table("cycles")["unit_id"].iloc[0])
+    flags = FLAGS.conform(
+        pd.DataFrame(
+            [
+                {
+                    "flag_id": "another-way-to-write-ids",
+                    "unit_id": unit,
+                    "part": "heater",
+                    "mode": "element weak",
+                    "severity": "service",
+                    "first_seen": END,
+                    "last_seen": END,
+                    "recorded_at": END,
+                    "layer": "drift",
+                    "feature": "heater_duty",
+                    "evidence": "as a later version would tell it",
+                }
+            ]
+        )
+    )
+    with store.lock():
+        txn = store.begin(snapshot)
+        entry = {"until": "2026-12-24T00:00:00Z", "reason": "part ordered"}
+        txn.put_state(DEFERRALS, {f"{unit}@heater@20260303": entry})  # as version 0.1 kept it
+        txn.append("flags", flags)
+        txn.commit("put off, then told anew")
+    shown = deferrals_table(store.snapshot(), store.snapshot().table("flags"))
+    assert list(shown["flag_id"]) == ["another-way-to-write-ids"]
+    assert list(shown["reason"]) == ["part ordered"]
 
 
 def test_it_ends_as_a_store_of_this_version_would(old: Path) -> None:
