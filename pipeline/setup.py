@@ -94,7 +94,7 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
         lines.append(f"Took the configuration over from {settings}.")
     lines += [f"Set {key} = {_as_written(value)} in {name}." for key, value in answers.items()]
     if not made and "altitude_m" in answers:
-        lines.append("Gauge samples that were taken in before keep the atmosphere they had.")
+        lines.append("The next night reads gauge exports again that were read without it.")
     if not answers and given is None:
         lines.append(f"Its configuration, with every setting explained, is {name}.")
     lines.append(f"Next: chamberdrift nightly INBOX --store {location}")

@@ -91,11 +91,12 @@ def service(
 def defer(flag: str, store: str, until: datetime, reason: str, run: Run) -> None:
     """Put a flag off until a date; it stays in the list, marked as deferred.
 
-    A stop flag is never hidden: it stands at the top whatever was deferred.
+    FLAG is the id that show tells, or its beginning. A stop flag is never hidden:
+    it stands at the top whatever was deferred.
 
     \b
     Example:
-      chamberdrift defer f-3a91 --until 2026-06-15 --reason "seal ordered" --store fleet
+      chamberdrift defer ST-07@door_seal --until 2026-12-15 --reason "seal ordered" --store fleet
     """
     from ..care import defer_flag
 

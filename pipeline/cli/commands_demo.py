@@ -42,9 +42,15 @@ def demo(folder: str, store: str | None, run: Run) -> None:
 
 @click.command(cls=Command, short_help="Write a simulated fleet's exports and truth.")
 @click.argument("folder", metavar="DIR")
-@click.option("--units", type=click.IntRange(1, 100000), required=True, help="Number of units.")
-@click.option("--days", type=click.IntRange(1, 3660), required=True, help="Days of use.")
-@click.option("--seed", type=click.IntRange(0), required=True, help="Same seed, same bytes.")
+@click.option(
+    "--units", type=click.IntRange(1, 100000), metavar="N", required=True, help="Number of units."
+)
+@click.option(
+    "--days", type=click.IntRange(1, 3660), metavar="D", required=True, help="Days of use."
+)
+@click.option(
+    "--seed", type=click.IntRange(0), metavar="S", required=True, help="Same seed, same bytes."
+)
 @common
 def simulate(folder: str, units: int, days: int, seed: int, run: Run) -> None:
     """Write the exports of a simulated fleet, with the truth beside them.

@@ -27,8 +27,10 @@ TABLES = ("cycles", "flags", "intake", "units", "service")
 @click.option(
     "--format",
     "form",
-    type=click.Choice(("csv", "json", "parquet")),
-    help="csv is safe to open in a spreadsheet.  [default: by the name of --output, else csv]",
+    type=Word(("csv", "json", "parquet")),
+    metavar="FORM",
+    help="csv (safe in a spreadsheet), json or parquet.  "
+    "[default: by the name of --output, else csv]",
 )
 @click.option(
     "--output",
@@ -119,7 +121,8 @@ def show(unit: str, store: str, as_of: datetime | None, run: Run) -> None:
 @exit_flags_option
 @common
 def status(store: str, as_of: datetime | None, line: bool, exit_flags: bool, run: Run) -> None:
-    """Tell the store's state: last good night, silent loggers, growth, open flags.
+    """Tell the store's state: last good night, silent loggers, growth, open flags,
+    what is due.
 
     \b
     Examples:

@@ -148,6 +148,9 @@ def extract(store: str, everything: bool, run: Run) -> None:
 def judge(store: str, as_of: datetime | None, exit_flags: bool, run: Run) -> None:
     """Hold cycles against limits and the units' own past; raise and close flags.
 
+    A moment before what was judged already is refused: it would take flags back.
+    report, show and status tell how things stood then.
+
     \b
     Example:
       chamberdrift judge --store fleet

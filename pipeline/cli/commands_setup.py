@@ -61,7 +61,7 @@ def init(
 
     The answers serve exports that do not say it themselves. On a store that is
     there they are set in its chamberdrift.toml, and the next night reads again
-    what was set aside for the lack of them.
+    what was set aside for the lack of them, or read with another answer.
 
     \b
     Examples:
