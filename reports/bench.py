@@ -118,7 +118,10 @@ CARRY: Final[dict[str, tuple[str, ...]]] = {
     "logger": ("calibrated spare logger", "logger battery"),
     "unknown": ("tool kit", "reference thermometer", "multimeter"),
 }
-"""Part to what a visit needs."""
+"""Part to what a visit needs; a spare comes first where one is used up."""
+
+SPARES: Final = frozenset(CARRY) - {"controller", "unknown"}
+"""Parts whose first thing to carry is used up at each unit."""
 
 
 def steps_for(part: str) -> tuple[Check, ...]:
@@ -146,3 +149,16 @@ def split_cautions(text: str) -> tuple[str, str]:
 def carry_for(part: str) -> tuple[str, ...]:
     """Return what a visit for a part needs."""
     return CARRY.get(part, CARRY["unknown"])
+
+
+def carry_together(parts: Sequence[str]) -> list[str]:
+    """Return what a round needs for some parts: spares as many times as needed, tools once."""
+    things: dict[str, str] = {}
+    for part in dict.fromkeys(parts):
+        count = list(parts).count(part)
+        spare, *tools = carry_for(part)
+        times = f" ×{count}" if count > 1 and part in SPARES else ""
+        things.setdefault(spare, spare + times)
+        for tool in tools:
+            things.setdefault(tool, tool)
+    return list(things.values())

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from . import style
-from .bench import carry_for
+from .bench import carry_together
 from .document import Document, Target, pages_of, provenance_footer, text_box, write
 from .due import calendar
 from .flow import Cell, Row, TableColumn, Words, heading, paragraph, space, table
@@ -271,9 +271,7 @@ def _round(opened: pd.DataFrame, site_of: dict[str, str], width: float) -> list[
     entries = []
     for site in sorted(place.unique()):
         own = due[place == site]
-        things: list[str] = []
-        for part in own["part"]:
-            things += [t for t in carry_for(str(part)) if t not in things]
+        things = carry_together(own["part"].astype(str).tolist())
         reasons = [
             f"{u}: {part_short(p)}" for u, p in zip(own["unit_id"], own["part"], strict=True)
         ]

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 LINE_PT = 13.0
 QUIET_Z = 1.0
+TINTED_Z = 1.5
+"""Residual from which a cell is tinted."""
 MOST_UNITS = 1200
 NAMES_PT = 118.0
 HEAD_PT = 38.0
@@ -60,14 +62,19 @@ def heat_map_rows(
     parts = [p for p in PARTS if p in grid.columns]
     grid = grid.reindex(index=list(active["unit_id"]), columns=parts)
     per_page = int((height - 30.0 - HEAD_PT - 34.0) // LINE_PT)
+    note = NOTE
     if len(grid) > per_page:
         order = grid.abs().max(axis=1).fillna(-1.0)
-        grid = grid.loc[order.sort_values(ascending=False, kind="stable").index[:MOST_UNITS]]
+        order = order.sort_values(ascending=False, kind="stable")
+        told = order[(order >= TINTED_Z) | order.index.isin(list(worst))].index
+        told = order.index[:per_page] if len(told) < per_page else told[:MOST_UNITS]
+        note += f" Largest first; {len(grid) - len(told)} quieter units are left out."
+        grid = grid.loc[told]
     rows: list[Row] = []
     for start in range(0, len(grid), per_page):
         part = grid.iloc[start : start + per_page]
         title = "Residuals by part" if start == 0 else "Residuals by part, continued"
-        head = heading(title, width, note=NOTE, bookmark="Residuals by part" if not start else "")
+        head = heading(title, width, note=note, bookmark="Residuals by part" if not start else "")
         panel = Row(HEAD_PT + 2.0 + len(part) * LINE_PT, panel=_panel(part, worst, width))
         rows += [replace(head[0], break_before=start > 0), *head[1:], panel]
     return rows
@@ -129,7 +136,7 @@ def _quiet(sheet: Sheet, values: np.ndarray, left: float, top: float, wide: floa
 def _boxes(sheet: Sheet, values: np.ndarray, left: float, top: float, wide: float) -> None:
     """Fill cells from 1.5, and frame the large ones."""
     boxes, fills, framed = [], [], []
-    for i, j in np.argwhere(np.abs(values) >= 1.5):
+    for i, j in np.argwhere(np.abs(values) >= TINTED_Z):
         x, y = left + j * wide, top + i * LINE_PT
         x0, x1, y0, y1 = x + 1.0, x + wide - 1.0, y + 0.7, y + LINE_PT - 0.7
         box = sheet.place(np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)]))

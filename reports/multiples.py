@@ -89,11 +89,13 @@ def small_multiple_rows(
             order_note += f", {MOST_UNITS} of {len(lead)} units"
             lead = lead.head(MOST_UNITS)
     window = _window_days(view)
+    shorter = _calm_days(view, worst, window)
     series = _series(view, lead)
     note = (
         f"The feature that carries the unit's flag, else stands out most; last {window:.0f} days, "
         f"{order_note}. Band: usual range, ±3 robust standard deviations (SD); thick line: "
         "flagged, or outside the band without a flag; a triangle: beyond the panel's edge."
+        + (f" Units without a flag: the last {shorter:.0f} days." if shorter < window else "")
     )
     rows: list[Row] = []
     for start in range(0, len(lead), per_page):
@@ -119,6 +121,16 @@ def _window_days(view: FleetView) -> float:
         return WINDOW_DAYS
     age = float((view.as_of - view.residuals["started_at"].min()) / pd.Timedelta(days=1))
     return float(min(WINDOW_DAYS, max(7.0, 7.0 * np.ceil(age / 7.0))))
+
+
+def _calm_days(view: FleetView, worst: dict[str, str], window: float) -> float:
+    """Return the days that units without a flag are known for, where those are fewer."""
+    flagged = view.residuals["unit_id"].isin(list(worst))
+    if not flagged.any() or flagged.all():
+        return window
+    first = view.residuals.loc[~flagged, "started_at"].min()
+    days = float((view.as_of - first) / pd.Timedelta(days=1))
+    return float(np.ceil(days)) if days < 0.5 * window else window
 
 
 def _series(view: FleetView, lead: pd.DataFrame) -> Series:

@@ -104,6 +104,13 @@ def test_text_is_searchable_beyond_latin(builder: Any) -> None:
     assert reader.metadata.title == f"Unit {name}, 25 Nov 2026"
 
 
+def test_letters_beyond_the_small_typeface_are_still_letters(builder: Any) -> None:
+    name = "Երևան 3 ქართული"  # Armenian and Georgian: in the whole typeface alone
+    target = io.BytesIO()
+    unit_report(builder.unit_view(name, cycles=3), target)
+    assert name in PdfReader(target).pages[0].extract_text()
+
+
 def test_bookmarks_lead_to_their_pages(builder: Any) -> None:
     view = builder.fleet_view(30, cycles=3, flagged=30)
     document = fleet_document(view, ReportOptions())

@@ -10,7 +10,9 @@ from typing import Any
 import pandas as pd
 import pytest
 from chamberdrift.reports import FleetView, ReportOptions, fleet_report
+from chamberdrift.reports.bench import carry_together
 from chamberdrift.reports.fleet import one_line
+from chamberdrift.reports.heat_map import heat_map_rows
 from chamberdrift.reports.metrics import text_width_pt
 from chamberdrift.reports.recent import by_part, leading, recent_z
 from chamberdrift.reports.states import (
@@ -322,3 +324,32 @@ def test_a_unit_outside_its_band_without_a_flag_says_so(builder: Any) -> None:
     assert "no flag" not in " ".join(
         p.extract_text().replace("without a flag", "") for p in PdfReader(flagged).pages
     )
+
+
+def test_a_round_carries_a_spare_for_each_unit_and_each_tool_once() -> None:
+    things = carry_together(
+        ["door_seal", "heater", "door_seal", "vent_path", "unknown", "unknown"]
+    )
+    assert things[0] == "door seal ×2"
+    assert "heating element and its gasket" in things
+    assert things.count("cleaning kit") == 1
+    assert "tool kit" in things
+    assert carry_together([]) == []
+
+
+def test_a_large_fleets_map_leaves_out_the_quiet_and_says_how_many(builder: Any) -> None:
+    view = builder.fleet_view(80, cycles=3, flagged=80)
+    grid = by_part(recent_z(view.residuals))
+    calm = grid.index[10:]
+    quiet = view.residuals["unit_id"].isin(calm)
+    view = replace(
+        view,
+        flags=view.flags[~view.flags["unit_id"].isin(calm)],
+        residuals=view.residuals.assign(z=view.residuals["z"].where(~quiet, 0.2)),
+    )
+    rows = heat_map_rows(view, {}, known_units(view), ReportOptions())
+    words = " ".join(w.text for r in rows for w in r.words)
+    left_out = int(re.search(r"Largest first; (\d+) quieter units are left out", words)[1])
+    panels = [r for r in rows if r.panel is not None]
+    assert len(panels) == 1
+    assert 0 < left_out < 80
