@@ -91,6 +91,8 @@ class Counts:
             self.blanked[key] = self.blanked.get(key, 0) + int(count)
 
 
+CLOCKS_BEGIN_MS = 1_104_537_600_000
+"""1 January 2005: clocks that lost their time fall back to days before it (common practice)."""
 UNIT_MISTAKES = frozenset({"implausible", "negative_absolute_pressure"})
 """Reasons that, where they are many, speak of a wrong unit and not of a broken sensor."""
 STRUCTURAL = frozenset(
@@ -409,6 +411,10 @@ def convert_rows(
     if flip:
         ms, line = ms[::-1], line[::-1]
     utc, alive = place_in_utc(owner, times.utc, ms, counts, name)
+    astray = clock_astray(utc, alive)
+    if astray is not None:
+        counts.drop("clock_not_set", int(astray.sum()))
+        alive &= ~astray
     order = time_order(utc)
     mine: dict[str, Float] = {}
     left: Bool | None = None
@@ -490,6 +496,19 @@ def convert_rows(
         owner.atmosphere.assumed and gauge_of is not None and not isinstance(gauge_of, np.ndarray)
     )
     return Part(owner.unit_id, owner.logger_id, utc, mine, gauge_of, assumed, member, line, line)
+
+
+def clock_astray(utc: Int, alive: Bool) -> Bool | None:
+    """Mark rows of a clock that fell back to its makers' day while others are of today.
+
+    Loggers whose battery was changed count from a day long before there were any.
+    """
+    if len(utc) == 0 or int(utc.min()) >= CLOCKS_BEGIN_MS:
+        return None
+    before = alive & (utc < CLOCKS_BEGIN_MS)
+    if not before.any() or int(before.sum()) * 2 > int(alive.sum()):
+        return None
+    return before
 
 
 def place_in_utc(

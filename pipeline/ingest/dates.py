@@ -155,6 +155,11 @@ def settle(
     short = bool((moments.kind[rows] == SHORT).any())
     names = ORDERS if short else ORDERS[:2]
     days = {name: days_under(moments, name)[rows] for name in names}
+    certain = moments.ok & (moments.kind == CERTAIN)
+    if certain.any():
+        # Rows that are written in a certain form say near which day the others lie.
+        sure = days_under(moments, "ymd")[certain]
+        anchors = (*anchors, (int(sure.min()), int(sure.max())))
     fully = _possible(days)
     if len(fully) == 1 and _stands_alone(fully[0], days):
         lone = np.flatnonzero(rows)[_lone_row(fully[0], days)]

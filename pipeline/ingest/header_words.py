@@ -258,6 +258,7 @@ INTERVAL: Final = _any(
 )
 ZONE: Final = _any(
     "time ?-?zone",
+    r"^zone\b",
     r"\btz\b",
     "zeitzone",
     "fuseau",

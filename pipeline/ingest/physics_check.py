@@ -37,6 +37,8 @@ OPEN_KPA: Final = (60.0, 110.0)
 NEVER_ALWAYS_C: Final = 160.0
 """A record that is nowhere colder is in another unit (no source: 26 K over the hottest
 program)."""
+LIKELY_KPA: Final = (85.0, 106.0)
+"""Atmospheres of nearly all clinics [kPa]: 1400 m to a strong high at sea level."""
 PRESSURISED_KPA: Final = 110.0
 ALONG_K: Final = 2.0
 ALONG_RANGE_K: Final = 8.0
@@ -228,13 +230,14 @@ def contradiction(
     """
     t, p = telling_rows(temperature, pressure)
     declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
+    kpa = p * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
     if still(t) or still(p):
-        # A channel that stands still is a sensor's fault and says nothing about units.
-        return None
+        # A channel that stands still says nothing about steam, but where the chamber is cold
+        # all the time, what it stands at says what it counts from.
+        return _cold_contradiction(declared, kpa, atmosphere_kpa)
     if declared.hot_samples >= LEAST_SAMPLES and not declared.far:
         return None
     celsius = to_celsius(t, temperature_unit)
-    kpa = p * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
     if _follows_steam(celsius, kpa):
         return None
     steamy = int((np.isfinite(kpa) & (kpa > 150.0)).sum()) >= LEAST_SAMPLES
@@ -269,25 +272,42 @@ def contradiction(
                     f"read as {declared.words} temperature and pressure don't agree with steam, "
                     "but they do with the two columns swapped"
                 )
-    if declared.hot_samples < LEAST_SAMPLES <= declared.cold_samples:
-        largest = float(np.nanmax(np.abs(kpa)))
-        if absolute and largest < 15.0 and abs(declared.cold_kpa) < 4.0:
-            return Contradiction(
-                f"read as {declared.words} the cold chamber would hold a vacuum of "
-                f"{declared.cold_kpa:.1f} kPa throughout, read as gauge it stands open",
-                reference="vented_gauge",
-            )
-        lowest = float(np.nanmin(kpa))
-        if (
-            not absolute
-            and lowest > 150.0
-            and OPEN_KPA[0] <= declared.cold_kpa - atmosphere_kpa <= OPEN_KPA[1]
-        ):
-            return Contradiction(
-                f"read as {declared.words} the cold chamber would be under "
-                f"{declared.cold_kpa:.0f} kPa throughout, read as absolute it stands open",
-                reference="absolute",
-            )
+    return _cold_contradiction(declared, kpa, atmosphere_kpa)
+
+
+def _cold_contradiction(
+    declared: Reading, kpa: Float, atmosphere_kpa: float
+) -> Contradiction | None:
+    """Say how a record that is cold throughout contradicts its reference, or return None."""
+    if not declared.hot_samples < LEAST_SAMPLES <= declared.cold_samples:
+        return None
+    finite = kpa[np.isfinite(kpa)]
+    largest = float(np.abs(finite).max())
+    if declared.absolute and largest < 15.0 and abs(declared.cold_kpa) < 4.0:
+        written = declared.cold_kpa / PRESSURE_TO_KPA[declared.pressure_unit]
+        units = [
+            unit
+            for unit in ("bar", "psi", "mbar", "atm", "kgf/cm2")
+            if unit != declared.pressure_unit
+            and LIKELY_KPA[0] <= written * PRESSURE_TO_KPA[unit] <= LIKELY_KPA[1]
+        ]
+        return Contradiction(
+            f"read as {declared.words} the cold chamber would hold a vacuum of "
+            f"{declared.cold_kpa:.1f} kPa throughout, read as gauge"
+            + (f" or in {units[0]}" if units else "")
+            + " it stands open",
+            reference="" if units else "vented_gauge",
+        )
+    if (
+        not declared.absolute
+        and float(finite.min()) > 150.0
+        and OPEN_KPA[0] <= declared.cold_kpa - atmosphere_kpa <= OPEN_KPA[1]
+    ):
+        return Contradiction(
+            f"read as {declared.words} the cold chamber would be under "
+            f"{declared.cold_kpa:.0f} kPa throughout, read as absolute it stands open",
+            reference="absolute",
+        )
     return None
 
 

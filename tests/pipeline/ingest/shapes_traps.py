@@ -9,13 +9,21 @@ from typing import Any
 
 from chamberdrift.shared.config import Config, Defaults, LayoutPin
 
-from .shapes_common import BERLIN, HEAD, C, iso
-from .truth import Shape, cycle, lines, num, rows_of, zoned
+from .shapes_common import BERLIN, EARLY, HEAD, C, iso
+from .truth import Cycle, Shape, cycle, lines, num, rows_of, zoned
 
 
 def trap_shapes() -> list[Shape]:
     """Shapes that a hasty reader gets wrong."""
-    return [*_zones_in_names(), *_glued(), *_foreign(), *_times(), *_unknown(), *_two_headers()]
+    return [
+        *_zones_in_names(),
+        *_glued(),
+        *_foreign(),
+        *_times(),
+        *_unknown(),
+        *_two_headers(),
+        *_idle(),
+    ]
 
 
 def _plain(make: Any) -> list[str]:
@@ -255,6 +263,35 @@ def _times() -> list[Shape]:
             says="seconds",
         ),
         Shape(
+            "two forms of dates in one file, the second open",
+            lines(
+                iso(EARLY)[:180]
+                + rows_of(EARLY, BERLIN, lambda w, t, p, q: f"{w:%d/%m/%Y %H:%M:%S},{t},{p}")[
+                    180:
+                ],
+                HEAD,
+            ).encode(),
+            file="north/S-12.csv",
+            config=zoned(day_first=False),
+            cause="dates",
+        ),
+        Shape(
+            "a clock that fell back to the year 2000 for the last rows",
+            lines(
+                [
+                    *iso()[:330],
+                    *(
+                        f"2000-01-01 00:{k:02d}:00,{C.t[330 + k]},{C.p[330 + k]}"
+                        for k in range(30)
+                    ),
+                ],
+                HEAD,
+            ).encode(),
+            Cycle(C.ms[:330], C.t[:330], C.p[:330], C.load[:330]),
+            config=zoned(),
+            dropped={"clock_not_set": 30},
+        ),
+        Shape(
             "spreadsheet dates from 1904",
             lines(
                 [
@@ -272,6 +309,36 @@ def _times() -> list[Shape]:
             lines(parts, start, "Elapsed (1/100 s),Temp C,Pressure kPa abs").encode(),
             config=zoned(),
             cause="scaled_values",
+        ),
+    ]
+
+
+def _idle() -> list[Shape]:
+    """Idle records that contradict what the store's defaults say of them."""
+    zero = lines(_plain(lambda t, p: "21.5,0.3"), "Time,Temp (°C),Pressure (kPa)").encode()
+    open_ = lines(_plain(lambda t, p: "21.5,101.3"), "Time,Temp (°C),Pressure (kPa)").encode()
+    bar = lines(_plain(lambda t, p: "21.5,1.01"), "Time,Temp (°C),Pressure (kPa)").encode()
+    return [
+        Shape(
+            "idle at zero, the store says absolute",
+            zero,
+            config=zoned(pressure_reference="absolute"),
+            cause="unit_contradiction",
+            says="gauge",
+        ),
+        Shape(
+            "idle at one atmosphere, the store says gauge",
+            open_,
+            config=zoned(pressure_reference="vented_gauge"),
+            cause="unit_contradiction",
+            says="absolute",
+        ),
+        Shape(
+            "idle at one bar, the header says kPa",
+            bar,
+            config=zoned(pressure_reference="absolute"),
+            cause="unit_contradiction",
+            says="bar",
         ),
     ]
 
