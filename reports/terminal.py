@@ -136,6 +136,11 @@ def to_ascii(text: str) -> str:
     return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
 
 
+def _since(view: FleetView, at: Clock) -> str:
+    """Return from when on the view's cycles are: not all of a long history are in it."""
+    return f" since {at.date(view.cycles['started_at'].min())}" if len(view.cycles) else ""
+
+
 def _flag_lines(
     flag: pd.Series, at: Clock, counted: str, options: ReportOptions, width: int
 ) -> list[str]:
@@ -227,7 +232,7 @@ def summary_text(
     together = f"{moment}, {reach}"
     head = [
         *([together] if len(together) <= WIDTH else [moment, reach]),
-        f"cycles: {verdicts['cycles']} (inside limits {verdicts['inside']}, "
+        f"cycles{_since(view, at)}: {verdicts['cycles']} (inside limits {verdicts['inside']}, "
         f"outside {verdicts['outside']}, incomplete {verdicts['incomplete']})",
         f"open flags: {said}" + (f"; changed: {len(changed)}" if view.since is not None else ""),
     ]
