@@ -11,7 +11,6 @@ import pandas as pd
 import pytest
 from chamberdrift.reports import FleetView, ReportOptions, fleet_report
 from chamberdrift.reports.bench import carry_together
-from chamberdrift.reports.fleet import one_line
 from chamberdrift.reports.heat_map import heat_map_rows
 from chamberdrift.reports.metrics import text_width_pt
 from chamberdrift.reports.recent import by_part, leading, recent_z
@@ -24,6 +23,7 @@ from chamberdrift.reports.states import (
     verdict_counts,
 )
 from chamberdrift.reports.views import FleetView as View
+from chamberdrift.reports.work_list import one_line
 from chamberdrift.shared.config import Config, Unit
 from chamberdrift.shared.schema import FLAGS, INTAKE, SERVICE
 from pypdf import PdfReader
@@ -349,7 +349,8 @@ def test_a_large_fleets_map_leaves_out_the_quiet_and_says_how_many(builder: Any)
     )
     rows = heat_map_rows(view, {}, known_units(view), ReportOptions())
     words = " ".join(w.text for r in rows for w in r.words)
-    left_out = int(re.search(r"Largest first; (\d+) quieter units are left out", words)[1])
+    found = re.search(r"Largest first; (\d+) quieter units are left out", words)
+    assert found is not None
     panels = [r for r in rows if r.panel is not None]
     assert len(panels) == 1
-    assert 0 < left_out < 80
+    assert 0 < int(found[1]) < 80
