@@ -100,7 +100,9 @@ def compact(
 
 
 @dataclass(frozen=True)
-class _Month:
+class MonthFiles:
+    """Files of a unit's month that become one."""
+
     location: str
     unit_id: str
     month: str
@@ -124,11 +126,11 @@ def _join_traces(
             months.setdefault(trace_parts(file.path), []).append(file)
     tasks = []
     for (unit, month), group in sorted(months.items()):
-        for part in _adjacent(sorted(group, key=lambda f: f.low), files_limit=FILE_ROWS):
+        for part in adjacent(sorted(group, key=lambda f: f.low), files_limit=FILE_ROWS):
             if len(part) > 1:
-                tasks.append(_Month(snapshot.place.text, unit, month, tuple(part)))
+                tasks.append(MonthFiles(snapshot.place.text, unit, month, tuple(part)))
     for i, (task, added) in enumerate(
-        zip(tasks, run_chunked(_join_month, tasks, workers=workers), strict=True)
+        zip(tasks, run_chunked(join_month, tasks, workers=workers), strict=True)
     ):
         txn.replace_traces(added, task.files)
         if progress is not None:
@@ -136,7 +138,7 @@ def _join_traces(
     return bool(tasks)
 
 
-def _adjacent(files: list[TraceFile], files_limit: int) -> list[list[TraceFile]]:
+def adjacent(files: list[TraceFile], files_limit: int) -> list[list[TraceFile]]:
     """Group files that follow each other, up to a count of samples."""
     parts: list[list[TraceFile]] = []
     rows = 0
@@ -149,7 +151,8 @@ def _adjacent(files: list[TraceFile], files_limit: int) -> list[list[TraceFile]]
     return parts
 
 
-def _join_month(task: _Month) -> list[TraceFile]:
+def join_month(task: MonthFiles) -> list[TraceFile]:
+    """Write a month's files as one, or a few where they are large; return them."""
     from .store import samples
     from .store.location import open_location
     from .store.precedence import Export

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
@@ -13,12 +13,18 @@ from .ingest.reading import Facts
 from .intake_facts import FactLedger
 from .intake_task import ExportFile, Outcome, ReadResult, dropped_text
 from .quarantine import NO_EXPORTS
+from .retention import forgotten_before
 from .store.specs import REFUSED
 
 if TYPE_CHECKING:
     from .inbox import InboxFile
     from .store import Snapshot, Txn
 
+KNOWN_FOR: Final = pd.Timedelta(days=60)
+"""Exports whose bytes are known at once when they come again; older ones are read to see
+(no source: what loggers that send everything each time may repeat)."""
+LOST: Final = "intake/lost"
+"""Document of the exports whose bytes went from quarantine, whose rows stay."""
 SAME_BYTES = "the same bytes were read before"
 
 
@@ -43,15 +49,25 @@ class Account:
     _conflicts: dict[str, int] = field(default_factory=dict)
     _replaced: list[str] = field(default_factory=list)
     _copy_hashes: dict[int, str] = field(default_factory=dict)
+    _refused_hashes: frozenset[str] = frozenset()
+    """Of exports that were set aside once, and have rows without samples."""
+    _lost: set[str] = field(default_factory=set)
 
     @classmethod
     def of(cls, snapshot: Snapshot, sizes: Iterable[int], recorded_at: pd.Timestamp) -> Account:
-        """Load what is known of exports with one of these sizes, and of those in quarantine."""
+        """Load what is known of exports with one of these sizes, and of those in quarantine.
+
+        An older export than those of the last weeks is read once more: its samples fall
+        together with those it brought, which tells that it was there.
+        """
         wanted = sorted(set(sizes))
         refused = snapshot.table("refused")
+        lost = frozenset(snapshot.state(LOST) or ())
         by_size: dict[int, set[str]] = {}
         if wanted:
-            held = snapshot.table("intake", columns=["sha256", "bytes", "outcome"])
+            since = None if _all_count(snapshot) else recorded_at - KNOWN_FOR
+            columns = ["sha256", "bytes", "outcome"]
+            held = snapshot.table("intake", since=since, columns=columns)
             held = held[held["bytes"].isin(wanted) & (held["outcome"] == "accepted")]
             for rows in (held, refused):
                 for size, sha256 in zip(rows["bytes"], rows["sha256"], strict=True):
@@ -62,6 +78,7 @@ class Account:
             refused,
             {s: frozenset(h) for s, h in by_size.items()},
             FactLedger.load(snapshot),
+            _refused_hashes=frozenset(map(str, refused["sha256"])) | lost,
         )
 
     def known(self, size: int) -> frozenset[str]:
@@ -109,7 +126,8 @@ class Account:
 
     def _make_rows(self) -> None:
         touched = sorted(
-            {o.sha256 for o in self.outcomes if o.sha256} | {h for _, h in self.copies}
+            {o.sha256 for o in self.outcomes if o.sha256 and self._may_be_known(o)}
+            | {h for _, h in self.copies}
         )
         before = self.snapshot.table("intake", units=touched) if touched else INTAKE.empty()
         there = {(str(e), str(h)) for e, h in zip(before["export"], before["sha256"], strict=True)}
@@ -150,6 +168,7 @@ class Account:
             elif o.kind == "vanished" and o.quarantined:
                 # someone removed the bytes: let the inbox's copy, if any, be read anew
                 refused.pop(o.quarantined, None)
+                self._lost.add(o.quarantined)
         for name, copy, sha256 in self._repeats():
             if sha256 in refused:
                 reason = str(refused[sha256]["message"])
@@ -165,6 +184,12 @@ class Account:
         self.counts = tally
         self.rows = _frame(INTAKE, rows)
         self.refused_after = _frame(REFUSED, list(refused.values()))
+
+    def _may_be_known(self, o: Outcome) -> bool:
+        """Tell whether the intake table may have the bytes: not if all samples are new."""
+        if o.kind != "accepted" or o.quarantined or _all_count(self.snapshot):
+            return True
+        return o.sha256 in self._refused_hashes or bool(self._shared.get(o.sha256[:16]))
 
     def _repeats(self) -> list[tuple[str, Outcome | ExportFile, str]]:
         found: list[tuple[str, Outcome | ExportFile, str]] = [
@@ -299,7 +324,16 @@ class Account:
             txn.quarantine(sha256, None, {"sha256": sha256, "bytes": int(row["bytes"]), **reason})
         for sha256 in gone:
             txn.unquarantine(sha256)
+        if self._lost:
+            txn.put_state(
+                LOST, dict.fromkeys([*(self.snapshot.state(LOST) or ()), *self._lost], 1)
+            )
         self.ledger.write(txn)
+
+
+def _all_count(snapshot: Snapshot) -> bool:
+    """Tell whether samples may be gone whose exports were taken in: forgotten, or read anew."""
+    return bool(snapshot.top) or forgotten_before(snapshot) is not None
 
 
 def _frame(table: Table, rows: list[dict[str, Any]]) -> pd.DataFrame:

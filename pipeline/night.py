@@ -26,6 +26,7 @@ from .run_log import log_event
 from .service_import import import_service
 from .settings import read_settings
 from .store import Store
+from .tidy import tidy
 from .views import fleet_view, report_options
 from .work import Progress, Work
 
@@ -80,6 +81,7 @@ def run_night(
                 found = extract_units(work, taken.since)
             with work.stage("judge"):
                 judged = judge_fleet(work)
+            tidy(work, taken.units)
             published = publish(work, f"night of {work.as_of:%Y-%m-%d}")
         snapshot = store.snapshot()
         view = fleet_view(

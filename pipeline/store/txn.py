@@ -153,6 +153,10 @@ class Txn:
         """Tell a unit's first and last sample by its files: some were taken out for good."""
         self._respanned.add(unit_id)
 
+    def wrote(self, path: str) -> bool:
+        """Tell whether a trace file was written by this transaction."""
+        return path in self._added
+
     def _trace_view(self) -> Snapshot:
         commit = Commit(
             number=self._base.commit,
@@ -379,7 +383,8 @@ class Txn:
         """Do what follows a commit; its failure can't take the commit back."""
         with contextlib.suppress(OSError, StoreError):
             for path in unneeded:
-                self._place.delete(path)
+                if not self._in_base(path):
+                    self._place.delete(path)
             self._place.write(log.HINT, str(commit.number).encode())
             for step in self._after:
                 step()
@@ -438,7 +443,11 @@ class Txn:
 
     def _live(self, path: str) -> bool:
         """Tell whether a file is in use: what was withdrawn once may have been added again."""
-        if path in self._added or any(r.path == path for r in self._base.manifest.runs):
+        return path in self._added or self._in_base(path)
+
+    def _in_base(self, path: str) -> bool:
+        """Tell whether a file was there before: equal samples are written to equal paths."""
+        if any(r.path == path for r in self._base.manifest.runs):
             return True
         return path.startswith("traces/") and path in self._base.shard(
             trace_shard(*trace_parts(path))
@@ -453,8 +462,9 @@ class Txn:
         if published is not None and published.lock == self._lock.number:
             return  # interrupted just after the commit: the files are in use
         for path in self._written:
-            with contextlib.suppress(OSError):
-                self._place.delete(path)
+            with contextlib.suppress(OSError, StoreError):
+                if not self._in_base(path):
+                    self._place.delete(path)
 
 
 def _by_source(rows: pa.Table) -> list[tuple[str, pa.Table]]:

@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from chamberdrift.pipeline import intake_spool, intake_task
+from chamberdrift.pipeline.store import Snapshot
 from chamberdrift.pipeline.verify import verify
 from chamberdrift.shared.config import Config, Defaults
 
@@ -49,6 +50,31 @@ def test_the_same_bytes_twice_are_a_no_op(clinic: Any) -> None:
     assert clinic.samples() == {"a": 10}
     assert clinic.intake()["outcome"].tolist() == ["accepted", *["duplicate"] * 3]
     assert verify(clinic.store).problems == ()
+
+
+def test_bytes_that_come_again_long_after_are_known_by_their_samples(
+    clinic: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clinic.put("a.csv")
+    clinic.night(recorded_at="2026-02-01")
+    clinic.put("copy.csv")
+    clinic.put("new.csv", start="2026-05-01", count=12)
+    looked: list[Any] = []
+    original = Snapshot.table
+
+    def counted(snapshot: Snapshot, name: str, **how: Any) -> Any:
+        if name == "intake":
+            looked.append((how.get("since"), how.get("units")))
+        return original(snapshot, name, **how)
+
+    monkeypatch.setattr(Snapshot, "table", counted)
+    result = clinic.night(recorded_at="2026-09-01")
+    monkeypatch.undo()
+    assert (result.counts["accepted"], result.counts["duplicate"]) == (1, 1)
+    assert clinic.samples() == {"a": 22}
+    assert verify(clinic.store).problems == ()
+    for since, units in looked:  # the last weeks, and those that shared samples
+        assert since is not None or len(units) == 1
 
 
 def test_overlapping_exports_are_counted_and_the_account_adds_up(clinic: Any) -> None:

@@ -320,3 +320,27 @@ def test_withdrawn_files_go_after_a_while_unless_they_are_in_use_again(
     assert not (root / second.path).exists()
     assert (root / first.path).exists()
     assert len(store.snapshot().trace("u")) == 10
+
+
+@pytest.mark.parametrize("published", [True, False])
+def test_samples_that_are_written_once_more_stay(
+    store: Store, samples: Any, published: bool
+) -> None:
+    """Equal samples of an equal export have an equal path: the file must not be cleaned up."""
+    from chamberdrift.pipeline.store import samples as files
+    from chamberdrift.pipeline.store.precedence import Export
+
+    rows = samples("a", "2026-01-01", 10, temperature_c=20.0)
+    exports = {"s" * 16: Export("s" * 16, None, 9, 10)}
+    for night in range(2):
+        with store.lock():
+            txn = store.begin()
+            for file in files.write(store.place, "a", "2026-01", files.conform(rows), exports):
+                txn.adopt("a", "2026-01", file)
+            txn.put_state("k", {"v": 1})
+            txn.flush_traces()
+            if published or not night:
+                txn.commit("night")
+            else:
+                txn.abort()
+        assert len(store.snapshot().trace("a")) == 10
