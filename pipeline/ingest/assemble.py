@@ -2,39 +2,27 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
-import pyarrow as pa
 
 from ...shared.config import Config
-from .cells import NUMBERS, kind_of
+from .account import count_rows
 from .columns import find_roles
 from .containers import Member
-from .convert import (
-    STRUCTURAL,
-    Counts,
-    Parsed,
-    Part,
-    check_cell_units,
-    convert_rows,
-    named_channels,
-    parse_rows,
-    settle_decimals,
-)
+from .convert import STRUCTURAL, Counts, Part, convert_rows, named_channels
 from .decide import Decided, Decider
 from .dialect import Table, find_table
 from .encoding import detect, refuse_binary, to_utf8
-from .header_words import LONG_SUMMARY
 from .hidden_pressure import refuse_hidden_pressure
-from .lines import BLANKS, WIDE_BLANKS, bulk_lines, is_rule, logical_lines
+from .lines import BLANKS, WIDE_BLANKS, bulk_lines, logical_lines
 from .long_layout import convert_long, find_labels
 from .order import arrange
 from .other_signs import plain_signs, unwrap
 from .output import trace_table
+from .parse import check_cell_units, parse_rows, settle_decimals
 from .pins import merged_pin
 from .preamble_units import preamble_units, refuse_other_units
 from .raw import Raw
@@ -270,7 +258,7 @@ class Assembly:
         self.toml.append(decided.toml)
         if decided.created is not None:
             self.created.append(decided.created)
-        self.count_rows(parsed, decided.times.ok, table)
+        count_rows(self.counts, parsed, decided.times.ok, table)
         local = Counts()
         for owner, rows in decided.owners:
             self.zones.add(owner.zone_name)
@@ -325,44 +313,6 @@ class Assembly:
         self.counts.pressure_spoilt += local.pressure_spoilt
         self._notes(local)
         return decided
-
-    def count_rows(self, parsed: Parsed, ok: Any, table: Table) -> None:
-        """Count rows read, and those that are no samples by reason."""
-        blank = int(parsed.blank.sum())
-        self.counts.read += parsed.n - blank + parsed.odd_count
-        header = {h.strip().casefold() for h in table.headers if h.strip()}
-        for _, text in parsed.odd:
-            if is_rule(text):
-                self.counts.read -= 1
-                continue
-            cells = {c.strip().strip('"').casefold() for c in re.split(r"[,;\t|]", text)}
-            self.counts.drop(_odd_reason(text, cells, header), 1)
-        if parsed.odd_count > len(parsed.odd):
-            self.counts.drop("wrong_column_count", parsed.odd_count - len(parsed.odd))
-        unread = ~ok & ~parsed.blank
-        if unread.any():
-            rows = np.flatnonzero(unread)
-            column = parsed.raw.columns[min(parsed.raw.columns)]
-            first = _first_texts(parsed, rows)
-            ruled = [k for k, text in enumerate(first) if re.fullmatch(r"[-=_]{2,}", text.strip())]
-            if ruled:
-                # A line that only draws a rule is no row.
-                self.counts.read -= len(ruled)
-                rows = np.delete(rows, ruled)
-                first = _first_texts(parsed, rows)
-            structural = [
-                k
-                for k, text in enumerate(first)
-                if (re.match(r"^\D*$", text) and not re.fullmatch(r"[\W_]*", text))
-                or not text.strip()
-            ]
-            repeated = [
-                k for k in structural if first[k].strip().casefold() in header and first[k].strip()
-            ]
-            self.counts.drop("repeated_header", len(repeated))
-            self.counts.drop("not_a_sample", len(structural) - len(repeated))
-            self.counts.drop("unreadable_time", len(rows) - len(structural))
-            del column
 
     def _notes(self, counts: Counts) -> None:
         if counts.folds:
@@ -544,31 +494,3 @@ class Assembly:
 def moment(ms: int) -> datetime:
     """Return a UTC datetime of ms since 1970."""
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
-
-
-def _odd_reason(text: str, cells: set[str], header: set[str]) -> str:
-    if header and len(cells & header) * 2 > len(header):
-        return "repeated_header"
-    if not re.search(r"\d", text) or LONG_SUMMARY.search(text.lower()):
-        return "not_a_sample"
-    parts = [c.strip() for c in re.split(r"[,;\t|]", text)]
-    if not any(kind_of(c) in NUMBERS for c in parts) and any(
-        re.search(r"[^\W\d_]{4}", c) and kind_of(c) == "text" for c in parts
-    ):
-        # A time with words and no number: an alarm, a door, a note.
-        return "not_a_sample"
-    letters = sum(c.isalpha() for c in text)
-    return (
-        "not_a_sample"
-        if letters > 0.4 * len(text.strip()) or re.match(r"^\W*[^\W\d]{3,}", text)
-        else "wrong_column_count"
-    )
-
-
-def _first_texts(parsed: Parsed, rows: Any) -> list[str]:
-    """Return the texts of the first text column of some rows."""
-    for k in sorted(parsed.raw.columns):
-        column = parsed.raw.columns[k]
-        if pa.types.is_string(column.type):
-            return [t or "" for t in column.take(pa.array(rows)).to_pylist()]
-    return ["?"] * len(rows)

@@ -140,6 +140,7 @@ _COMPACT = re.compile(
 _OFFSET = re.compile(
     r"(?:\s*(?:Uhr|uur|hrs?|h))?\s*[\[(]?(?:(?P<z>Z|UTC|GMT)(?:\s*(?P<u>[+-]\d{1,2}(?::?\d{2})?))?"
     r"|(?P<o>[+-]\d{2}(?::?\d{2})?)|(?P<ab>[A-Z]{3,4}))?[\])]?\s*"
+    r"(?:(?<=\d)\[[A-Za-z]+(?:/[A-Za-z_+-]+)*\])?"
 )
 _JOIN = re.compile(r"(?:\s*[T,;:_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|[-–])\s+|\s+)")
 

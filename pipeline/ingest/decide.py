@@ -15,12 +15,13 @@ from . import clock as clocks
 from . import header_words as vocabulary
 from .base_time import find_base_ms
 from .clock_text import understand
-from .convert import Owner, Parsed, row_times
+from .convert import Owner, row_times
 from .dates import DAY_MS, EPOCH, Order, StatedOrder, settle, words
 from .dialect import Table
 from .lines import BLANKS, WIDE_BLANKS
 from .long_layout import Labels
 from .owners import created_at, find_owners, find_units, site_of
+from .parse import Parsed
 from .reading import Known
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import Channel, Roles

@@ -11,10 +11,11 @@ from numpy.typing import NDArray
 from ...shared.steam import STANDARD_ATMOSPHERE_KPA
 from .dialect import Table
 from .numbers import decimal_in, to_numbers
-from .physics_check import likely_pressure, settle_temperature_unit, still
+from .physics_check import still
 from .raw import Raw
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import Roles
+from .steam_settles import likely_pressure, settle_temperature_unit
 
 Float = NDArray[np.float64]
 

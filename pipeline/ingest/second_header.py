@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 from . import header_words as vocabulary
 from .cells import kind_of
 from .channels import channel_kind
-from .convert import Parsed
 from .dialect import Table
 from .header_words import tokens, words
 from .lines import split
+from .parse import Parsed
 from .refuse import quoted, refusal
 from .roles import Roles
 from .units_found import read_mark, split_header

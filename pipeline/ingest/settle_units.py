@@ -12,6 +12,7 @@ from ...shared.steam import STANDARD_ATMOSPHERE_KPA
 from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
 from . import clock as clocks
 from . import physics_check as physics
+from . import steam_settles as steam
 from .convert import Atmosphere, Owner
 from .owners import atmosphere_of
 from .plausibility import stuck
@@ -100,9 +101,7 @@ def _temperature_unit(
     if known:
         return replace(channel, unit=known, unit_why="the unit's other exports say so")
     hottest = next(c for c in channels if c.kind == "temperature")
-    unit, why = physics.settle_temperature_unit(
-        _values(d, hottest if not channel.unit else channel)
-    )
+    unit, why = steam.settle_temperature_unit(_values(d, hottest if not channel.unit else channel))
     pressure = next((c for c in channels if c.name == "pressure_kpa" and c.unit), None)
     if unit and len(beside - {unit}) == 0:
         if pressure is not None and d.labels is None:
@@ -174,9 +173,9 @@ def _pressure_unit(
     likely = ""
     temperature = next((c for c in channels if c.name == "temperature_c"), None)
     if temperature is not None and d.labels is None:
-        unit = temperature.unit or physics.settle_temperature_unit(_values(d, temperature))[0]
+        unit = temperature.unit or steam.settle_temperature_unit(_values(d, temperature))[0]
         if unit:
-            likely = physics.likely_pressure(
+            likely = steam.likely_pressure(
                 _values(d, temperature), _values(d, channel), unit, STANDARD_ATMOSPHERE_KPA
             )
     likely_unit = likely.partition(" ")[0]
@@ -296,7 +295,7 @@ def _settle_reference(
         pair = _pair(d, channels, rows, times)
         if pair is None or pair[3] is None:
             continue
-        reference, why = physics.settle_reference(
+        reference, why = steam.settle_reference(
             pair[2],
             pair[3],
             pair[0].unit,

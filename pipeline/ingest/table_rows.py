@@ -7,11 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from .convert import (
-    Parsed,
-)
 from .dialect import Table
 from .lines import BLANKS, WIDE_BLANKS, Line
+from .parse import Parsed
 from .raw import Raw, even_out, part_by_tabs, read_rows
 from .roles import Roles
 from .statements import Statement, read_statements

@@ -238,6 +238,11 @@ def _clocks() -> list[Shape]:
             [f"{m}000000,{t},{p}" for m, t, p in zip(C.ms, C.t, C.p, strict=True)],
         ),
         _shape(
+            "offset with the zone's name behind it",
+            HEAD,
+            _stamp("%Y-%m-%dT%H:%M:%S+02:00[Europe/Berlin]", by=","),
+        ),
+        _shape(
             "date in words with an offset",
             HEAD,
             _stamp("%a %b %d %Y %H:%M:%S GMT+0200", by=","),

@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chamberdrift.pipeline.ingest.physics_check import (
-    contradiction,
-    settle_reference,
-    settle_temperature_unit,
-)
+from chamberdrift.pipeline.ingest.physics_check import contradiction
+from chamberdrift.pipeline.ingest.steam_settles import settle_reference, settle_temperature_unit
 from chamberdrift.shared.steam import p_sat_kpa
 
 
@@ -65,3 +62,35 @@ def test_a_month_with_little_steam_settles_and_contradicts(share: float) -> None
     as_mbar = contradiction(t, p * 10, "°C", "kPa", True, 101.325)
     assert as_mbar is not None
     assert as_mbar.pressure_unit == "mbar"
+
+
+def high_up() -> tuple[np.ndarray, np.ndarray]:
+    """Return a cycle at 134 °C at 2,550 m, where the air has 74.3 kPa."""
+    t = np.concatenate(
+        (
+            np.full(100, 21.0),
+            np.linspace(21, 134, 200),
+            np.full(120, 134.2),
+            np.linspace(134, 60, 200),
+        )
+    )
+    return t, np.maximum(74.3, np.where(t > 92.0, p_sat_kpa(t), 74.3))
+
+
+def test_high_up_the_open_chamber_tells_absolute_from_gauge() -> None:
+    t, p = high_up()
+    assert settle_reference(t, p, "°C", "kPa", 74.3)[0] == "absolute"
+    assert settle_reference(t, p - 74.3, "°C", "kPa", 74.3)[0] == "vented_gauge"
+    assert contradiction(t, p, "°C", "kPa", True, 74.3) is None
+    assert contradiction(t, p - 74.3, "°C", "kPa", False, 74.3) is None
+    called_gauge = contradiction(t, p, "°C", "kPa", False, 74.3)
+    assert called_gauge is not None
+    assert called_gauge.reference == "absolute"
+    called_absolute = contradiction(t, p - 74.3, "°C", "kPa", True, 74.3)
+    assert called_absolute is not None
+    assert called_absolute.reference == "vented_gauge"
+
+
+def test_a_chamber_kept_under_vacuum_does_not_contradict_absolute() -> None:
+    t, p = high_up()
+    assert contradiction(t, np.where(t < 50.0, 9.0, p), "°C", "kPa", True, 74.3) is None
