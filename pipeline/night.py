@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from ..shared.config_file import FILE_NAME
+from ..shared.config_file import FILE_NAME, parse_config
 from ..shared.config_template import commented_config
 from ..shared.errors import ChamberdriftError
 from ..shared.parts import SEVERITIES
@@ -24,7 +25,7 @@ from .report_stage import ReportResult, attention, draw_reports
 from .reread import read_again
 from .run_log import log_event
 from .service_import import import_service
-from .settings import read_settings
+from .settings import read_settings, write_settings
 from .store import Store
 from .tidy import tidy
 from .views import fleet_view, report_options
@@ -73,8 +74,9 @@ def run_night(
     check_inbox(inbox, location)
     store = Store.open(location, create=True)
     with store.lock(), held_executor(workers, scheduler):
-        keep_settings(store)
+        said = keep_settings(store, inbox)
         with working(store, as_of, workers, scheduler, progress) as work:
+            work.warnings += said
             with work.stage("ingest"):
                 taken, service = take_in(work, inbox, rehash=rehash, keep_as_read=keep_as_read)
             with work.stage("extract"):
@@ -84,9 +86,7 @@ def run_night(
             tidy(work, taken.units)
             published = publish(work, f"night of {work.as_of:%Y-%m-%d}")
         snapshot = store.snapshot()
-        view = fleet_view(
-            snapshot, work.config, work.as_of, since=judged_before(work), drawn=draw
-        )
+        view = fleet_view(snapshot, work.config, work.as_of, since=judged_before(work), drawn=draw)
         reports = ReportResult()
         if draw and (len(view.cycles) or len(view.units)):
             with work.stage("reports"):
@@ -153,8 +153,9 @@ def run_ingest(
     check_inbox(inbox, location)
     store = Store.open(location, create=True)
     with store.lock(), held_executor(workers, scheduler):
-        keep_settings(store)
+        said = keep_settings(store, inbox)
         with working(store, None, workers, scheduler, progress) as work:
+            work.warnings += said
             with work.stage("ingest"):
                 taken, service = take_in(work, inbox, rehash=rehash)
                 note_pending(work, taken.since)
@@ -247,10 +248,27 @@ def publish(work: Work, note: str) -> bool:
     return True
 
 
-def keep_settings(store: Store) -> None:
-    """Give a new store its commented configuration."""
-    if not store.place.exists(FILE_NAME):
+def keep_settings(store: Store, inbox: str) -> list[str]:
+    """Give a new store its configuration; return what there is to say about it.
+
+    It is the one that lies beside the inbox, as a simulated fleet has it, else the
+    commented default. Never one from within: many hands write to an inbox.
+
+    Raises
+    ------
+    ConfigError
+        If the file beside the inbox holds a mistake.
+    """
+    if store.place.exists(FILE_NAME):
+        return []
+    beside = Path(inbox).absolute().parent / FILE_NAME
+    if "://" in inbox or not beside.is_file():
         store.place.write(FILE_NAME, commented_config().encode("utf-8"))
+        return []
+    text = beside.read_text(encoding="utf-8-sig")
+    parse_config(text, str(beside))
+    write_settings(store.place, text)
+    return [f"the store is new: its settings are a copy of {beside}, beside the exports"]
 
 
 def note_intake(work: Work, taken: IngestResult) -> None:

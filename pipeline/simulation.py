@@ -65,9 +65,7 @@ class Simulated:
                 f"{self.files} exports of {self.units} units over {self.days} days "
                 f"({self.bytes / 1e6:.0f} MB) in {self.folder}/{INBOX}, "
                 f"simulated with seed {self.seed}.",
-                "Next, with the fleet's own settings:",
-                f"  chamberdrift init --settings {self.folder}/{FILE_NAME} "
-                f"--store {self.folder}/{STORE}",
+                f"Next (a new store takes over {self.folder}/{FILE_NAME}):",
                 f"  chamberdrift nightly {self.folder}/{INBOX} --store {self.folder}/{STORE}",
                 f"  chamberdrift evaluate {self.folder} --store {self.folder}/{STORE}",
             ]

@@ -123,3 +123,29 @@ def test_the_demos_failing_units_are_flagged_ahead_and_the_healthy_are_quiet(
     for row in result.rows:
         if row["simulated"] == "healthy":
             assert row["outcome"] == "quiet, as it should be", row
+
+
+def test_a_simulated_fleet_is_judged_and_scored_by_three_commands(tmp_path: Path) -> None:
+    fleet, store = str(tmp_path / "try"), str(tmp_path / "store")
+
+    def run(*command: str) -> str:
+        result = CliRunner().invoke(cli, [*command])
+        assert result.exit_code == 0, result.output
+        return result.stdout
+
+    run("simulate", fleet, "--units", "2", "--days", "6", "--seed", "13")
+    night = run("nightly", f"{fleet}/inbox", "--store", store)
+    assert "its settings are a copy of" in night.replace("\n  ", " ")
+    settings = (tmp_path / "store" / "chamberdrift.toml").read_bytes()
+    assert settings == (tmp_path / "try" / "chamberdrift.toml").read_bytes()
+    score = json.loads(run("evaluate", fleet, "--store", store, "--json"))
+    assert score["cycles"]["found"] > 0
+
+
+def test_settings_inside_an_inbox_are_not_taken(tmp_path: Path) -> None:
+    (tmp_path / "inbox").mkdir()
+    (tmp_path / "inbox" / "chamberdrift.toml").write_text('[defaults]\nzone = "UTC"\n')
+    (tmp_path / "inbox" / "a.csv").write_text("no table\n")
+    store = tmp_path / "store"
+    CliRunner().invoke(cli, ["nightly", str(tmp_path / "inbox"), "--store", str(store)])
+    assert 'zone = "UTC"' not in (store / "chamberdrift.toml").read_text().splitlines()
