@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import configparser
+import json
 import re
 import shlex
 import shutil
@@ -14,7 +15,7 @@ from pathlib import Path
 import click
 import pytest
 from chamberdrift.features import extract
-from chamberdrift.fixtures.simulator import plan_fleet, simulate_unit
+from chamberdrift.fixtures.simulator import demo_plan, plan_fleet, simulate_unit
 from chamberdrift.pipeline.cli.root import cli
 from click.testing import CliRunner
 
@@ -53,12 +54,32 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     return folder, str(cycles["cycle_id"].iloc[0])
 
 
+@pytest.fixture(scope="module")
+def demo_unit(desk: tuple[Path, str]) -> None:
+    """Put the demo's folder beside the reader's own, of the one unit that is followed."""
+    from chamberdrift.fixtures.fleet_files import write_fleet
+    from chamberdrift.pipeline.night import run_night
+    from chamberdrift.pipeline.setup import init_store
+
+    plan = demo_plan()
+    folder = desk[0] / "chamberdrift-demo"
+    write_fleet(replace(plan, units=tuple(u for u in plan.units if u.unit.id == "TARN-A")), folder)
+    init_store(str(folder / "store"), {}, settings=str(folder / "chamberdrift.toml"))
+    run_night(
+        str(folder / "inbox"),
+        str(folder / "store"),
+        as_of=datetime(2026, 7, 3, tzinfo=UTC),
+        draw=False,
+    )
+
+
 def test_the_readme_has_the_two_commands_first() -> None:
     plain = blocks("")
     assert plain[0].strip().endswith("chamberdrift demo")
     assert plain[1].strip().endswith("pytest -n 2")
 
 
+@pytest.mark.usefixtures("demo_unit")
 def test_each_command_runs(desk: tuple[Path, str], monkeypatch: pytest.MonkeyPatch) -> None:
     folder, cycle = desk
     monkeypatch.chdir(folder)
@@ -70,6 +91,36 @@ def test_each_command_runs(desk: tuple[Path, str], monkeypatch: pytest.MonkeyPat
         assert words[0] == "chamberdrift", line
         result = runner.invoke(cli, words[1:])
         assert result.exit_code == 0, f"{line}\n{result.output}"
+
+
+@pytest.mark.usefixtures("demo_unit")
+def test_the_followed_finding_is_what_the_demo_shows(
+    desk: tuple[Path, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first lines of the export, the cycle's numbers, the flag and its day."""
+    monkeypatch.chdir(desk[0])
+    export = Path("chamberdrift-demo/inbox/tarnwick/LOG4100_2026-W20.csv")
+    lines = export.read_text(encoding="utf-8").splitlines()
+    assert blocks("csv")[0].splitlines() == lines[:2]
+    store = ["--store", "chamberdrift-demo/store"]
+    shown = CliRunner().invoke(cli, ["show", "TARN-A", "--as-of", "2026-05-13", *store]).output
+    assert "heater (element weak), since 12 May 2026" in shown
+    table = CliRunner().invoke(
+        cli, ["table", "cycles", "--unit", "TARN-A", "--format", "json", *store]
+    )
+    [cycle] = [
+        c for c in json.loads(table.stdout) if c["cycle_id"] == "TARN-A@2026-05-11T08:19:45Z"
+    ]
+    assert cycle["verdict"] == "inside"
+    assert round(cycle["heater_duty"], 2) == 0.48
+    assert round(cycle["heat_rate_pressurised_k_per_min"], 1) == 3.2
+
+
+def test_the_pictures_are_there() -> None:
+    pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
+    assert len(pictures) >= 4
+    for picture in pictures:
+        assert (ROOT / picture).read_bytes().startswith(b"\x89PNG")
 
 
 def test_cron_and_service_lines_parse() -> None:
