@@ -58,7 +58,7 @@ def corrected(trace: pd.DataFrame, corrections: Sequence[Correction]) -> pd.Data
             if amount is not None and column in out:
                 values = out[column].to_numpy(dtype=np.float64, na_value=np.nan).copy()
                 values[own] += amount
-                out[column] = pd.array(values, dtype=out[column].dtype)
+                out[column] = values
     return out
 
 
