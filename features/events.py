@@ -43,6 +43,8 @@ BREAK_S: Final = 1200.0
 """A gap in the samples this long ends a cycle (no source)."""
 UNRESTED_S: Final = 1800.0
 """So long without steam and vacuum parts two cycles, whatever the pressure did (no source)."""
+FILLING_S: Final = 5400.0
+"""A weak heater may fill an evacuated chamber with steam for so long (no source)."""
 BOIL_ON_C: Final = 70.0
 BOIL_OFF_C: Final = 64.0
 BOIL_NEAR_K: Final = 1.5
@@ -199,10 +201,12 @@ def parted(samples: Samples, before: Event, after: Event) -> bool:
         return True
     if span < REST_S:
         return False
-    if span > UNRESTED_S or float(np.max(np.diff(time[a : b + 1]))) > BREAK_S:
-        return True
     part = samples.pressure_kpa[a : b + 1]
     known = np.isfinite(part)
+    if span > UNRESTED_S:
+        filling = before.kind == "vacuum" and after.kind == "steam" and span < FILLING_S
+        even = known.sum() >= 0.5 * len(part) and known.sum() > 1
+        return not (filling and even and _steaming(part[known], temp[a : b + 1][known]))
     shut = span < SHUT_S and float(temp[a : b + 1].min()) > OPENED_C
     if known.sum() >= 0.5 * len(part):
         if before.kind == "steam" and shut:

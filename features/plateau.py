@@ -414,20 +414,21 @@ def ran_away(
     """Return the lower set point that a cycle held first and then slowly climbed away from.
 
     Where the fast approach breaks at a set point and goes on at a third of its
-    rate or less, a heater that stays on drives a hold out of its band. An
+    rate or less, in a straight line, a heater that stays on drives a hold out of its band. An
     exponential approach that ends 8 K higher slows down by 1.7 there at most
     (closed form: 11 K before the end against 6.6 K before it).
     """
     for setpoint in sorted(setpoints_c):
         if plateau.top_c < setpoint + RUNAWAY_K:
             return None
-        below, at, over, far = (
-            first_above(time, temp, setpoint + k) for k in (-6.0, 0.0, 1.5, 5.0)
+        below, at, over, far, later, last = (
+            first_above(time, temp, setpoint + k) for k in (-6.0, 0.0, 1.5, 5.0, 2.5, 7.5)
         )
         if not (at > below and far > over):
             continue
         slow = (far - over) / 3.5 > RUNAWAY_SLOWER * (at - below) / 6.0
-        if slow and far - at > RUNAWAY_LEAST_S:
+        straight = 0.5 < (last - far) / max(far - later, 1e-9) < 2.0
+        if slow and straight and far - at > RUNAWAY_LEAST_S:
             first = int(np.searchsorted(time, at))
             hot = temp[first : plateau.exhaust + 1]
             held = replace(

@@ -56,3 +56,12 @@ def test_pulses_shorter_than_four_samples_are_not_counted(traces: ModuleType) ->
     cycles = extract(trace, UNIT).cycles
     assert cycles["pulse_count"].isna().tolist() == [True]
     assert '"pulse_count": "too_coarse"' in cycles["null_reasons"].iloc[0]
+
+
+def test_a_chamber_filled_with_steam_very_slowly_is_no_leak_test(traces: ModuleType) -> None:
+    sketch = traces.Sketch().idle(1200, 22.0).evacuate(24.0, 60, 22.0)
+    warm = 108.0 - 86.0 * np.exp(-np.arange(4200) / 1500.0)
+    sketch.add(warm, 24.0 + 108.0 * np.arange(4200) / 4200.0).blow_down(20.0, 60)
+    cycles = extract(sketch.cool(3600, 30.0, 700.0).trace(interval_s=5.0), UNIT).cycles
+    assert "leak_test" not in cycles["kind"].tolist()
+    assert len(cycles) == 1
