@@ -112,7 +112,7 @@ def thin(n: int, most: int = 600) -> slice:
     return slice(None, None, max(n // most, 1))
 
 
-def telling_rows(temperature: Float, pressure: Float, most: int = 600) -> tuple[Float, Float]:
+def telling_rows(temperature: Float, pressure: Float, most: int = 400) -> tuple[Float, Float]:
     """Return at most about ``3 * most`` rows: some of all, and some of the hotter ones.
 
     In a month's record steam is a few rows of a hundred; thinned evenly it would vanish.
@@ -120,13 +120,12 @@ def telling_rows(temperature: Float, pressure: Float, most: int = 600) -> tuple[
     n = len(temperature)
     if n <= most:
         return temperature, pressure
-    every = np.arange(0, n, max(n // most, 1))
-    parts = [every]
+    chosen = np.zeros(n, bool)
+    chosen[:: max(n // most, 1)] = True
     for level in hot_levels(temperature):
         hot = np.flatnonzero(temperature >= level)
-        parts.append(hot[thin(len(hot), most)])
-    rows = np.unique(np.concatenate(parts))
-    return temperature[rows], pressure[rows]
+        chosen[hot[thin(len(hot), most)]] = True
+    return temperature[chosen], pressure[chosen]
 
 
 def hot_levels(temperature: Float) -> tuple[float, ...]:
@@ -241,14 +240,17 @@ def contradiction(
     """
     t, p = telling_rows(temperature, pressure)
     declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
+    at_ease = declared.hot_samples >= LEAST_SAMPLES and not declared.far
+    if at_ease and declared.open_fits is not False:
+        return None
     kpa = p * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
     if still(t) or still(p):
         # A channel that stands still says nothing about steam, but where the chamber is cold
         # all the time, what it stands at says what it counts from.
         return _cold_contradiction(declared, kpa, atmosphere_kpa)
-    if declared.hot_samples >= LEAST_SAMPLES and not declared.far:
+    if at_ease:
         other = read_as(t, p, temperature_unit, pressure_unit, not absolute, atmosphere_kpa)
-        if declared.open_fits is False and other.agrees and declared.ruled_out_by(other):
+        if other.agrees and declared.ruled_out_by(other):
             return Contradiction(
                 f"read as {declared.words} the open chamber would read "
                 f"{declared.cold_kpa:.0f} kPa absolute, read as {other.words} "

@@ -226,7 +226,7 @@ def main() -> None:
     for n in sizes:
         print(f"{n} samples")
         for case in cases(n):
-            repeats = 150 if n < 10_000 else 4
+            repeats = 300 if n < 10_000 else 4
             case.ready = samples_of(case)
             own, least = best(ours, case, repeats), best(floor, case, repeats)
             verdict = (
