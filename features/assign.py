@@ -108,6 +108,8 @@ def assign_after(
         completion = row.completion
         if completion == "complete" and program is not None and np.isfinite(held):
             slack = 2.0 * (row.interval if np.isfinite(row.interval) else 0.0)
+            if row.gap > 2.0 * slack:
+                slack += row.gap  # the rest of the hold may lie in it
             if held < SHORT_SHARE * program.hold_min * 60.0 - slack:
                 completion = "aborted"
         completions.append(completion)
@@ -156,6 +158,7 @@ class _Row:
     plateau: float
     exposure: float
     interval: float
+    gap: float
     pulses: int
     drying: float
     started_s: float
@@ -180,6 +183,7 @@ def _rows(cycles: pd.DataFrame) -> Iterator[_Row]:
         floats("plateau_s"),
         floats("exposure_s"),
         floats("sample_interval_s"),
+        floats("exposure_gap_s"),
         _pulses(cycles),
         floats("drying_s"),
         seconds("started_at"),

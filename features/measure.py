@@ -13,8 +13,15 @@ from . import heatup, saturation, sawtooth, vacuum
 from .crossing import line, median, resolution, share_below
 from .events import Event
 from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite, noise_of
-from .samples import Samples
+from .samples import FloatArray, Samples
 
+GENERATOR_K_PER_MIN: Final = 15.0
+"""A tabletop unit's own heater can't raise steam, water and load faster (no source: 3 kW on
+12 kJ/K of metal and water make 15 K/min)."""
+SAWTOOTH_ERRORS: Final = ("heater_duty_se", "power_over_capacity_se", "loss_over_capacity_se")
+LOST_S: Final = 45.0
+LOST_INTERVALS: Final = 5.0
+"""A step beside the exposure longer than both is a gap in it (no source)."""
 LAG_SHARE: Final = 0.06
 """A sensor's lag beyond this share of the period rounds the saw-tooth (no source)."""
 
@@ -35,7 +42,7 @@ def add_exposure(
     row.values["exposure_start"] = int(samples.time_ms[first])
     row.values["exposure_end"] = int(samples.time_ms[last])
     row.put("exposure_s", float(time[-1] - time[0]))
-    row.put("exposure_gap_s", float(np.max(np.diff(time))) if len(time) > 1 else 0.0)
+    row.put("exposure_gap_s", _longest_gap(samples.time_s, first, last))
     row.put("below_band_s", share_below(time, temp, setpoint))
     row.put("above_band_s", share_below(time, -temp, -upper))
     top = float(temp.max())
@@ -78,6 +85,17 @@ def add_exposure(
     row.null(("current_duty",), "no_current_channel")
 
 
+def _longest_gap(time: FloatArray, first: int, last: int) -> float:
+    """Return the longest time between samples in an exposure, or lost beside its ends."""
+    steps = np.diff(time[first : last + 1])
+    longest = float(steps.max()) if len(steps) else 0.0
+    usual = median(steps) if len(steps) else 0.0
+    beside = np.diff(time[max(first - 1, 0) : first + 1]).tolist()
+    beside += np.diff(time[last : last + 2]).tolist()
+    lost = [s for s in beside if s > max(LOST_S, LOST_INTERVALS * usual)]
+    return float(max([longest, *lost]))
+
+
 def add_heat_up(
     row: Row,
     samples: Samples,
@@ -99,6 +117,13 @@ def add_heat_up(
         row.put(name, value)
     for name, reason in why.items():
         row.reasons[name] = reason
+    if row.values.get("heat_rate_pressurised_k_per_min", 0.0) > GENERATOR_K_PER_MIN:
+        # Steam let in from a generator: what swings is a valve, not a heater.
+        for name in (*SAWTOOTH, *SAWTOOTH_ERRORS):
+            row.values.pop(name, None)
+        row.null(SAWTOOTH, "no_sawtooth")
+        if exposed:
+            row.values["sawtooth_count"] = 0
     part = slice(start, arrival + 1)
     row.put("boil_plateau_c", heatup.boil_plateau(time[part], temp[part]), "no_plateau")
     if samples.mains_v is not None:

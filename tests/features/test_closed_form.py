@@ -317,3 +317,20 @@ def test_empty_and_short_traces(traces: ModuleType) -> None:
     assert extract(trace.iloc[:0], UNIT).resume_from is None
     assert len(extract(trace.iloc[:1], UNIT).cycles) == 0
     assert len(extract(trace.iloc[:600], UNIT).cycles) == 0
+
+
+def test_steam_let_in_by_a_valve_has_no_heater_duty(traces: ModuleType) -> None:
+    """A separate generator raises 105 to 132 °C in under two minutes; its valve swings."""
+    sketch = traces.Sketch().idle(1200, 60.0).ramp(134.5, 30.0)
+    sketch.sawtooth(900, 134.5, 136.0, 6.0, 3.0).blow_down(20.0, 240).cool(1800, 40.0, 900.0)
+    row = extract(sketch.trace(), Unit("u1", programs=("unknown-134x15",))).cycles.iloc[0]
+    assert pd.isna(row["heater_duty"])
+    assert json.loads(row["null_reasons"])["heater_duty"] == "no_sawtooth"
+
+
+def test_two_slow_swings_are_no_rhythm(traces: ModuleType) -> None:
+    """A period longer than a third of the exposure shows nothing."""
+    sketch = traces.Sketch().idle(1200, 22.0).ramp(121.5, 6.0)
+    sketch.sawtooth(1210, 121.5, 124.5, 0.5, 1.0).blow_down(25.0, 240).cool(1800, 22.0, 900.0)
+    row = extract(sketch.trace(), UNIT).cycles.iloc[0]
+    assert pd.isna(row["heater_duty"])
