@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 import pandas as pd
 import plain_reader  # type: ignore[import-not-found]
@@ -24,9 +25,9 @@ from chamberdrift.pipeline import ingest
 from chamberdrift.pipeline.compact import compact, find_orphans
 from chamberdrift.pipeline.intake import ingest_inbox
 from chamberdrift.pipeline.store import Store
-from chamberdrift.pipeline.store.location import LocalLocation
 from chamberdrift.pipeline.verify import verify
 from chamberdrift.shared.config import Config, Defaults
+from kill_steps import Steps, in_child  # type: ignore[import-not-found]
 
 ingest.read_export = plain_reader.read_export
 setattr(os, "fsync", lambda handle: None)  # noqa: B010 - kill -9 loses nothing that the system holds
@@ -91,58 +92,6 @@ def content(root: Path) -> dict[str, Any]:
     for unit in snapshot.unit_ids():
         found[f"trace {unit}"] = snapshot.trace(unit, provenance=True).to_csv(index=False)
     return found
-
-
-class Steps:
-    """Counts steps on the disk; kills the process at one of them."""
-
-    def __init__(self, last: int) -> None:
-        self.last = last
-        self.done = 0
-
-    def step(self) -> bool:
-        self.done += 1
-        return self.done == self.last
-
-    def install(self) -> None:
-        for name in ("replace", "link", "unlink", "fsync", "makedirs"):
-            self.wrap(name)
-        write_whole = LocalLocation.write
-
-        def write(place: LocalLocation, path: str, data: Any) -> None:
-            if self.step():
-                torn = place.full(path) + ".torn.tmp"
-                os.makedirs(os.path.dirname(torn), exist_ok=True)
-                with open(torn, "wb") as file:
-                    file.write(memoryview(data)[: max(1, len(memoryview(data)) // 2)])
-                os.rename(torn, os.path.join(os.path.dirname(torn), ".torn.tmp"))
-                os.kill(os.getpid(), signal.SIGKILL)
-            write_whole(place, path, data)
-
-        setattr(LocalLocation, "write", write)  # noqa: B010
-
-    def wrap(self, name: str) -> None:
-        original = getattr(os, name)
-
-        def counted(*args: Any, **kwargs: Any) -> Any:
-            if self.step():
-                os.kill(os.getpid(), signal.SIGKILL)
-            return original(*args, **kwargs)
-
-        setattr(os, name, counted)
-
-
-def in_child(work: Any) -> int:
-    """Run something in a forked process; return its exit status (negative: the signal)."""
-    child = os.fork()
-    if child == 0:
-        try:
-            work()
-        except BaseException as error:
-            print(repr(error), file=sys.stderr)
-            os._exit(1)
-        os._exit(0)
-    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
 
 
 def report(folder: Path, seed: int, count: int) -> dict[str, Any]:
