@@ -49,7 +49,7 @@ errors: one sign alone is easily moved by something else (design choice)."""
 SERVICE_CYCLES: Final = 3
 SERVICE_DAYS: Final = 2
 """The contract: service needs at least three cycles on two days."""
-KEPT_DAYS: Final = 3
+KEPT_DAYS: Final = 5
 WATCH_CYCLES: Final = 2
 FORGET_ROWS: Final = 4
 """Cycles without support after which a candidate starts again."""

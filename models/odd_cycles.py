@@ -45,6 +45,16 @@ on so many days, call for a visit though no signature fits: quick faults of mach
 from what signatures are made of (tuning fleets: healthy units stay within their budget)."""
 
 
+STRONG_Z: Final = 10.0
+STRONG_CYCLES: Final = 12
+STRONG_DAYS: Final = 5
+"""One sign of the long chart that is out by this much, in so many cycles on so many days, calls
+for a visit whatever explains it (healthy tuning units: none but after an unsaid change of
+logger)."""
+STRONG_LEFT_OUT: Final = ("noise", "open_pressure")
+"""Signs of the logger and the weather, which have findings of their own."""
+
+
 def small_p(p: dict[str, FloatArray]) -> FloatArray:
     """Return the smallest p over subsystems, corrected for having looked at all of them."""
     if not p:
@@ -72,6 +82,29 @@ def describe_alone(conditional_z: FloatArray, delta: FloatArray, cycle_id: str) 
     )
     row = describe_odd(0, conditional_z, delta, 1.0, cycle_id)
     return {**row, "evidence": text, "layer": "drift", "feature": SIGNS[i].column}
+
+
+def describe_strong(z: FloatArray, delta: FloatArray, part: str, cycle_id: str) -> dict[str, Any]:
+    """Make the columns of a flag that one very strong sign carries."""
+    i = int(np.argmax(np.abs(np.nan_to_num(z))))
+    words = SIGNS[i].words
+    text = (
+        f"{words[0].upper()}{words[1:]} has been {'up' if delta[i] > 0 else 'down'} by "
+        f"{abs(z[i]):.0f} standard errors for days, more than any healthy unit shows."
+    )
+    if part == "unknown":
+        text += " No known part explains it."
+    else:
+        text += " What fits best is named here, though its size alone would not call for a visit."
+    row = describe_odd(0, z, delta, 1.0, cycle_id)
+    return {
+        **row,
+        "part": part,
+        "evidence": text,
+        "layer": "drift",
+        "feature": SIGNS[i].column,
+        "bench_check": bench_check(part, ""),
+    }
 
 
 def describe_two(conditional_z: FloatArray, delta: FloatArray, cycle_id: str) -> dict[str, Any]:

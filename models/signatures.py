@@ -114,8 +114,26 @@ SIGNATURES: Final = (
         "",
         "kilopascal that the channel is off",
         {"open_pressure": 1.0, "saturation": -0.15, "equilibration": 1.5},
-        2.5,
-        4.0,
+        2.0,
+        3.0,
+        two_sided=True,
+        needs=("open_pressure",),
+    ),
+    # The same kilopascal at every pressure: near vacuum it is a large share of what is read
+    # (1 kPa of about 14 at the deepest point, of about 8 in drying).
+    Signature(
+        "pressure_sensor",
+        "",
+        "kilopascal that the channel is off, under vacuum as well",
+        {
+            "open_pressure": 1.0,
+            "saturation": -0.15,
+            "equilibration": 1.5,
+            "vacuum": 0.07,
+            "drying_vacuum": 0.12,
+        },
+        2.0,
+        3.0,
         two_sided=True,
         needs=("open_pressure",),
     ),
@@ -282,6 +300,17 @@ SIGNATURES: Final = (
         {"overshoot": 1.0, "plateau": 0.45, "spread": 0.5, "period": 0.5},
         0.25,
         0.4,
+        look_alikes=("controller",),
+    ),
+    # Power that stays on while the heater should be off makes up a share s of the losses: T falls
+    # slower, rises as ever. With duty d about 0.4: L/C falls by s, P/C = rise + fall by s d.
+    Signature(
+        "heater",
+        "stuck on",
+        "share of losses that heat which stays on makes up",
+        {"loss": -1.0, "duty": -0.6, "power": -0.4},
+        0.4,
+        0.7,
         look_alikes=("controller",),
     ),
     # A controller that lets the temperature swing wider, both ways.

@@ -341,6 +341,11 @@ FINE_TIMES: Final = ("seat", "exhaust", "evacuation", "air_inlet")
 FINE_RATES: Final = {"heat_rate": 40.0, "heat_rate_pressurised": 14.0}
 """Rates, with the kelvin of the window that they are taken over."""
 
+SWITCHED: Final = ("power", "loss", "duty", "period")
+SWITCHED_SHARE: Final = 0.5
+"""Signs of the saw-tooth, and how much of an interval's share in its period enters them: over
+several teeth part of it averages out (design choice)."""
+
 LEAST_START_GAP_K: Final = 20.0
 """Below this distance from start to set point, a heat-up time says nothing."""
 
@@ -389,6 +394,9 @@ def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
             out[:, i] = interval * value / (60.0 * FINE_RATES[sign.name])
         elif sign.name == "equilibration":
             out[:, i] = interval
+        elif sign.name in SWITCHED:
+            period = _numbers(cycles, "sawtooth_period_s")
+            out[:, i] = SWITCHED_SHARE * interval / np.where(period > 0.0, period, np.nan)
     return out
 
 

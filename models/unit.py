@@ -18,6 +18,7 @@ from .evidence import drift_evidence
 from .findings import (
     SERVICE_CYCLES,
     SERVICE_DAYS,
+    SERVICE_T,
     SUPPORT_Z,
     WATCH_T,
     Findings,
@@ -35,6 +36,10 @@ from .odd_cycles import (
     PEER_Z,
     SERVICE_COUNT,
     SPAN_DAYS,
+    STRONG_CYCLES,
+    STRONG_DAYS,
+    STRONG_LEFT_OUT,
+    STRONG_Z,
     TWO_CYCLES,
     TWO_DAYS,
     TWO_Z,
@@ -42,12 +47,13 @@ from .odd_cycles import (
     count_odd,
     describe_alone,
     describe_odd,
+    describe_strong,
     describe_two,
     small_p,
 )
 from .plain import array, plain
 from .reference import Reference
-from .signatures import AIR, MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
+from .signatures import AIR, DIRECTIONS, MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
 from .signs import INDEX, NAMES
 from .size_history import daily_size
 from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker
@@ -71,6 +77,8 @@ value of 1 would be far too sure (design choice)."""
 OPEN_ELEMENT_SIZE: Final = 0.2
 """A step of this share of power looks like one element of a few that opened."""
 
+
+COUNTED: Final = [i for i, name in enumerate(NAMES) if name not in STRONG_LEFT_OUT]
 
 AT_ONCE_SHARE: Final = 0.7
 """A step has this share of its size on its first two days."""
@@ -226,6 +234,7 @@ def find(
     small = small_p(odd).tolist()
     both = np.abs(moved.delta) / np.sqrt(moved.variance)
     worst = np.where(np.isfinite(both), both, 0.0).max(axis=(1, 2)).tolist()
+    strong = (np.nan_to_num(both[:, 1][:, COUNTED]) >= STRONG_Z).any(axis=1).tolist()
     state.wander = reference.wander
     context = _Context(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings
@@ -254,6 +263,8 @@ def find(
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
         if scores.seen[i] and worst[i] >= TWO_Z and not (scores.t[i] >= WATCH_T).any():
             _alone(state, moved, i, now, ids[i])
+        if scores.seen[i] and strong[i]:
+            _strong(state, moved, scores.t[i], i, now, ids[i])
         if small and moved.ready[i] and math.isfinite(small[i]):
             explained = bool(scores.seen[i]) and bool((scores.t[i] >= WATCH_T).any())
             _vote(state, moved, i, now, small[i], ids[i], explained)
@@ -293,6 +304,28 @@ def _alone(state: UnitState, moved: Track, i: int, now: float, cycle_id: str) ->
         ledger.support("unknown", now)
     elif enough and not ledger.standing_all():
         ledger.raise_flag("unknown", "watch", now, describe_alone(peer, delta, cycle_id))
+
+
+def _strong(
+    state: UnitState, moved: Track, t: FloatArray, i: int, now: float, cycle_id: str
+) -> None:
+    """Let one very strong sign call for a visit, whatever explains it."""
+    counted = state.findings.candidate("strong", "service")
+    counted.add(now)
+    standing = state.ledger.standing_all()
+    if any(e.severity != "watch" for e in standing):
+        return
+    if counted.cycles < STRONG_CYCLES or len(counted.days) < STRONG_DAYS:
+        return
+    delta, variance = moved.delta[i, 1], moved.variance[i, 1]
+    z = np.full(len(NAMES), np.nan)
+    z[COUNTED] = (delta / np.sqrt(variance))[COUNTED]
+    most = int(np.argmax(np.abs(np.nan_to_num(z))))
+    way = DIRECTIONS[:, most] * np.sign(delta[most])
+    fits = np.where((way > 0.0) | (TWO_SIDED & (way != 0.0)), t, 0.0)
+    k = int(fits.argmax())
+    part = SIGNATURE_PARTS[k] if fits[k] >= SERVICE_T else "unknown"
+    state.ledger.raise_flag(part, "service", now, describe_strong(z, delta, part, cycle_id))
 
 
 def _vote(

@@ -31,6 +31,9 @@ HOLD_MARGIN_LEAST_S: Final = 10.0
 """The recorded hold may miss up to one interval at each end, and one for noise at the limit:
 of healthy cycles on tuning fleets 99.5 % miss no more. A probe's lag delays both ends alike."""
 
+LEAK_ERRORS: Final = 2.0
+"""Standard errors of a leak rate that its limit is given (95 % of a normal error)."""
+
 MACHINE_SHARE: Final = 0.85
 """A hold that was broken off in its last seventh, or after which the machine went on to dry, was
 ended by the machine: an operator stops at any moment and takes the load out (common practice;
@@ -188,7 +191,7 @@ def _seconds(cycles: pd.DataFrame) -> FloatArray:
 
 def _leak_tests(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
     leak = _numbers(cycles, "leak_kpa_per_min")
-    limit = limits.leak_kpa_per_min
+    limit, error = limits.leak_kpa_per_min, np.nan_to_num(_numbers(cycles, "leak_se"))
     nulls = _text(cycles, "null_reasons")
     for row in out.open(at):
         value = leak[row]
@@ -197,9 +200,16 @@ def _leak_tests(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdi
             if "leak_kpa_per_min" in str(nulls[row]):
                 why += f" ({_null_reason(str(nulls[row]), 'leak_kpa_per_min')})"
             out.one(row, "incomplete", why, "")
-        elif value > limit:
+        elif value > limit + LEAK_ERRORS * error[row]:
             text = f"leak rate {value:.3f} kPa/min is above {limit:g} kPa/min"
             out.one(row, "outside", text, LEAK_SOURCE, "leak")
+        elif value > limit:
+            text = (
+                f"leak rate {value:.3f} kPa/min is above {limit:g} kPa/min by no more than "
+                f"{LEAK_ERRORS:g} standard errors of {error[row]:.3f} (within uncertainty)"
+            )
+            out.within[row] = True
+            out.one(row, "inside", text, LEAK_SOURCE)
         else:
             text = f"leak rate {value:.3f} kPa/min is within {limit:g} kPa/min"
             out.one(row, "inside", text, LEAK_SOURCE)
