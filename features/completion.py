@@ -38,7 +38,7 @@ def completion(
     start, hot, exhaust, end
         First sample of the cycle, of its main steam, last before the fall, last.
     finished
-        The end was seen.
+        The cycle is over: at atmosphere again, or dried.
     got
         The set point was reached, or a plateau just under it.
 

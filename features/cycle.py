@@ -108,7 +108,7 @@ def _steam_cycle(
     noise, noise_p = add_channel(row, samples, start, max(exhaust, start))
     add_circumstances(row, samples, place, start)
     atmosphere = local_atmosphere(row, samples, exhaust, place.right)
-    end, finished = _end(row, samples, after, exhaust, place, atmosphere, noise, noise_p)
+    end, over, finished = _end(row, samples, after, exhaust, place, atmosphere, noise, noise_p)
     _close(row, samples, start, exhaust, end)
     setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
     if _hot_idle(row, samples, main, flat.level_c, programs):
@@ -155,7 +155,7 @@ def _steam_cycle(
         max((e.stop for e in before), default=start),
         exhaust,
         end,
-        finished,
+        over,
         place,
         got or (sags and flat.regulated),
     )
@@ -237,8 +237,8 @@ def _end(
     atmosphere: float,
     noise: float,
     noise_p: float,
-) -> tuple[int, bool]:
-    """Return the last sample of the cycle and whether its end was seen."""
+) -> tuple[int, bool, bool]:
+    """Return the last sample of the cycle, if it is over, and if no drying may follow."""
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
     right = max(place.right, exhaust + 1)
     dry = vacuum.drying(samples, after, exhaust, right, atmosphere, noise_p)
@@ -251,7 +251,7 @@ def _end(
             row.put("air_inlet_s", float(time[dry.stop] - time[dry.hold_end]))
         else:
             row.reasons["air_inlet_s"] = "cut_off"
-        return min(dry.stop, len(time) - 1), dry.finished
+        return min(dry.stop, len(time) - 1), dry.finished, dry.finished
     row.null(("drying_vacuum_kpa", "air_inlet_s"), "no_vacuum_drying")
     tail = slice(exhaust, right)
     known = np.isfinite(pressure[tail])
@@ -264,16 +264,17 @@ def _end(
         rest = vacuum.stays(time[tail], temp[tail] < 100.0, vacuum.REST_S)
     if rest is None:
         row.null(("drying_s",), "no_drying_seen")
-        return max(exhaust, min(right, len(time)) - 1), False
+        return max(exhaust, min(right, len(time)) - 1), False, False
     rest += exhaust
     done, heated, seen = vacuum.heated_drying(time[rest:right], temp[rest:right], noise)
     seen = seen or not place.last
     if heated:
         row.values["drying_start"] = int(samples.time_ms[rest])
         row.put("drying_s", float(time[rest + done] - time[rest]))
-        return rest + done, seen
+        return rest + done, seen, seen
     row.null(("drying_s",), "no_vacuum_or_heated_drying")
-    return rest, seen or float(time[right - 1] - time[rest]) < vacuum.HEATED_LEAST_S
+    short = float(time[right - 1] - time[rest]) < vacuum.HEATED_LEAST_S
+    return rest, True, seen or short
 
 
 def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Found:

@@ -288,3 +288,12 @@ def test_arguments_are_not_mutated(traces: ModuleType) -> None:
     before = trace.copy(deep=True)
     extract(trace, GRAVITY)
     pd.testing.assert_frame_equal(trace, before)
+
+
+@pytest.mark.parametrize("minutes", [2, 10, 30])
+def test_a_cycle_is_over_once_it_rests_at_atmosphere(traces: ModuleType, minutes: int) -> None:
+    """Loggers that stop soon after, while the chamber cools, cut nothing off."""
+    sketch = traces.Sketch().idle(1200, 22.0).ramp(121.5, 6.0)
+    sketch.sawtooth(1200, 121.5, 123.0, 2.0, 1.0).blow_down(25.0, 200)
+    trace = sketch.cool(60 * minutes, 22.0, 2400.0).trace(interval_s=5.0, noise_k=0.05)
+    assert extract(trace, GRAVITY).cycles["completion"].tolist() == ["complete"]
