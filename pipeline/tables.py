@@ -7,6 +7,7 @@ import json
 import re
 import textwrap
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any, Final
 
@@ -21,7 +22,12 @@ CYCLES_JUDGED: Final = Table(
     "cycles",
     (
         *CYCLES.columns,
-        *(c for c in JUDGEMENTS.columns if c.name not in ("cycle_id", "unit_id")),
+        *(
+            # A cycle later than the last run's moment is there and not judged yet.
+            replace(c, required=False, validity=c.validity or "null until it is judged")
+            for c in JUDGEMENTS.columns
+            if c.name not in ("cycle_id", "unit_id")
+        ),
     ),
     key=CYCLES.key,
 )

@@ -78,6 +78,11 @@ def test_nothing_later_than_the_moment_is_seen(
     init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
     half = START + pd.Timedelta(days=DAYS / 2)
     run_night(str(exports / "inbox"), str(store), as_of=half, draw=False)
+    table = run("table", "cycles", "--store", store, "--format", "json")
+    assert table.exit_code == 0, table.output
+    later = [c for c in json.loads(table.stdout) if c["verdict"] is None]
+    assert later, "cycles after the moment are there"
+    assert all(pd.Timestamp(c["ended_at"]) > half for c in later)
     snapshot = Store.open(str(store)).snapshot()
     cycles, judgements = snapshot.table("cycles"), snapshot.table("judgements")
     seen = cycles[cycles["ended_at"] <= half]
