@@ -36,6 +36,10 @@ if TYPE_CHECKING:
     from .sheet import Sheet
 
 
+LEAST_GAUGE_KPA = 10.0
+"""Gauge pressure below which a fall is noise, not an exhaust (own choice)."""
+
+
 def saturation_row(
     run: Run, limits: Limits, options: ReportOptions, width: float, height: float = 132.0
 ) -> Row:
@@ -166,9 +170,12 @@ def exhaust_row(run: Run, options: ReportOptions, width: float, height: float = 
     gauge = run.pressure_kpa - atmosphere
     fall = run.cycle.get("exhaust_s")
     span = 240.0 if pd.isna(fall) else max(2.6 * float(fall), 30.0)
-    inside = (x >= -0.1 * span) & (x <= span) & (gauge > 0.5)
-    if int(inside.sum()) < 3:
+    shown = (x >= -0.1 * span) & (x <= span) & np.isfinite(gauge)
+    if int(shown.sum()) < 3:
         return message_row(title, "Too few samples in the exhaust.", width)
+    if float(gauge[shown].max()) < LEAST_GAUGE_KPA:
+        return message_row(title, "There was no pressure left to let out.", width)
+    inside = shown & (gauge > 0.5)
     x, g = x[inside], unit.show(gauge[inside])
     note = "" if pd.isna(fall) else f"80 to 20 % in {number(float(fall))} s"
 

@@ -19,6 +19,10 @@ from .views import UnitView
 
 FloatArray = NDArray[np.float64]
 
+SILENT_SHARE = 0.3
+LEAST_SILENT_DAYS = 10.0
+"""Room for a silence up to now, as a share of the days with data, and at least."""
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -75,6 +79,11 @@ class Trend:
     limits: tuple[Limit, ...]
     last_cycle: float = float("nan")
     """Day of the unit's last cycle, from which forecasts count."""
+
+    @property
+    def line(self) -> FloatArray:
+        """What the trend's line goes through: adjusted values, else measured ones."""
+        return np.where(np.isfinite(self.adjusted), self.adjusted, self.raw)
 
     @property
     def judged(self) -> bool:
@@ -167,6 +176,9 @@ def shared_span(
     """Return one range of days since 1970 for all panels, forecasts included."""
     starts = [float(t.x.min()) for t, _ in trends if len(t.x)]
     low, high = min(starts, default=day_of(as_of) - 7.0), day_of(as_of)
+    ends = [t.last_cycle for t, _ in trends if len(t.x) and np.isfinite(t.last_cycle)]
+    if ends:  # a long silence does not squeeze what is known
+        high = min(high, max(ends) + max(SILENT_SHARE * (max(ends) - low), LEAST_SILENT_DAYS))
     far = high + max(0.45 * (high - low), 20.0)
     for trend, flag in trends:
         ahead = forecast_days(flag) if len(trend.x) else None

@@ -30,6 +30,11 @@ DENSE = 350
 """Cycles beyond which points give way to bins."""
 BINS = 110
 BAND_SIGMAS = 3.0
+MANY, FAR_SPANS = 20, 1.5
+"""From so many values on, a measured one may leave the panel where it is farther from the
+middle 90 % than this many of their spans: one odd cycle must not flatten all others. How
+many do is said beside the title (own choice)."""
+LATEST = 3
 HEAD_PT = 17.0
 FOOT_PT = 17.0
 
@@ -61,6 +66,7 @@ def trend_row(
         Days since 1970 at the left and right edge.
     """
     notes = _notes(trend, flag, clock)
+    far = _far_words(trend, flag)
     head = HEAD_PT + (9.5 if notes[1] else 0.0) + (9.5 if _serviced(view, span) else 0.0)
 
     def draw(sheet: Sheet, left: float, top: float) -> None:
@@ -70,8 +76,9 @@ def trend_row(
         end = left + text_width_pt(title, size, bold=True)
         small = style.SMALL_PT
         if trend.unit.label:
-            sheet.words(Words(end + 5.0, top + 9.0, trend.unit.label, small, style.MUTED))
-            end += 5.0 + text_width_pt(trend.unit.label, small)
+            label = trend.unit.label + far
+            sheet.words(Words(end + 5.0, top + 9.0, label, small, style.MUTED))
+            end += 5.0 + text_width_pt(label, small)
         if notes[0]:
             shown = fit_end(notes[0], small, left + width - end - 14.0)
             sheet.words(Words(left + width, top + 9.0, shown, small, align="right"))
@@ -112,6 +119,14 @@ def _notes(trend: Trend, flag: pd.Series | None, clock: Clock) -> tuple[str, str
     return f"{first} {clock.date(flag['first_seen'])}", "; ".join(below)
 
 
+def _far_words(trend: Trend, flag: pd.Series | None) -> str:
+    """Return how many measured values leave the panel; empty for none."""
+    low, high = _range(trend, trend.line, flag)
+    count = int(((trend.raw < low) | (trend.raw > high)).sum())
+    noun = "value" if count == 1 else "values"
+    return f"  ·  {count} {noun} beyond the panel" if count else ""
+
+
 def _draw(
     plot: Plot,
     trend: Trend,
@@ -123,7 +138,7 @@ def _draw(
     x = trend.x
     step = gap_limit(x)
     spans = gaps(x, step)
-    line_y = np.where(np.isfinite(trend.adjusted), trend.adjusted, trend.raw)
+    line_y = trend.line
     latest = line_y[np.isfinite(line_y)][-max(1, min(7, len(x) // 5)) :]
     level = float(np.median(latest)) if len(latest) else math.nan
     plot.x = span
@@ -220,10 +235,12 @@ def _range(trend: Trend, line_y: FloatArray, flag: pd.Series | None) -> tuple[fl
     values = np.concatenate([p[np.isfinite(p)] for p in (trend.raw, line_y)])
     if len(values) == 0:
         return 0.0, 1.0
-    if len(values) > 60:
-        low, high = (float(v) for v in np.quantile(values, [0.004, 0.996]))
-    else:
-        low, high = float(values.min()), float(values.max())
+    if len(trend.x) >= MANY:
+        low, high = np.quantile(values, [0.05, 0.95])
+        room = FAR_SPANS * (high - low)
+        values = values[(values >= low - room) & (values <= high + room)] if room > 0 else values
+        values = np.append(values, line_y[np.isfinite(line_y)][-LATEST:])  # now, however odd
+    low, high = float(values.min()), float(values.max())
     if trend.judged:
         known = np.isfinite(trend.expected * trend.scale)
         usual = np.median(trend.expected[known])
@@ -251,6 +268,7 @@ def _gaps(plot: Plot, spans: Spans, last: float, view: UnitView, step: float) ->
         spans = [*spans, (last, now)]
     cycles = days_of(view.cycles["started_at"]).to_numpy(np.float64)
     for start, end in sorted(spans, key=lambda s: s[0] - s[1])[:6]:
+        end = min(end, plot.x[1])
         plot.upright(start, end, Fill(style.GAP, layer=0.1))
         room = (end - start) / (plot.x[1] - plot.x[0]) * plot.box[2]
         ran = bool(((cycles > start + 1e-6) & (cycles < end - 1e-6)).any())

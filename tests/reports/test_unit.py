@@ -297,6 +297,35 @@ def test_a_gap_says_whether_cycles_ran_in_it(builder: Any) -> None:
     assert "no data" not in text_of(without)[0]
 
 
+def test_one_odd_cycle_leaves_the_panel_and_is_counted(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=60)
+    own = view.residuals["feature"] == "heater_duty"
+    values = view.residuals["value"].astype(float).to_numpy().copy()
+    values[np.flatnonzero(own)[[10, 20]]] = 40.0
+    odd = replace(view, residuals=view.residuals.assign(value=values))
+    first = text_of(odd)[0]
+    assert "2 values beyond the panel" in first
+    assert "beyond the panel" not in text_of(view)[0]
+    assert "4000" not in first  # no tick up there
+
+
+def test_a_long_silence_does_not_squeeze_what_is_known(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=60, last=builder.AS_OF - pd.Timedelta(days=300))
+    trend = trend_of(view, "heater_duty", ReportOptions())
+    low, high = shared_span([(trend, None)], view.as_of)
+    known = trend.x.max() - trend.x.min()
+    assert known / (high - low) > 0.6
+    assert high > trend.x.max() + 8.0
+    assert "no data" in text_of(view)[0]
+
+
+def test_no_exhaust_is_drawn_where_no_pressure_was_left(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=3)
+    source = view.trace
+    flat = replace(view, trace=lambda i: source(i).assign(pressure_kpa=101.3))
+    assert "There was no pressure left to let out." in " ".join(text_of(flat))
+
+
 def test_forecasts_count_from_the_last_cycle(builder: Any) -> None:
     view = flagged(builder)
     last = view.cycles["started_at"].max()
