@@ -171,11 +171,11 @@ def exhaust_row(run: Run, options: ReportOptions, width: float, height: float = 
     fall = run.cycle.get("exhaust_s")
     span = 240.0 if pd.isna(fall) else max(2.6 * float(fall), 30.0)
     shown = (x >= -0.1 * span) & (x <= span) & np.isfinite(gauge)
-    if int(shown.sum()) < 3:
-        return message_row(title, "Too few samples in the exhaust.", width)
-    if float(gauge[shown].max()) < LEAST_GAUGE_KPA:
+    if shown.any() and float(gauge[shown].max()) < LEAST_GAUGE_KPA:
         return message_row(title, "There was no pressure left to let out.", width)
     inside = shown & (gauge > 0.5)
+    if int(inside.sum()) < 3:
+        return message_row(title, "Too few samples in the exhaust.", width)
     x, g = x[inside], unit.show(gauge[inside])
     note = "" if pd.isna(fall) else f"80 to 20 % in {number(float(fall))} s"
 
