@@ -17,6 +17,9 @@ from .samples import FloatArray, Samples
 LONG_IDLE_S: Final = 3.0 * 3600.0
 """Idle after which an open chamber reads the room (no source)."""
 
+SOON_S: Final = 900.0
+"""Samples up to this long after an exhaust are seen before a cycle is final [s]."""
+
 NEEDS_PRESSURE: Final = (
     "equilibration_s",
     "saturation_deviation_k",
@@ -132,7 +135,7 @@ def add_circumstances(row: Row, samples: Samples, place: Place, start: int) -> N
         row.values["atmosphere_assumed"] = bool(
             samples.assumed is not None and samples.assumed[start]
         )
-    elif np.isfinite(samples.pressure_kpa[start:]).any():
+    elif np.isfinite(samples.pressure_kpa[first : start + 4]).any():
         # An absolute channel: what it reads with the chamber open is the atmosphere.
         row.put("atmosphere_kpa", pressure, "chamber_not_seen_open")
         row.values["atmosphere_assumed"] = False
@@ -190,12 +193,14 @@ def _stuck(samples: Samples, start: int, end: int) -> float:
 def local_atmosphere(row: Row, samples: Samples, exhaust: int, right: int) -> float:
     """Return the atmosphere by the channel's own reading [kPa].
 
-    That of the open chamber before the cycle, else that after its exhaust,
-    else the stated one.
+    That of the open chamber before the cycle, else that within a quarter of an
+    hour after its exhaust, else the stated one. No later sample enters, so that
+    a cycle stays as it was found.
     """
     if "open_pressure_kpa" in row.values:
         return float(row.values["open_pressure_kpa"])
-    tail = samples.pressure_kpa[exhaust:right]
+    soon = int(np.searchsorted(samples.time_s, samples.time_s[min(exhaust, right - 1)] + SOON_S))
+    tail = samples.pressure_kpa[exhaust : min(right, soon)]
     calm = tail[(tail > 68.0) & (tail < 112.0)]
     if len(calm) >= 5:
         return median(calm[len(calm) // 2 :])

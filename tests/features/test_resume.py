@@ -94,3 +94,17 @@ def test_resume_point_moves_on() -> None:
     found = extract(trace, unit)
     assert found.resume_from is not None
     assert trace["time"].iloc[-1] - found.resume_from < pd.Timedelta(hours=8)
+
+
+def test_weather_after_a_cycle_does_not_change_it(traces: ModuleType) -> None:
+    """Without an open chamber before the cycle its atmosphere is read soon after, and stays."""
+    unit = Unit("u1", air_removal="gravity")
+    sketch = traces.Sketch().idle(20, 60.0).ramp(121.5, 6.0)
+    sketch.sawtooth(1200, 121.5, 123.0, 2.0, 1.0).blow_down(25.0, 240).cool(1500, 30.0, 400.0)
+    later = sketch.add([30.0] * 20000, 99.3)
+    trace = later.trace(interval_s=10.0, noise_k=0.05, noise_kpa=0.1)
+    whole = extract(trace, unit).cycles
+    assert whole["open_pressure_kpa"].isna().all()
+    assert whole["exhaust_s"].notna().all()
+    for cut in (500, 700, 1500):
+        pd.testing.assert_frame_equal(resumed(trace, unit, [cut]), whole, check_exact=True)
