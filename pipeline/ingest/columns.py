@@ -51,6 +51,10 @@ def find_roles(
         low = words(described[k])
         if vocabulary.NOT_AN_ID.search(low):
             continue
+        mark = split_header(described[k])[1]
+        if mark is not None and mark.kind in {"temperature", "pressure"}:
+            # A reading whose header names its sensor's serial number.
+            continue
         if (table.kinds[k] in {"text", "number"} and vocabulary.LOGGER.search(low)) or (
             table.kinds[k] in {"text", "number"}
             and vocabulary.SERIAL.search(low)

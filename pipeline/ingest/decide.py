@@ -16,7 +16,7 @@ from . import header_words as vocabulary
 from .base_time import find_base_ms
 from .clock_text import understand
 from .convert import Owner, row_times
-from .dates import DAY_MS, EPOCH, Order, StatedOrder, settle, words
+from .dates import DAY_MS, EPOCH, Order, StatedOrder, one_day, settle, words
 from .dialect import Table
 from .lines import BLANKS, WIDE_BLANKS
 from .long_layout import Labels
@@ -27,7 +27,7 @@ from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import Channel, Roles
 from .settle_units import refuse_contradictions, settle_references, settle_units
 from .statements import Statement
-from .times import DAY_MONTH, parse_moments
+from .times import CERTAIN, DAY_MONTH, parse_moments
 from .zones import pinnable_zone
 
 if TYPE_CHECKING:
@@ -39,6 +39,8 @@ Float = NDArray[np.float64]
 
 DAYS_1904: Final = 1462
 """Days by which spreadsheets' two ways to count dates differ."""
+FAR_DAYS: Final = 366
+"""Counted days further than that from every date that an export states count from another day."""
 
 
 @dataclass
@@ -134,7 +136,7 @@ class Decider:
                 line=self.table.data_line,
             )
         self._check_half_day(times)
-        self._check_serial(times)
+        self._check_anchors(times)
         channels = self.labels.channels if self.labels else self.roles.channels
         if before is None:
             channels = settle_units(self, channels, unit_ids)
@@ -323,23 +325,40 @@ class Decider:
                 )
         return " ".join(texts)
 
-    def _check_serial(self, times: clocks.RowTimes) -> None:
-        """Refuse spreadsheet dates that fit the date the export states only from 1904 on."""
-        if self.roles.time.mode != "serial":
+    def _check_anchors(self, times: clocks.RowTimes) -> None:
+        """Refuse counted days, and two-digit years, that only fit the stated date otherwise."""
+        anchors = self.anchors()
+        moments = self.parsed.moments
+        if not anchors or not times.ok.any():
             return
         days = times.ms[times.ok] // DAY_MS
         low, high = int(days.min()), int(days.max())
 
-        def fits(shift: int) -> bool:
-            return any(a - 1 <= high + shift and low + shift <= b + 1 for a, b in self.anchors())
+        def fits(low: int, high: int, slack: int = 1) -> bool:
+            return any(a - slack <= high and low <= b + slack for a, b in anchors)
 
-        if not fits(0) and fits(DAYS_1904):
+        found = ""
+        if self.roles.time.mode in {"epoch", "serial"} and not fits(low, high, FAR_DAYS):
+            from_1904 = self.roles.time.mode == "serial" and fits(
+                low + DAYS_1904, high + DAYS_1904
+            )
+            found = "the times that are counted lie years from the date that the export states" + (
+                ": they seem to count from 1904" if from_1904 else ""
+            )
+        elif moments is not None and "Y2" in moments.fields_seen and not fits(low, high):
+            row = int(np.flatnonzero(moments.ok)[0])
+            year, month, day = (
+                int(column[row]) for column in (moments.first, moments.second, moments.third)
+            )
+            turned = one_day(CERTAIN, day + 2000, month, year - 2000, "ymd")
+            if turned >= 0 and fits(turned, turned):
+                found = "the year seems to stand first, by the date that the export states"
+        if found:
             raise refusal(
                 "dates",
                 self.member,
-                "spreadsheet dates counted from 1900 lie four years before the date that the "
-                "export states: they seem to count from 1904",
-                "export dates as text",
+                f"{found} (such as {quoted(self.example_time())})",
+                "export dates with a year of four digits",
                 line=self.table.data_line,
             )
 

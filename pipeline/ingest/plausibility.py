@@ -47,6 +47,8 @@ SENTINELS: Final = np.array(
 POWER_ON_C: Final = 85.0
 """Power-on reading of a common kind of digital temperature sensor (common practice)."""
 POWER_ON_JUMP_K: Final = 8.0
+ZERO_JUMP_K: Final = 20.0
+"""No chamber falls to 0.0 °C from that far, nor rises so, between two samples (no source)."""
 HELD_ROWS: Final = 3
 HELD_JUMP_K: Final = 2.0
 """A run at 85.0 °C of that many samples, with such a jump at both ends (no source)."""
@@ -92,7 +94,11 @@ def spoilt(
                 under = name == "pressure_kpa" and bool((values[rest] < low).all())
                 out["negative_absolute_pressure" if under else "implausible"] = rest
     if name in {"temperature_c", "temperature2_c"}:
-        power_on = _power_on(values if order is None else values[order])
+        in_time = values if order is None else values[order]
+        power_on = _power_on(in_time)
+        zero = _dropped_to_zero(in_time)
+        if zero is not None:
+            power_on = zero if power_on is None else power_on | zero
         if power_on is not None and order is not None:
             in_file = np.zeros(len(values), bool)
             in_file[order] = power_on
@@ -134,6 +140,27 @@ def _power_on(values: Float) -> Bool | None:
         ):
             result[a:b] = True
     return result if result.any() else None
+
+
+def _dropped_to_zero(values: Float) -> Bool | None:
+    """Mark runs of exactly 0.0 °C that a warm chamber jumps to and from."""
+    here = values == 0.0
+    if not here.any():
+        return None
+    others = np.flatnonzero(~np.isnan(values) & ~here)
+    if len(others) == 0:
+        return None
+    rows = np.flatnonzero(here)
+    place = np.searchsorted(others, rows)
+    before = np.where(place > 0, values[others[np.maximum(place - 1, 0)]], np.nan)
+    after = np.where(
+        place < len(others), values[others[np.minimum(place, len(others) - 1)]], np.nan
+    )
+    sides = np.fmin(before, after)
+    far = sides > np.where(np.isnan(before) | np.isnan(after), 2.0, 1.0) * ZERO_JUMP_K
+    result = np.zeros(len(values), bool)
+    result[rows[far]] = True
+    return result if far.any() else None
 
 
 def _held(values: Float, others: NDArray[np.int64], place: int, length: int) -> bool:

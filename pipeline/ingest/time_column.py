@@ -80,6 +80,14 @@ def find_time(
     plans = {k: _numeric_time(table, described, k) for k in numeric}
     for plan in plans.values():
         if plan is not None and plan.mode in {"epoch", "serial"}:
+            if plan.mode == "epoch" and _OTHER_EPOCH.search(words(plan.headers[0])):
+                raise refusal(
+                    "time_column",
+                    name,
+                    f"column {quoted(plan.headers[0])}, by its name, does not count from 1970",
+                    "export dates, or seconds since 1970 in UTC",
+                    line=table.header_line,
+                )
             return plan
     if clocks:
         k = real[0] if real else clocks[0]
@@ -236,6 +244,11 @@ _SCALED_TIME = re.compile(
     r"(?:[x×*]\s?10+\b|\b1\s?/\s?1?0*\b\s?s|\b1\s?/\s?(?:10+|[2-9]\d*)\b|\b0[.,]0*[1-9]\s*s|\b10+\s?m?s\b"
     r"|hundredth|tenth|centi|deci|\bcs\b|\bds\b|zehntel|hundertstel)",
     re.IGNORECASE,
+)
+
+
+_OTHER_EPOCH = re.compile(
+    r"\blocal|lokal|locale\b|\bgps\b|\btai\b|\bntp\b|\bmac\b|19[0-6]\d|\b2000\b"
 )
 
 

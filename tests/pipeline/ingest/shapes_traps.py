@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 from chamberdrift.shared.config import Config, Defaults, LayoutPin
 
 from .shapes_common import BERLIN, EARLY, HEAD, C, iso
@@ -23,6 +24,7 @@ def trap_shapes() -> list[Shape]:
         *_unknown(),
         *_two_headers(),
         *_idle(),
+        *_counted(),
     ]
 
 
@@ -339,6 +341,43 @@ def _idle() -> list[Shape]:
             config=zoned(pressure_reference="absolute"),
             cause="unit_contradiction",
             says="bar",
+        ),
+    ]
+
+
+def _counted() -> list[Shape]:
+    """Times that count from another day, and years that stand first."""
+
+    def count(head: str, shift: int, **more: Any) -> bytes:
+        rows = [f"{m // 1000 + shift},{t},{p}" for m, t, p in zip(C.ms, C.t, C.p, strict=True)]
+        return lines(rows, f"{head},Temp C,Pressure kPa abs").encode()
+
+    off = (np.arange(360) >= 300) & (np.arange(360) < 320)
+    zeros = [f"{r.split(',')[0]},0.0,0.0" if off[k] else r for k, r in enumerate(iso())]
+    serial = "Temp °C (sensor serial 1020)", "Pressure kPa abs (sensor serial 1021)"
+    return [
+        Shape("a local epoch", count("local epoch (s)", 7200), cause="time_column"),
+        Shape("satellite seconds", count("GPS time (s)", -315964782), cause="time_column"),
+        Shape("seconds from another day", count("time", -315964782), cause="dates"),
+        Shape(
+            "a year of two digits before a month's name",
+            lines(
+                rows_of(C, BERLIN, lambda w, t, p, q: f"{w:%y-%b-%d %H:%M:%S},{t},{p}"), HEAD
+            ).encode(),
+            config=zoned(),
+            cause="dates",
+        ),
+        Shape(
+            "zeros while the logger had no sensor",
+            lines(zeros, HEAD).encode(),
+            Cycle(C.ms, np.where(off, np.nan, C.t), np.where(off, 0.0, C.p), C.load),
+            config=zoned(),
+        ),
+        Shape(
+            "serial numbers in the names of readings",
+            lines(iso(), ",".join(("Time", *serial))).encode(),
+            C,
+            config=zoned(),
         ),
     ]
 
