@@ -4,7 +4,7 @@ Run by hand::
 
     python tests/benchmarks/bench_growth.py [--units 12] [--cycles 4]
 
-History is made by real nights that take in five days of exports each; what is
+History is made by real nights that take in fifteen days of exports each; what is
 measured are nights of one day, from the look at the inbox to the fleet's report,
 each in a process that has run nights before. The inbox keeps the exports of the
 last thirty days. An ordinary night is the median of five; the first night of a
@@ -33,7 +33,7 @@ from night_exports import templates, write_night
 
 FIRST = pd.Timestamp("2023-01-01", tz="UTC")
 HISTORIES = (30, 365, 1095)
-BATCH_DAYS = 5
+BATCH_DAYS = 15
 ORDINARY = 5
 KEPT_DAYS = 30
 EVERY_S = 10
