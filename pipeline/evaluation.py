@@ -137,6 +137,7 @@ def score(
             cycles[cycles["unit_id"].astype(str).isin(list(spans))].reset_index(drop=True),
             judgements,
             overlap=options.overlap,
+            faults=truth_faults,
         ),
         faults=found,
         headline=summarize(

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+
+UNMATCHABLE: Final = ("clock", "drop-outs")
+"""Faults of a logger under which recorded times or samples are not the true ones."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +38,10 @@ class CycleScore:
     """Matched cycles with a verdict on both sides."""
     verdict_pairs: tuple[tuple[str, str, int], ...]
     """True verdict, given verdict, count; the pairs that occur."""
+    missing_logger: int = 0
+    extra_logger: int = 0
+    """Of those missing and extra, how many while the unit's logger had a wrong clock or lost
+    samples: such cycles can't be matched by time, or were not recorded."""
 
     @property
     def verdict_share(self) -> float | None:
@@ -109,8 +118,13 @@ def score_cycles(
     judgements: pd.DataFrame | None,
     *,
     overlap: float = 0.5,
+    faults: pd.DataFrame | None = None,
 ) -> CycleScore:
-    """Score segmentation, kind, program and verdict against the truth."""
+    """Score segmentation, kind, program and verdict against the truth.
+
+    With ``faults`` (truth: ``unit_id, part, mode, onset, repaired_at``) the
+    cycles missing and extra under a logger's own fault are counted apart as well.
+    """
     timed = np.isfinite(days(truth["exposure_start"])) & np.isfinite(days(truth["exposure_end"]))
     exposed = np.isfinite(days(found["exposure_start"]))
     pairs = match_cycles(truth, found, overlap=overlap)
@@ -121,6 +135,8 @@ def score_cycles(
     unplaced = ~exposed
     unplaced[pairs["found"].to_numpy()] = False
     beyond = _count(found, unplaced).sub(_count(truth, ~timed), fill_value=0).clip(lower=0)
+    lost = timed.copy()
+    lost[pairs["truth"].to_numpy()] = False
     program_known = (left["kind"] == "sterilization") & (left["program"].fillna("") != "")
     program_known &= right["program"].fillna("") != ""
     program_right = program_known & (left["program"] == right["program"])
@@ -148,7 +164,23 @@ def score_cycles(
         verdict_right=int((true[known] == given[known]).sum()),
         verdict_known=int(known.sum()),
         verdict_pairs=verdict_pairs,
+        missing_logger=_under(truth[lost], "exposure_start", faults),
+        extra_logger=_under(found[extra], "exposure_start", faults),
     )
+
+
+def _under(rows: pd.DataFrame, time: str, faults: pd.DataFrame | None) -> int:
+    """Return how many rows lie under a logger's wrong clock or lost samples."""
+    if faults is None or not len(rows):
+        return 0
+    own = faults[(faults["part"] == "logger") & faults["mode"].isin(UNMATCHABLE)]
+    at, unit = days(rows[time]), rows["unit_id"].astype(str).to_numpy()
+    under = np.zeros(len(rows), dtype=bool)
+    begin, end = days(own["onset"]), days(own["repaired_at"])
+    for k, name in enumerate(own["unit_id"].astype(str)):
+        inside = (at >= begin[k]) & ~(at > end[k] + 1.0)  # a missing end compares false
+        under |= (unit == name) & inside
+    return int(under.sum())
 
 
 def _count(table: pd.DataFrame, chosen: NDArray[np.bool_]) -> pd.Series:

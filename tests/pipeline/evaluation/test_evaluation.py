@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from chamberdrift.pipeline.evaluation import AFTER, BEFORE, HEALTHY, score
 from chamberdrift.pipeline.evaluation_dummies import flags_every, flags_nothing
-from chamberdrift.pipeline.evaluation_match import match_cycles
+from chamberdrift.pipeline.evaluation_match import match_cycles, score_cycles
 from chamberdrift.pipeline.evaluation_options import EvaluationOptions
 from chamberdrift.shared.schema import FLAGS
 
@@ -333,3 +333,27 @@ def test_arguments_are_left_as_they_were() -> None:
     score(flags(), cycles, judged(cycles), truth, faults())
     pd.testing.assert_frame_equal(truth, before[0])
     pd.testing.assert_frame_equal(cycles, before[1])
+
+
+def test_a_wrong_clock_is_counted_apart() -> None:
+    """Two of ten cycles lie under the clock's fault and are found an hour late."""
+    truth = truth_cycles(["a"], 10)
+    found = found_cycles(truth)
+    late = pd.Timedelta(hours=1)
+    for name in ("started_at", "ended_at", "exposure_start", "exposure_end"):
+        found.loc[8:, name] += late
+    faults = pd.DataFrame(
+        {
+            "unit_id": ["a"],
+            "part": ["logger"],
+            "mode": ["clock"],
+            "onset": [day(7.5)],
+            "repaired_at": [pd.NaT],
+        }
+    )
+    plain = score_cycles(truth, found, None)
+    assert (plain.missing, plain.extra) == (2, 2)
+    assert (plain.missing_logger, plain.extra_logger) == (0, 0)
+    apart = score_cycles(truth, found, None, faults=faults)
+    assert (apart.missing, apart.extra) == (2, 2)
+    assert (apart.missing_logger, apart.extra_logger) == (2, 2)
