@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-
 UNMATCHABLE: Final = ("clock", "drop-outs")
 """Faults of a logger under which recorded times or samples are not the true ones."""
 
