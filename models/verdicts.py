@@ -82,6 +82,7 @@ def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     out = _Verdicts(n)
     kind = _text(cycles, "kind")
     leak_test = kind == "leak_test"
+    _without_steam(cycles, ~leak_test, out)
     _stopped_hot(cycles, ~leak_test, limits, out)
     _ended_early(cycles, ~leak_test, out)
     _incomplete(cycles, out)
@@ -138,6 +139,15 @@ def _stopped_hot(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verd
     for row in out.open(at & hot & (_text(cycles, "completion") == "aborted")):
         text = f"temperature rose to {most[row]:.1f} °C, above {high[row]:g} °C; then stopped"
         out.one(row, "outside", text, BAND_SOURCE, "hot")
+
+
+def _without_steam(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
+    """Heat without steam under pressure is outside, however long it was held."""
+    nulls, level = _text(cycles, "null_reasons"), _numbers(cycles, "plateau_c")
+    dry = np.array(['"exposure_s": "no_steam"' in str(text) for text in nulls], dtype=np.bool_)
+    for row in out.open(at & dry):
+        text = f"heated to {level[row]:.0f} °C without steam under pressure: no exposure"
+        out.one(row, "outside", text, SATURATION_SOURCE, "superheat")
 
 
 def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
