@@ -17,11 +17,7 @@ from .options import ReportOptions
 from .quantities import (
     FAILING,
     days_left,
-    feature_unit,
-    feature_words,
     number,
-    residual_unit,
-    residual_words,
     with_unit,
 )
 from .recovery import repair_sentence
@@ -41,6 +37,8 @@ from .states import (
     text_of,
     verdict_counts,
 )
+from .ticks import day_of
+from .trend import trend_of
 from .views import FleetView, UnitView
 
 WIDTH = 79
@@ -176,22 +174,12 @@ def _flag_lines(
 def _spark_line(
     view: UnitView, feature: str, options: ReportOptions, ascii_only: bool, width: int
 ) -> str:
-    own = view.residuals[view.residuals["feature"] == feature]
-    unit, name = feature_unit(feature, options), feature_words(feature)
-    if len(own):
-        unit, name = residual_unit(feature, options), residual_words(feature)
-        times = own["started_at"]
-        values = own["adjusted"].fillna(own["value"]).to_numpy(float)
-    elif feature in view.cycles.columns:
-        times, values = view.cycles["started_at"], view.cycles[feature].to_numpy(float)
-    else:
-        return ""
-    days = ((times - view.as_of) / pd.Timedelta(days=1)).to_numpy(float)
+    trend = trend_of(view, feature, options)
+    days, values = trend.x - day_of(view.as_of), trend.line
     keep = np.isfinite(values) & (days > -120.0)
     days, values = days[keep], values[keep]
     if len(values) == 0:
         return ""
-    values = unit.show(values)
     room = min(40, (width - ENDS - 2) * 6 // 11)
     bars = min(60, width - ENDS - 2 - room)
     cells = np.full(min(bars, max(1, len(values))), np.nan)
@@ -201,8 +189,8 @@ def _spark_line(
     for cell in np.unique(place):
         cells[cell] = float(np.median(values[place == cell]))
     last = number(float(np.median(values[np.argsort(days, kind="stable")][-7:])))
-    name = _cut(in_units(name, options), room)
-    ends = with_unit(last, unit.label)
+    name = _cut(trend.words, room)
+    ends = with_unit(last, trend.unit.label)
     return f"{name:<{room}} {spark(cells, ascii_only=ascii_only):<{bars}} {ends:>{ENDS}}"
 
 

@@ -165,7 +165,13 @@ def large(builder: ModuleType, floor: float) -> None:
         own = [d.peak_mib for d in done if d.process == process]
         early = own[min(9, len(own) - 1)]
         print(f"a process: {early:.0f} MiB after 10 reports, {own[-1]:.0f} after {len(own)}")
-    print(f"together {wall + units:.1f} s by the clock, load {os.getloadavg()[0]:.1f} at the end")
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    children = used.ru_utime + used.ru_stime
+    print(
+        f"together {wall + units:.1f} s by the clock, load {os.getloadavg()[0]:.1f} at the end; "
+        f"processor time alone: {fleet_s:.1f} s, then {children:.1f} s on two processes with "
+        f"start-up and making the views, so {fleet_s + children / 2:.1f} s on two idle cores"
+    )
 
 
 if __name__ == "__main__":
