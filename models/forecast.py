@@ -36,6 +36,8 @@ LEAST_LEFT: Final = 0.5
 MODEL_ERROR: Final = 0.4
 """Growth may bend: days left are spread by this share, as a standard deviation of their
 logarithm (set on tuning fleets for coverage)."""
+YOUNG_DAYS: Final = 10.0
+"""... and the more the younger the change is: twice as much at its beginning (design choice)."""
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,8 @@ def forecast(
         left, weight = _from_step(y[since], line, goals)
     else:
         left, weight = _from_bend(time, y, float(time[since][0]), noise, goals)
-    spread = np.exp(MODEL_ERROR * _QUANTILES)
+    age = float(time[-1] - time[since][0])
+    spread = np.exp(MODEL_ERROR * (1.0 + YOUNG_DAYS / (age + YOUNG_DAYS)) * _QUANTILES)
     days = (np.maximum(left, LEAST_LEFT)[:, None] * spread[None, :]).ravel()
     low, middle, high = _weighted_quantiles(days, np.repeat(weight, spread.size), (0.1, 0.5, 0.9))
     if low > HORIZON_DAYS:

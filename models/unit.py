@@ -234,7 +234,8 @@ def find(
     small = small_p(odd).tolist()
     both = np.abs(moved.delta) / np.sqrt(moved.variance)
     worst = np.where(np.isfinite(both), both, 0.0).max(axis=(1, 2)).tolist()
-    strong = (np.nan_to_num(both[:, 1][:, COUNTED]) >= STRONG_Z).any(axis=1).tolist()
+    out = np.asarray(np.nan_to_num(both[:, 1])[:, COUNTED] >= STRONG_Z)
+    strong = np.asarray(out.any(axis=1)).tolist()
     state.wander = reference.wander
     context = _Context(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings

@@ -20,6 +20,7 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import pandas as pd
+from calibration_plot import draw  # type: ignore[import-not-found]
 from chamberdrift.models import judge
 from chamberdrift.pipeline.evaluation import HEALTHY, Evaluation, score
 from chamberdrift.pipeline.evaluation_dummies import flags_every, flags_nothing
@@ -160,6 +161,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--faults", action="store_true", help="list every fault's outcome")
     parser.add_argument("--variant", default="standard", help="physics variant of the simulator")
     parser.add_argument("--json", type=Path, default=None, help="write the scores there")
+    parser.add_argument("--plot", type=Path, default=None, help="draw calibration, a PNG")
     options = parser.parse_args(arguments)
     seeds = list(PARTS[options.part])[options.first : options.first + options.seeds]
     started = time.monotonic()
@@ -190,6 +192,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(fault_list(scores[OWN]) + "\n")
     if len(scores) > 1:
         print(comparison(scores) + "\n")
+    if options.plot is not None:
+        print(draw(outcome, scores[OWN], options.plot) + "\n")
     if options.json is not None:
         plain = {n: e.as_dict() for n, e in scores.items()}
         options.json.write_text(json.dumps(plain, indent=1, default=lambda o: o.item()))

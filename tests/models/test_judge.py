@@ -511,3 +511,26 @@ def test_units_stepped_apart_equal_those_stepped_together(
     for name in ("judgements", "flags", "residuals", "forecasts", "recall"):
         assert_frame_equal(getattr(other, name), getattr(one, name))
     assert json.dumps(after) == json.dumps(state)
+
+
+def test_a_sign_far_out_calls_for_a_visit_whatever_explains_it(lab: Any) -> None:
+    plans = [lab.plan(seed=3, days=140, interval_s=lambda day: 1.0)]
+    cycles = lab.cycles(plans)
+    after = cycles["started_at"] > lab.start + pd.Timedelta(days=ONSET)
+    cycles.loc[after, "seat_s"] *= 0.4  # heat-up rates and all else as ever
+    first = raised(judge(cycles, SERVICE.empty(), lab.config(plans))).iloc[0]
+    assert first["feature"] == "seat_s"
+    days = (first["first_seen"] - lab.start) / pd.Timedelta(days=1)
+    assert ONSET < days < ONSET + 21.0
+
+
+def test_a_plateau_that_moves_at_once_is_no_visit_until_cycles_fail(lab: Any) -> None:
+    plans = [lab.plan(seed=3, days=130, pressure=False)]
+    cycles = lab.cycles(plans)
+    after = cycles["started_at"] > lab.start + pd.Timedelta(days=ONSET)
+    for name in ("exposure_min_c", "exposure_max_c", "exposure_mean_c", "overshoot_k"):
+        cycles.loc[after, name] += 0.4
+    cycles["boil_plateau_c"] = np.nan
+    flags = judge(cycles, SERVICE.empty(), lab.config(plans)).flags
+    assert set(flags["severity"]) == {"watch"}
+    assert set(flags["part"]) <= {"logger", "temperature_sensor"}

@@ -151,3 +151,14 @@ def test_forbidden_words_never_appear() -> None:
     for changes in ({}, {"exposure_min_c": 119.0}, {"completion": "aborted"}):
         text = " ".join(map(str, judge_one(**changes))).lower()
         assert not {"pass", "passed", "sterile", "release", "released"} & set(text.split())
+
+
+def test_a_leak_rate_is_given_its_standard_error() -> None:
+    test = {"kind": "leak_test", "leak_se": 0.008}
+    near, beyond = (
+        judge_one(**test, leak_kpa_per_min=0.14),
+        judge_one(**test, leak_kpa_per_min=0.15),
+    )
+    assert (near["verdict"], bool(near["within_uncertainty"])) == ("inside", True)
+    assert "within uncertainty" in near["verdict_reason"]
+    assert (beyond["verdict"], beyond["cause"]) == ("outside", "leak")
