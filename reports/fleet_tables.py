@@ -118,7 +118,8 @@ def verdict_rows(view: FleetView, width: float) -> list[Row]:
     span = ""
     if len(view.cycles):
         days = (view.as_of - view.cycles["started_at"].min()) / pd.Timedelta(days=1)
-        span = f"of the last {max(1, round(days))} days"
+        whole = max(1, round(days))
+        span = "of the last day" if whole == 1 else f"of the last {whole} days"
     rows = heading("Cycles and verdicts by site", width, note=span)
     if counts.empty:
         return [*rows, *paragraph("No cycles yet.", width, colour=style.MUTED)]
