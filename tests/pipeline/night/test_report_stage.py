@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pypdf
 import pytest
 from chamberdrift.pipeline.report_stage import attention, find_cycle, run_report
 from chamberdrift.pipeline.settings import read_settings
-from chamberdrift.pipeline.store import Store
-from chamberdrift.pipeline.views import fleet_view, tables_at, traces, unit_view_at
+from chamberdrift.pipeline.store import Snapshot, Store
+from chamberdrift.pipeline.views import FLEET_WINDOW, fleet_view, tables_at, traces, unit_view_at
 from chamberdrift.shared.errors import ChamberdriftError
 
 from .conftest import Fleet
@@ -96,6 +97,27 @@ def test_a_units_view_is_its_part_of_the_fleets(judged_store: Path, fleet: Fleet
         pd.testing.assert_frame_equal(getattr(own, name)[seen], part[seen])
     assert {"verdict", "kind", "ended_at"} <= set(whole.cycles.dropna(axis=1, how="all").columns)
     assert {"verdict", "exposure_s"} <= set(own.cycles.columns)
+
+
+def test_the_fleets_view_reads_the_last_weeks(
+    judged_store: Path, fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    snapshot = Store.open(str(judged_store)).snapshot()
+    config = read_settings(Store.open(str(judged_store)).place)
+    assert not config.service_intervals
+    read: dict[str, object] = {}
+    original = Snapshot.table
+
+    def noted(of: Snapshot, name: str, **how: Any) -> pd.DataFrame:
+        read[name] = how.get("since")
+        return original(of, name, **how)
+
+    monkeypatch.setattr(Snapshot, "table", noted)
+    view = fleet_view(snapshot, config, fleet.end, drawn=False)
+    assert len(view.cycles) > 20
+    assert view.residuals.empty
+    assert read["cycles"] == read["judgements"] == read["intake"] == fleet.end - FLEET_WINDOW
+    assert "residuals" not in read
 
 
 def test_samples_of_a_cycle_come_with_a_margin(judged_store: Path, fleet: Fleet) -> None:
