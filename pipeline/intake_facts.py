@@ -7,7 +7,7 @@ the order of arrival: a fact holds while all exports agree on it.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, field, fields
 from typing import TYPE_CHECKING, Any, Final
 
@@ -81,6 +81,11 @@ class FactLedger:
                     for k, values in layouts.items()
                 }
         txn.put_states(documents)
+
+
+def facts_keys(units: Iterable[str]) -> list[str]:
+    """Return the documents that hold the facts of some units."""
+    return sorted({_bucket(u) for u in units})
 
 
 def _bucket(unit: str) -> str:

@@ -21,7 +21,7 @@ from ..shared.config import Config
 from ..shared.errors import ExportRefusedError, StoreError
 from .ingest.reading import Facts, Known
 from .intake_spool import FLUSH_ROWS, ExportSpool, write_together
-from .read_basis import basis_of, basis_text
+from .read_basis import basis_of, basis_text, own_facts
 from .store.entries import TraceFile
 from .store.keys import unit_key
 from .store.location import LocalLocation, Location, open_location
@@ -275,7 +275,7 @@ def _parse(
             created=None if created is None else _ms(created),
             layout_key=reading.layout_key,
             read_with=basis_text(basis_of(reading.evidence, task.config, file.name)),
-            learned=dict(reading.learned),
+            learned=own_facts(reading.learned, reading.evidence),
             message="; ".join(reading.notices),
         )
     except ExportRefusedError as error:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
@@ -20,7 +21,7 @@ from ..shared.steam import STANDARD_ATMOSPHERE_KPA, pressure_at_altitude_kpa
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from .ingest.reading import Evidence
+    from .ingest.reading import Evidence, Known
 
 Basis = dict[str, list[str]]
 """By question, the answers taken from the configuration."""
@@ -34,6 +35,15 @@ TOLD: Final = (
     "no atmosphere is known",
 )
 """How evidence begins that comes from the configuration."""
+SETTINGS: Final = ("the store's default", "the site's configuration", "site ")
+"""Of these, what holds for exports in general."""
+FACTS: Final = {
+    "dates": "day_first",
+    "pressure reference": "pressure_reference",
+    "temperature_c": "temperature_unit",
+    "pressure_kpa": "pressure_unit",
+}
+"""Questions that exports of a unit settle for each other, and how a fact is called."""
 QUESTIONS: Final = {
     "zone": "the zone of the clock",
     "atmosphere": "the altitude",
@@ -63,7 +73,7 @@ def basis_of(evidence: Iterable[Evidence], config: Config, name: str) -> Basis:
     """
     found: dict[str, set[str]] = {}
     for item in evidence:
-        why = item.why.partition(": ")[2] if item.why.startswith("column ") else item.why
+        why = _why(item)
         if item.decision in QUESTIONS and why.startswith(TOLD):
             found.setdefault(item.decision, set()).add(item.value)
         elif item.decision == "unit" and why.startswith(LOGGER) and "is assigned" in why:
@@ -73,6 +83,23 @@ def basis_of(evidence: Iterable[Evidence], config: Config, name: str) -> Basis:
     if pinned:
         found["layout"] = {pinned}
     return {question: sorted(answers) for question, answers in sorted(found.items())}
+
+
+def own_facts(learned: Mapping[str, Known], evidence: Iterable[Evidence]) -> dict[str, Known]:
+    """Return what an export settles for others by itself, without what settings told of it.
+
+    Else an answer that is taken back would live on in what exports are said to have told.
+    """
+    lent = {
+        FACTS[item.decision]: None
+        for item in evidence
+        if item.decision in FACTS and _why(item).startswith(SETTINGS)
+    }
+    return {unit: replace(known, **lent) for unit, known in learned.items()}
+
+
+def _why(item: Evidence) -> str:
+    return item.why.partition(": ")[2] if item.why.startswith("column ") else item.why
 
 
 def basis_text(basis: Basis) -> str:

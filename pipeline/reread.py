@@ -20,6 +20,7 @@ import pandas as pd
 from ..shared.config import Config
 from ..shared.schema import INTAKE
 from . import inbox as inbox_files
+from .intake_facts import facts_keys
 from .read_basis import (
     QUESTIONS,
     Basis,
@@ -82,6 +83,8 @@ def read_again(work: Work, inbox: str, *, keep: bool = False) -> Again:
     ready = [g for g in groups if all(h in there for h in g.exports["sha256"])]
     stuck = [g for g in groups if g not in ready and _matters(g, changed)]
     since = _withdraw(work, ready, [f"{key}:{n}" for g in ready for n in _names(g, there)])
+    if ready:
+        _unlearn(work, accepted, _together(ready))
     if ready:
         work.warnings.append(_done_sentence(_together(ready), changed))
         for name in _together(ready)["export"]:
@@ -230,6 +233,16 @@ def _withdraw(work: Work, groups: Sequence[_Group], seen: Sequence[str]) -> dict
     work.txn.replace_many("intake", INTAKE.empty(), hashes)
     work.txn.replace_many("seen", SEEN.empty(), seen)
     return {unit: min(own)[0] for unit, own in sorted(spans.items())}
+
+
+def _unlearn(work: Work, accepted: pd.DataFrame, exports: pd.DataFrame) -> None:
+    """Forget what units' exports told, where all of them are read again and tell it anew."""
+    others = accepted[~accepted["sha256"].isin(exports["sha256"])]
+    units = _units(exports) - _units(others)
+    documents = work.snapshot.states(facts_keys(units))
+    work.txn.put_states(
+        {k: {u: v for u, v in d.items() if u not in units} for k, d in documents.items()}
+    )
 
 
 def _cut_traces(txn: Txn, snapshot: Snapshot, unit: str, spans: Sequence[tuple[int, int]]) -> None:

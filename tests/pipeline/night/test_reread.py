@@ -138,6 +138,44 @@ def test_an_export_that_comes_back_is_read_again(
     assert verify(Store.open(str(store))).problems == ()
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "question"),
+    [
+        ("day_first = true", "day_first = false", "dates"),
+        ('pressure_unit = "kPa"', 'pressure_unit = "hPa"', "pressure_kpa"),
+    ],
+)
+def test_an_answer_that_is_taken_back_does_not_live_on(
+    tmp_path: Path, before: str, after: str, question: str
+) -> None:
+    """No export may pass a setting on to others as if it had told it by itself."""
+    inbox, store = tmp_path / "inbox", tmp_path / "store"
+    inbox.mkdir()
+    rows = [f"03/05/2026 10:{m:02d}:00;{21 + m / 100:.2f};{101 + m / 10:.1f}" for m in range(60)]
+    text = "\n".join(["time;temperature;pressure", *rows]) + "\n"
+    (inbox / "ST-07_1.csv").write_text(text, encoding="utf-8")
+    settings = (
+        '[defaults]\nzone = "UTC"\npressure_reference = "absolute"\ntemperature_unit = "°C"\n'
+        'day_first = true\npressure_unit = "kPa"\n'
+    )
+    (tmp_path / "settings.toml").write_text(settings, encoding="utf-8")
+    init_store(str(store), {}, settings=str(tmp_path / "settings.toml"))
+    for _ in range(2):
+        night(inbox, store)
+    told_anew(store, settings.replace(before, after))
+    assert any("is read again" in w for w in night(inbox, store).warnings)
+    fresh = tmp_path / "fresh"
+    init_store(str(fresh), {}, settings=str(store / "chamberdrift.toml"))
+    night(inbox, fresh)
+    one, two = (Store.open(str(s)).snapshot() for s in (store, fresh))
+    unit = two.unit_ids()[0]
+    pd.testing.assert_frame_equal(one.trace(unit), two.trace(unit))
+    columns = ["first_time", "read_with", "outcome"]
+    pd.testing.assert_frame_equal(one.table("intake")[columns], two.table("intake")[columns])
+    assert question in json.loads(str(one.table("intake")["read_with"].iloc[0]))
+    assert verify(Store.open(str(store))).problems == ()
+
+
 def test_a_move_leaves_earlier_exports_as_they_were(
     exports: Path, at_once: Path, tmp_path: Path
 ) -> None:
