@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from ..shared.schema import INTAKE, Table
+from ..shared.schema import INTAKE, NO_EXPORT_LAYOUT, Table
 from .ingest.reading import Facts
 from .intake_facts import FactLedger
 from .intake_task import ExportFile, Outcome, ReadResult, dropped_text
@@ -161,7 +161,7 @@ class Account:
                 if o.quarantined:
                     rows += self._reasoned(o, before)
                 else:
-                    rows += self._plain(o.name, o, "quarantined", o.message, there)
+                    rows += self._plain(o.name, o, "quarantined", o.message, there, o.cause)
                     noted = o.cause in NO_EXPORTS
                     self.quarantined += not noted
                     tally["no_exports" if noted else "quarantined"] += 1
@@ -172,8 +172,9 @@ class Account:
         for name, copy, sha256 in self._repeats():
             if sha256 in refused:
                 reason = str(refused[sha256]["message"])
-                new = self._plain(name, copy, "quarantined", reason, there)
-                noted = refused[sha256]["cause"] in NO_EXPORTS
+                cause = str(refused[sha256]["cause"])
+                new = self._plain(name, copy, "quarantined", reason, there, cause)
+                noted = cause in NO_EXPORTS
                 self.quarantined += 0 if noted else len(new)
                 tally["no_exports" if noted else "quarantined"] += len(new)
                 rows += new
@@ -231,6 +232,7 @@ class Account:
         outcome: str,
         reason: str,
         there: set[tuple[str, str]],
+        cause: str = "",
     ) -> list[dict[str, Any]]:
         """Return a row without samples, unless this file has its row already."""
         sha256 = o.sha256 if isinstance(o, Outcome) else self._hash_of(o)
@@ -242,7 +244,11 @@ class Account:
                 "export": name,
                 "sha256": sha256,
                 "bytes": o.stamp[0],
-                "layout": o.layout if isinstance(o, Outcome) else "",
+                "layout": NO_EXPORT_LAYOUT
+                if cause in NO_EXPORTS
+                else o.layout
+                if isinstance(o, Outcome)
+                else "",
                 "unit_ids": "",
                 "outcome": outcome,
                 "reason": reason,

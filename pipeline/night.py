@@ -354,6 +354,8 @@ def summarize(
 def _exports(counts: dict[str, int]) -> dict[str, int]:
     """Return exports by outcome; one that was read again and is the same is unchanged."""
     found = {n: counts.get(n, 0) for n in ("accepted", "duplicate", "quarantined", "left")}
+    if counts.get("no_exports"):
+        found["no_exports"] = counts["no_exports"]
     total = counts.get("looked_at", 0)
     return {"in_inbox": total, **found, "unchanged": max(0, total - sum(found.values()))}
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from ..shared.config import Config
 from ..shared.parts import PARTS, SERVICE_RESULTS, SEVERITIES
+from ..shared.schema import NO_EXPORT_LAYOUT
 from .moments import Clock, days_between
 from .quantities import FAILING, days_left
 from .views import FleetView, UnitView
@@ -211,7 +212,8 @@ def quarantined(intake: pd.DataFrame) -> pd.DataFrame:
     """Return the exports that stand aside now: the last word on each sha256 counts."""
     table = intake.sort_values("recorded_at", kind="stable")
     table = table.drop_duplicates("sha256", keep="last")
-    table = table[table["outcome"] == "quarantined"]
+    noted = (table["layout"] == NO_EXPORT_LAYOUT).fillna(False)
+    table = table[(table["outcome"] == "quarantined") & ~noted]
     return table.sort_values(["reason", "export"], kind="stable", ignore_index=True)
 
 

@@ -229,6 +229,9 @@ FLAGS: Final = Table(
     key=("flag_id", "severity"),
 )
 
+NO_EXPORT_LAYOUT: Final = "no export"
+"""Layout of a file that is no export at all, such as a note: nothing is open about it."""
+
 INTAKE: Final = Table(
     "intake",
     (

@@ -12,6 +12,7 @@ import pytest
 from chamberdrift.pipeline import intake_spool, intake_task
 from chamberdrift.pipeline.store import Snapshot
 from chamberdrift.pipeline.verify import verify
+from chamberdrift.reports.states import quarantined
 from chamberdrift.shared.config import Config, Defaults
 
 ZONE = Config(defaults=Defaults(zone="Europe/Oslo"))
@@ -183,7 +184,10 @@ def test_a_note_is_accounted_for_and_nothing_is_open_about_it(clinic: Any) -> No
     assert result.quarantined == 0
     assert result.refusals == ()
     assert result.counts["no_exports"] == 2
-    assert clinic.intake()["outcome"].tolist() == ["accepted", "quarantined", "quarantined"]
+    table = clinic.intake()
+    assert table["outcome"].tolist() == ["accepted", "quarantined", "quarantined"]
+    assert table["layout"].tolist() == ["plain", "no export", "no export"]
+    assert quarantined(table).empty
     assert clinic.night().counts["read"] == 0
     assert verify(clinic.store).problems == ()
 
