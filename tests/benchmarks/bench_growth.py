@@ -4,16 +4,18 @@ Run by hand::
 
     python tests/benchmarks/bench_growth.py [--units 12] [--cycles 4]
 
-History is made by real nights that take in fifteen days of exports each; what is
-measured are nights of one day, from the look at the inbox to the fleet's report,
-each in a process that has run nights before. The inbox keeps the exports of the
-last thirty days. An ordinary night is the median of five; the first night of a
+History is cycles and intake rows, written straight into the store with a commit a
+day, their samples forgotten (``bench_store.py`` has the growth of samples). What is
+measured are whole nights of one day, from the look at the inbox to the fleet's report,
+after two that are not. An ordinary night is the median of five; the first night of a
 month, which fits references and forests, stands apart.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
+import os
 import statistics
 import tempfile
 import time
@@ -23,18 +25,20 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from bench_judge import table
 from chamberdrift.pipeline.night import run_night
 from chamberdrift.pipeline.settings import write_settings
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.store.location import LocalLocation
 from chamberdrift.shared.config import Config, Site, Unit
 from chamberdrift.shared.config_template import render_config
+from chamberdrift.shared.schema import CYCLES, INTAKE
 from night_exports import templates, write_night
 
 FIRST = pd.Timestamp("2023-01-01", tz="UTC")
 HISTORIES = (30, 365, 1095)
-BATCH_DAYS = 15
 ORDINARY = 5
+WARM = 2
 KEPT_DAYS = 30
 EVERY_S = 10
 
@@ -75,20 +79,74 @@ class Night:
 
 
 class Fleet:
-    """A store that grows day by day."""
+    """A store with some days of history."""
 
-    def __init__(self, root: Path, units: int, cycles: int) -> None:
+    def __init__(self, root: Path, units: int, cycles: int, days: int, reads: Reads) -> None:
         self.inbox, self.store = root / "inbox", root / "store"
-        self.inbox.mkdir()
+        self.inbox.mkdir(parents=True)
         self.made, self.units, self.cycles = templates(), units, cycles
-        self.day = 0
-        self.reads = Reads()
+        self.day = days
+        self.reads = reads
         names = [f"unit-{i:04d}" for i in range(units)]
         config = Config(
             sites=tuple(Site(f"s{i}") for i in range(-(-units // 4))),
             units=tuple(Unit(n, site=f"s{i // 4}", type="t") for i, n in enumerate(names)),
         )
-        write_settings(Store.open(str(self.store), create=True).place, render_config(config))
+        store = Store.open(str(self.store), create=True)
+        write_settings(store.place, render_config(config))
+        self._write_history(store, names)
+
+    def _write_history(self, store: Store, names: list[str]) -> None:
+        """Write what nights would have left, a commit a day."""
+        cycles = table(self.units, self.day, self.cycles)
+        old = sorted(set(cycles["unit_id"]))
+        cycles["unit_id"] = cycles["unit_id"].map(dict(zip(old, names, strict=True)))
+        shift = FIRST - cycles["started_at"].min().normalize()
+        for column in ("started_at", "ended_at"):
+            cycles[column] = cycles[column] + shift
+        cycles["cycle_id"] = (
+            cycles["unit_id"] + "@" + cycles["started_at"].dt.strftime("%Y%m%dT%H%M%SZ")
+        )
+        cycles = CYCLES.conform(cycles)
+        days = cycles["started_at"].dt.floor("D")
+        fsync = os.fsync
+        setattr(os, "fsync", lambda handle: None)  # noqa: B010 - only while history is made
+        with store.lock():
+            for day, own in cycles.groupby(days, sort=True):
+                txn = store.begin()
+                txn.append("cycles", own)
+                txn.append("intake", self._exports(names, pd.Timestamp(day)))
+                txn.commit("history")
+        setattr(os, "fsync", fsync)  # noqa: B010
+
+    @staticmethod
+    def _exports(names: list[str], day: pd.Timestamp) -> pd.DataFrame:
+        rows = [
+            {
+                "export": f"{n}/{n}_{day:%Y-%m-%d}.csv",
+                "sha256": hashlib.sha256(f"{n}{day}".encode()).hexdigest(),
+                "bytes": 30_000,
+                "layout": "made up",
+                "unit_ids": n,
+                "outcome": "accepted",
+                "reason": "",
+                "rows_read": 1000,
+                "rows_kept": 1000,
+                "rows_dropped": 0,
+                "dropped_by_reason": "{}",
+                "conflicts": 0,
+                "first_time": day,
+                "last_time": day + pd.Timedelta(hours=20),
+                "recorded_at": day + pd.Timedelta(days=1),
+                "samples": 1000,
+                "samples_shared": 0,
+            }
+            for n in names
+        ]
+        frame = pd.DataFrame(rows)
+        for column in ("first_time", "last_time", "recorded_at"):
+            frame[column] = frame[column].astype("datetime64[ms, UTC]")
+        return INTAKE.conform(frame)
 
     def night(self, days: int = 1, *, draw: bool = True) -> Night:
         """Write the exports of some days and run a night over them."""
@@ -125,11 +183,6 @@ class Fleet:
             summary.new_cycles,
         )
 
-    def grow(self, days: int) -> None:
-        """Run nights of several days up to an amount of history."""
-        while self.day < days:
-            self.night(min(BATCH_DAYS, days - self.day), draw=False)
-
     def next_month(self) -> int:
         """Return the number of days until a month's first day is a whole night's news."""
         today = FIRST + pd.Timedelta(days=self.day)
@@ -157,25 +210,25 @@ def main() -> None:
     parser.add_argument("--cycles", type=int, default=4)
     parser.add_argument("--histories", type=int, nargs="*", default=list(HISTORIES))
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as name:
-        fleet = Fleet(Path(name), options.units, options.cycles)
-        print(f"{options.units} units, {options.cycles} cycles a day at {EVERY_S} s, one process")
-        print("history/d  night            busy/s   wall/s   opened listed  stages [s, wall]")
-        for history in options.histories:
-            fleet.grow(history)
+    print(f"{options.units} units, {options.cycles} cycles a day at {EVERY_S} s, one process")
+    print("history/d  night            busy/s   wall/s   opened listed  stages [s, wall]")
+    reads = Reads()
+    for history in options.histories:
+        with tempfile.TemporaryDirectory() as name:
+            fleet = Fleet(Path(name), options.units, options.cycles, history, reads)
+            for _ in range(WARM):
+                fleet.night()
             while fleet.next_month() < ORDINARY:
                 fleet.night()
             show(fleet.day, "ordinary", [fleet.night() for _ in range(ORDINARY)])
-            while fleet.next_month():
-                fleet.night()
+            while fleet.next_month() > 1:
+                fleet.night(fleet.next_month() - 1)
+            fleet.night()
             show(fleet.day, "month begins", [fleet.night()])
-        snapshot = Store.open(str(fleet.store)).snapshot()
-        files = len(snapshot.all_trace_files())
-        size = sum(f.bytes for f in snapshot.place.walk())
-        print(
-            f"cycles {snapshot.table('cycles', columns=['cycle_id']).shape[0]:,}, trace files "
-            f"{files:,}, store {size / 1e6:.0f} MB, {snapshot.commit} commits"
-        )
+            snapshot = Store.open(str(fleet.store)).snapshot()
+            count = len(snapshot.table("cycles", columns=["cycle_id"]))
+            size = sum(f.bytes for f in snapshot.place.walk())
+            print(f"{'':9}  {count:,} cycles, {size / 1e6:.1f} MB, {snapshot.commit} commits")
 
 
 if __name__ == "__main__":
