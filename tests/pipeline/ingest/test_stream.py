@@ -69,6 +69,23 @@ def test_a_shape_in_pieces(shape: Shape, pieces: int, tmp_path: Path) -> None:
     check_whole(reading, tables, shape)
 
 
+REFUSED = [s for s in all_shapes() if s.cause]
+
+
+@pytest.mark.parametrize("shape", REFUSED, ids=[s.name for s in REFUSED])
+def test_what_is_refused_whole_is_refused_in_pieces(
+    shape: Shape, pieces: int, tmp_path: Path
+) -> None:
+    path = tmp_path / "export"
+    path.write_bytes(shape.data)
+    reading, error = attempt(path, shape.file, shape.config)
+    if reading is not None:
+        error = consume(reading, [])
+    assert error is not None
+    # What needs the whole table at once is refused as too large before it is asked about.
+    assert error.cause in {shape.cause, "too_large"}, error.message
+
+
 def consume(reading: Reading, tables: list[pa.Table]) -> ExportRefusedError | None:
     """Take all tables; return the refusal that may come on the way."""
     try:
