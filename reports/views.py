@@ -127,9 +127,15 @@ def unit_view(
         intake=fleet.intake[mine.astype(bool)].reset_index(drop=True),
         deferrals=fleet.deferrals,
         trace=trace,
-        data_through=fleet.data_through,
+        data_through=_reach(fleet, unit_id),
         provenance=fleet.provenance,
     )
+
+
+def _reach(fleet: FleetView, unit_id: str) -> pd.Timestamp | None:
+    """Return the unit's own last sample where the view knows it, else the fleet's."""
+    known = fleet.units.loc[fleet.units["unit_id"] == unit_id, "last_data"].dropna()
+    return fleet.data_through if known.empty else known.iloc[0]
 
 
 def cycle_view(view: UnitView, cycle_id: str) -> CycleView:

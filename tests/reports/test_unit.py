@@ -27,9 +27,10 @@ from chamberdrift.reports.recovery import Recovery, latest_repair, mended, recov
 from chamberdrift.reports.states import open_flags
 from chamberdrift.reports.ticks import day_of
 from chamberdrift.reports.trend import hard_limits, shared_span, trend_of
+from chamberdrift.reports.views import unit_view
 from chamberdrift.shared.config import Limits
 from chamberdrift.shared.parts import PARTS
-from chamberdrift.shared.schema import SERVICE
+from chamberdrift.shared.schema import SERVICE, UNITS
 from pypdf import PdfReader
 
 FORBIDDEN = re.compile(r"\b(pass(ed|es)?|sterile|releas\w*|fail(ed)?)\b", re.IGNORECASE)
@@ -295,6 +296,17 @@ def test_a_gap_says_whether_cycles_ran_in_it(builder: Any) -> None:
     without = replace(full, residuals=full.residuals[~left_out])
     assert "not measured" in text_of(without)[0]
     assert "no data" not in text_of(without)[0]
+
+
+def test_a_units_page_says_how_far_its_own_data_reach(builder: Any) -> None:
+    fleet = builder.fleet_view(4, cycles=5)
+    unit = str(fleet.cycles["unit_id"].iloc[0])
+    own = builder.AS_OF - pd.Timedelta(days=2)
+    units = UNITS.conform(pd.DataFrame({"unit_id": [unit], "site": ["x"], "last_data": [own]}))
+    fleet = replace(fleet, units=units, data_through=builder.AS_OF)
+    assert "data through 23 Nov 2026 06:00" in text_of(unit_view(fleet, unit))[0]
+    other = str(fleet.cycles["unit_id"].iloc[-1])
+    assert unit_view(fleet, other).data_through == builder.AS_OF
 
 
 def test_one_odd_cycle_leaves_the_panel_and_is_counted(builder: Any) -> None:
