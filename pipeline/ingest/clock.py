@@ -15,6 +15,7 @@ from . import header_words as vocabulary
 from .clock_text import ABBREVIATIONS, parse_offset, understand
 from .dates import DAY_MS, Order, StatedOrder, days_under, settle, words
 from .header_words import parted, tokens
+from .header_words import words as words_of
 from .refuse import layout_toml, quoted, refusal
 from .roles import TimePlan
 from .statements import Statement
@@ -307,6 +308,19 @@ def stated_zone(
                 found.setdefault(
                     zone[0], StatedZone(zone[0], f"the time's header says {quoted(text)}", zone[1])
                 )
+    local = [
+        h for h in time.headers if re.search(r"\b(?:local|lokal|locale|lokale)\b", words_of(h))
+    ]
+    if found and local and len(time.headers) > 1:
+        raise refusal(
+            "zone",
+            name,
+            f"one column of the time states a zone and another is local: "
+            f"{', '.join(quoted(h) for h in time.headers)}",
+            "export date and time in one zone",
+            question="In which zone are the times written?",
+            toml=layout_toml(name, f'zone = "{pinnable_zone(next(iter(found))) or "Etc/UTC"}"'),
+        )
     summer = None
     for s in statements:
         key = s.key_words

@@ -242,6 +242,19 @@ def _times() -> list[Shape]:
     start = "Start: 2024-05-21 10:00:00"
     return [
         Shape(
+            "date in UTC beside a local clock",
+            lines(
+                [
+                    f"{a.split(' ')[0]},{b.split(' ')[1]}"
+                    for a, b in zip(iso(zone="UTC"), iso(), strict=True)
+                ],
+                HEAD.replace("Time", "Date UTC,Time local"),
+            ).encode(),
+            config=zoned(),
+            cause="zone",
+            says="local",
+        ),
+        Shape(
             "twelve hours, the header says so",
             lines(twelve, HEAD.replace("Time", "Time (12h)")).encode(),
             config=zoned(),
