@@ -94,9 +94,14 @@ def provenance_footer(
     return Footer(f"chamberdrift {provenance.version}  ·  {store}  ·  {through}", below)
 
 
-def sources_words(intake: pd.DataFrame) -> str:
+def accepted_by(intake: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
+    """Return the exports that were taken in and hold anything from before a moment."""
+    return intake[(intake["outcome"] == "accepted") & ~(intake["first_time"] > as_of)]
+
+
+def sources_words(intake: pd.DataFrame, as_of: pd.Timestamp) -> str:
     """Return which exports the numbers come from, newest named."""
-    accepted = intake[intake["outcome"] == "accepted"]
+    accepted = accepted_by(intake, as_of)
     if accepted.empty:
         return "no export on record for this view"
     newest = accepted.sort_values("last_time", kind="stable").iloc[-1]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from . import style
-from .document import Document, Target, pages_of, provenance_footer, text_box, write
+from .document import Document, Target, accepted_by, pages_of, provenance_footer, text_box, write
 from .fleet_tables import aside_rows, calendar_rows, file_rows, silent_rows, verdict_rows
 from .flow import Row, Words, paragraph, space
 from .heat_map import heat_map_rows
@@ -75,7 +75,7 @@ def fleet_document(view: FleetView, options: ReportOptions) -> Document:
 def _sources(view: FleetView) -> str:
     if view.intake.empty:
         return "Recorded values against limits; each unit's decision stays with the site."
-    accepted = int((view.intake["outcome"] == "accepted").sum())
+    accepted = len(accepted_by(view.intake, view.as_of))
     noun = "export" if accepted == 1 else "exports"
     return (
         f"from {accepted:,} {noun}  ·  recorded values against limits; "

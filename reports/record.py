@@ -71,7 +71,7 @@ def _sources(view: CycleView) -> str:
     if "source" in view.samples.columns:
         found = sorted({text_of(s) for s in view.samples["source"].unique()} - {""})
     if not found:
-        return sources_words(view.intake)
+        return sources_words(view.intake, view.as_of)
     named = view.intake[view.intake["sha256"].astype("string").str[:16].isin(found)]
     names = ", ".join(dict.fromkeys(str(e) for e in named["export"])) or "export"
     return f"samples from {names} (sha256 {', '.join(s[:12] + '…' for s in found[:3])})"

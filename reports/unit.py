@@ -68,7 +68,9 @@ def unit_document(view: UnitView, options: ReportOptions) -> Document:
         *record_rows(view, at, width, options),
     ]
     name = printable(view.unit.id)
-    footer = provenance_footer(view.provenance, _through(view), at, sources_words(view.intake))
+    footer = provenance_footer(
+        view.provenance, _through(view), at, sources_words(view.intake, view.as_of)
+    )
     title = f"Unit {name}, {at.date(view.as_of)}"
     return Document(title, tuple(pages_of(rows, options)), footer, view.as_of, options)
 

@@ -298,6 +298,20 @@ def test_a_gap_says_whether_cycles_ran_in_it(builder: Any) -> None:
     assert "no data" not in text_of(without)[0]
 
 
+def test_the_footer_names_no_export_from_after_the_reports_moment(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=5)
+    later = view.intake.assign(
+        export="later.csv",
+        sha256="b" * 64,
+        first_time=pd.Series([view.as_of + pd.Timedelta(days=3)]).astype("datetime64[ms, UTC]"),
+        last_time=pd.Series([view.as_of + pd.Timedelta(days=9)]).astype("datetime64[ms, UTC]"),
+    )
+    both = replace(view, intake=pd.concat([view.intake, later], ignore_index=True))
+    first = text_of(both)[0]
+    assert "from 1 export, newest otter-creek/Otter Creek 2-2026-11.csv" in first
+    assert "later.csv" not in first
+
+
 def test_a_units_page_says_how_far_its_own_data_reach(builder: Any) -> None:
     fleet = builder.fleet_view(4, cycles=5)
     unit = str(fleet.cycles["unit_id"].iloc[0])
