@@ -67,6 +67,7 @@ BOIL_CLIMB_S: Final = 1500.0
 """Climbing this long above 60 °C is no preheating (no source)."""
 DRY_C: Final = 113.0
 """Heat at atmosphere that no wet chamber has; the lowest program is at 115 °C [°C]."""
+RESTARTED_C: Final = 92.0
 DRY_CLIMB_S: Final = 3600.0
 DRY_LONGEST_S: Final = 3.0 * 3600.0
 """A try without water climbs and ends within these [s] (no source)."""
@@ -99,11 +100,31 @@ def find_events(samples: Samples) -> list[Event]:
         found.sort(key=lambda e: e.start)
     boiled = [
         Event("boil", a, b)
-        for a, b in _runs(temp > BOIL_ON_C, temp < BOIL_OFF_C, gaps)
+        for run in _runs(temp > BOIL_ON_C, temp < BOIL_OFF_C, gaps)
+        for a, b in _tries(temp, *run)
         if a > 0 and not any(e.start < b and e.stop > a for e in _near(found, a, b))
         if _boiled(samples, a, b) or heated_dry(samples, a, b)
     ]
     return sorted(found + boiled, key=lambda e: e.start) if boiled else found
+
+
+def _tries(temp: FloatArray, start: int, stop: int) -> list[tuple[int, int]]:
+    """Return the parts of a hot stretch, cut at the lowest place between two dry heats.
+
+    An opened chamber that is started again cools well below boiling in between;
+    one that is heated for drying does not.
+    """
+    part = temp[start:stop]
+    heats = _runs(part > DRY_C, part < RESTARTED_C, np.zeros(0, dtype=np.int64))
+    parts: list[tuple[int, int]] = []
+    base = start
+    for before, after in pairwise(heats):
+        low = before[1] + int(np.argmin(part[before[1] : after[0]]))
+        # What is read again later begins hot, so that the same two heats are seen.
+        hot = before[0] + int(np.flatnonzero(part[before[0] : before[1]] > DRY_C)[-1])
+        parts.append((start, base + hot))
+        start = base + low
+    return [*parts, (start, stop)]
 
 
 def _near(events: list[Event], start: int, stop: int) -> list[Event]:

@@ -144,3 +144,16 @@ def test_levelling_off_between_two_set_points_is_no_program_of_the_lower(
     assert len(cycles) == 1
     assert cycles["exposure_s"].isna().all()
     assert cycles["completion"].tolist() != ["complete"]
+
+
+def test_tries_without_water_one_after_another_are_a_row_each() -> None:
+    points: Points = [(0.0, 24.0, 101.3), (1800.0, 24.0, 101.3)]
+    at = 1800.0
+    for _ in range(3):
+        points += [(at + 400.0, 98.0, 103.0), (at + 900.0, 97.0, 101.3)]
+        points += [(at + 1300.0, 150.0, 101.3), (at + 2400.0, 175.0, 101.3)]
+        points += [(at + 2700.0, 105.0, 101.3), (at + 3300.0, 80.0, 101.3)]
+        at += 3300.0
+    cycles = extract(trace([*points, (at + 4000.0, 40.0, 101.3)]), GRAVITY).cycles
+    assert len(cycles) == 3
+    assert cycles["exposure_s"].isna().all()

@@ -6,6 +6,7 @@ import json
 from functools import cache
 from types import ModuleType
 
+import numpy as np
 import pandas as pd
 import pytest
 from chamberdrift.features import extract
@@ -107,4 +108,19 @@ def test_weather_after_a_cycle_does_not_change_it(traces: ModuleType) -> None:
     assert whole["open_pressure_kpa"].isna().all()
     assert whole["exhaust_s"].notna().all()
     for cut in (500, 700, 1500):
+        pd.testing.assert_frame_equal(resumed(trace, unit, [cut]), whole, check_exact=True)
+
+
+def test_tries_without_water_cut_anywhere(traces: ModuleType) -> None:
+    """Two dry heats without cooling in between, cut at every twelfth sample."""
+    unit = Unit("u1", air_removal="gravity", programs=("gravity-121x20",))
+    sketch = traces.Sketch().idle(1200, 24.0)
+    for _ in range(2):
+        sketch.add(np.linspace(sketch.last_c, 98.0, 400), 102.0).add(np.full(300, 97.5), 102.0)
+        sketch.add(np.linspace(98.0, 165.0, 500), 101.3).add(np.linspace(165.0, 170.0, 700), 101.3)
+        sketch.cool(1200, 60.0, 500.0)
+    trace = sketch.cool(2400, 25.0, 600.0).trace(interval_s=10.0, noise_k=0.1, noise_kpa=0.1)
+    whole = extract(trace, unit).cycles
+    assert len(whole) == 2
+    for cut in range(100, len(trace), 12):
         pd.testing.assert_frame_equal(resumed(trace, unit, [cut]), whole, check_exact=True)
