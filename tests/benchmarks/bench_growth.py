@@ -4,8 +4,8 @@ Run by hand::
 
     python tests/benchmarks/bench_growth.py [--units 12] [--cycles 4]
 
-History is cycles and intake rows, written straight into the store with a commit a
-day, their samples forgotten (``bench_store.py`` has the growth of samples). What is
+History is cycles and intake rows, written straight into the store with a commit
+every five days, their samples forgotten (``bench_store.py`` has the growth of samples). What is
 measured are whole nights of one day, from the look at the inbox to the fleet's report,
 after two that are not. An ordinary night is the median of five; the first night of a
 month, which fits references and forests, stands apart.
@@ -27,6 +27,7 @@ from typing import Any
 import pandas as pd
 from bench_judge import table
 from chamberdrift.pipeline.night import run_night
+from chamberdrift.pipeline.retention import STATE as RETENTION
 from chamberdrift.pipeline.settings import write_settings
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.store.location import LocalLocation
@@ -37,6 +38,7 @@ from night_exports import templates, write_night
 
 FIRST = pd.Timestamp("2023-01-01", tz="UTC")
 HISTORIES = (30, 365, 1095)
+COMMIT_DAYS = 5
 ORDINARY = 5
 WARM = 2
 KEPT_DAYS = 30
@@ -97,7 +99,7 @@ class Fleet:
         self._write_history(store, names)
 
     def _write_history(self, store: Store, names: list[str]) -> None:
-        """Write what nights would have left, a commit a day."""
+        """Write what nights would have left, a few days a commit."""
         cycles = table(self.units, self.day, self.cycles)
         old = sorted(set(cycles["unit_id"]))
         cycles["unit_id"] = cycles["unit_id"].map(dict(zip(old, names, strict=True)))
@@ -108,15 +110,20 @@ class Fleet:
             cycles["unit_id"] + "@" + cycles["started_at"].dt.strftime("%Y%m%dT%H%M%SZ")
         )
         cycles = CYCLES.conform(cycles)
-        days = cycles["started_at"].dt.floor("D")
+        days = cycles["started_at"].dt.floor(f"{COMMIT_DAYS}D")
         fsync = os.fsync
         setattr(os, "fsync", lambda handle: None)  # noqa: B010 - only while history is made
         with store.lock():
             for day, own in cycles.groupby(days, sort=True):
                 txn = store.begin()
                 txn.append("cycles", own)
-                txn.append("intake", self._exports(names, pd.Timestamp(day)))
+                for k in range(COMMIT_DAYS):
+                    at = pd.Timestamp(day) + pd.Timedelta(days=k)
+                    txn.append("intake", self._exports(names, at))
                 txn.commit("history")
+            txn = store.begin()
+            txn.put_state(RETENTION, {"before_ms": int(self._today().value // 1_000_000)})
+            txn.commit("samples forgotten")
         setattr(os, "fsync", fsync)  # noqa: B010
 
     @staticmethod
@@ -183,9 +190,12 @@ class Fleet:
             summary.new_cycles,
         )
 
+    def _today(self) -> pd.Timestamp:
+        return FIRST + pd.Timedelta(days=self.day)
+
     def next_month(self) -> int:
         """Return the number of days until a month's first day is a whole night's news."""
-        today = FIRST + pd.Timedelta(days=self.day)
+        today = self._today()
         return int((today + pd.offsets.MonthBegin(0) - today) / pd.Timedelta(days=1))
 
 
