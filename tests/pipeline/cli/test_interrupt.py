@@ -37,7 +37,8 @@ def test_an_interruption_while_modules_load_is_one_line(module: str) -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="sends a POSIX signal")
 def test_an_interruption_in_mid_run_is_one_line() -> None:
     code = (
-        "import sys, time\n"
+        "import signal, sys, time\n"
+        "signal.signal(signal.SIGINT, signal.default_int_handler)  # some shells ignore it\n"
         "from chamberdrift.__main__ import main\n"
         "import chamberdrift.pipeline.status as status\n"
         "def wait(*a, **k):\n"

@@ -198,7 +198,7 @@ def soak(
         last = time.monotonic()
         run_night(str(inbox), str(store), as_of=as_of, draw=night % 30 == 29)
         result.nights_run += 1
-        if night % 40 == 19:
+        if night % 40 == 18:
             compact(Store.open(str(store)))
             result.compactions += 1
         if night % 10 == 0:

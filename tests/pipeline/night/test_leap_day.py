@@ -20,7 +20,6 @@ from click.testing import CliRunner
 from .conftest import assert_equal_tables
 from .soak_exports import write_export
 
-
 DAYS = 6
 
 

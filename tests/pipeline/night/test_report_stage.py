@@ -125,7 +125,7 @@ def test_samples_of_a_cycle_come_with_a_margin(judged_store: Path, fleet: Fleet)
     unit = fleet.units[0]
     cycles = snapshot.table("cycles", units=[unit.unit.id])
     row = cycles.iloc[3]
-    samples = traces(snapshot, unit.unit.id)(str(row["cycle_id"]))
+    samples = traces(snapshot, fleet.plan.config, unit.unit.id)(str(row["cycle_id"]))
     inside = unit.trace[
         (unit.trace["time"] >= row["started_at"]) & (unit.trace["time"] <= row["ended_at"])
     ]

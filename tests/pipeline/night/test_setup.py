@@ -81,9 +81,7 @@ def test_an_answer_is_named_by_its_option(tmp_path: Path) -> None:
 
 def test_an_empty_file_is_a_mistake() -> None:
     for nothing in (b"", b"\n\n"):
-        with pytest.raises(
-            ConfigError, match="its first line names the columns: unit_id"
-        ):
+        with pytest.raises(ConfigError, match="its first line names the columns: unit_id"):
             read_unit_rows(nothing, "units.csv")
     with pytest.raises(ConfigError, match="no units in it"):
         read_unit_rows(b"unit_id\n", "units.csv")
