@@ -480,9 +480,9 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "int64",
         "",
         "completed air-removal pulses",
-        "vacua before exposure after which pressure rose above 85 kPa",
+        "vacua before exposure after which pressure recovered a third of the way to atmosphere",
         _OWN,
-        _P,
+        _P + "; null where pulses are shorter than four samples",
     ),
     _f(
         "pulse_evacuation_s",
