@@ -119,6 +119,13 @@ def test_uncertainty_is_applied_once_and_can_be_declared() -> None:
 
 def test_a_noisy_channels_extremes_are_not_taken_at_their_word() -> None:
     assert judge_one(exposure_min_c=120.0, noise_k=0.4)["verdict"] == "inside"
+    # What stays below for a third of the hold is the chamber's, and the heater's switching at
+    # 30 s is no noise: the channel's uncertainty is applied, once.
+    sag = judge_one(exposure_min_c=120.0, noise_k=0.4, below_band_s=300.0)
+    assert (sag["verdict"], sag["cause"]) == ("outside", "cold")
+    coarse = judge_one(exposure_min_c=120.0, noise_k=0.4, sample_interval_s=30.0)
+    assert (coarse["verdict"], coarse["cause"]) == ("outside", "cold")
+    assert "±0.5 K" in coarse["verdict_reason"]
 
 
 def test_an_assumed_hold_is_judged_but_proves_no_fault() -> None:
