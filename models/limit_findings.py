@@ -79,6 +79,10 @@ DUTY_FLOOR: Final = 0.9
 """Duty from which a unit has too little heat left for a heavy load or a low mains, whatever
 its past (a tenth in reserve is lost to 5 % of voltage: P goes with its square)."""
 
+DRY_STOP_C: Final = 150.0
+"""No steam program is as hot (the hottest band ends at 138 °C), and relief valves open before
+steam is (476 kPa absolute, IAPWS-IF97): only a dry chamber gets there."""
+
 GAP_INTERVALS: Final = 5.0
 GAP_LEAST_S: Final = 60.0
 STUCK_LEAST_S: Final = 180.0
@@ -106,7 +110,7 @@ def limit_row(
     doubtful = bool(troubles) or (logger is not None and logger.severity != "watch")
     what = "" if doubtful else _beyond_stop(row, findings.setpoints, limits)
     if what:
-        over = "pressure" if what.startswith("Pressure") else "hot"
+        over = {"Pressure": "pressure", "Chamber": "superheat"}.get(what.split()[0], "hot")
         part = _standing_part(ledger, over) or _traced(over, t)
         what += " Take the unit out of use until it is checked."
         ledger.raise_flag(part, "stop", now, _columns(part, over, what, cycle_id, 0.6))
@@ -181,6 +185,11 @@ def _beyond_stop(row: dict[str, Any], setpoints: list[float], limits: Limits) ->
         return (
             f"Pressure reached {row['pressure_max_kpa']:.0f} kPa absolute, the relief limit is "
             f"{limits.relief_kpa:g} kPa."
+        )
+    if row["plateau_c"] > DRY_STOP_C:
+        return (
+            f"Chamber temperature stayed near {row['plateau_c']:.0f} °C, hotter than steam of any "
+            "program: it was heated without water."
         )
     if not row["overband_k"] > limits.overband_stop_k:
         return ""

@@ -355,7 +355,7 @@ def _vote(
 def _limit_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """Return what limits look at, a dictionary a row."""
     numbers = ("overband_k", "pressure_max_kpa", "gap_s", "stuck_s", "sample_interval_s",
-               "setpoint_c", "exposure_max_c")  # fmt: skip
+               "setpoint_c", "exposure_max_c", "plateau_c")  # fmt: skip
     columns = {n: frame[n].to_numpy(dtype=np.float64, na_value=np.nan).tolist() for n in numbers}
     columns["kind"] = frame["kind"].tolist()
     names = list(columns)

@@ -21,6 +21,7 @@ ROW: dict[str, Any] = {
     "sample_interval_s": 5.0,
     "setpoint_c": 121.0,
     "exposure_max_c": 123.0,
+    "plateau_c": 122.0,
 }
 
 
@@ -80,6 +81,14 @@ def test_far_over_the_band_stops_at_once_unless_a_hotter_program_is_usual() -> N
     assert [r["severity"] for r in feed([(1.0, "hot", hot)]).rows()] == ["stop"]
     usual = [(0.1 * i, "", {"setpoint_c": 134.0}) for i in range(3)]
     assert feed([*usual, (1.0, "", hot)]).rows() == []
+
+
+def test_a_chamber_heated_without_water_stops_at_once() -> None:
+    dry = {"setpoint_c": math.nan, "exposure_max_c": math.nan, "plateau_c": 185.0}
+    (row,) = feed([(1.0, "superheat", dry)]).rows()
+    assert (row["part"], row["severity"]) == ("water_fill", "stop")
+    assert "185 °C" in row["evidence"]
+    assert "without water" in row["evidence"]
 
 
 def test_a_stuck_channel_is_the_loggers_and_nothing_else_is_said() -> None:
