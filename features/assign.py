@@ -193,7 +193,7 @@ def _rows(cycles: pd.DataFrame) -> Iterator[_Row]:
 
 def _pulses(cycles: pd.DataFrame) -> list[int]:
     """Return the pulses of each cycle; at least one where they were too short to count."""
-    seen = cycles["vacuum_min_kpa"].notna().to_numpy().astype(np.int64)
+    seen = cycles["air_removal_vacuum_kpa"].notna().to_numpy().astype(np.int64)
     counted = cycles["pulse_count"].to_numpy(np.float64, na_value=np.nan)
     pulses: list[int] = np.where(np.isfinite(counted), counted, seen).astype(np.int64).tolist()
     return pulses

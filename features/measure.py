@@ -185,4 +185,7 @@ def add_pressure_features(
     else:
         row.reasons["pulse_count"] = "too_coarse"
     row.put("pulse_evacuation_s", evacuation, "no_pulses")
+    row.put("air_removal_vacuum_kpa", deepest, "no_vacuum")
+    if "drying_vacuum_kpa" in row.values:
+        deepest = float(np.fmin(deepest, np.nanmin(pressure[exhaust : end + 1])))
     row.put("vacuum_min_kpa", deepest, "no_vacuum")

@@ -39,7 +39,7 @@ def phases(trace: pd.DataFrame, cycle: pd.Series) -> pd.DataFrame:
     if first < started:
         rows.append(("idle", first, started))
     if pd.isna(fall):  # a leak test, or broken off in air removal or before pressure
-        vacuum = pd.notna(cycle["vacuum_min_kpa"])
+        vacuum = pd.notna(cycle["air_removal_vacuum_kpa"])
         rows.append(("air_removal" if vacuum else "heat_up", started, ended))
     else:
         hot = exposure if pd.notna(exposure) else fall

@@ -28,6 +28,7 @@ NEEDS_PRESSURE: Final = (
     "exhaust_s",
     "exhaust_tau_s",
     "vacuum_min_kpa",
+    "air_removal_vacuum_kpa",
     "pulse_evacuation_s",
     "air_inlet_s",
     "drying_vacuum_kpa",

@@ -112,6 +112,7 @@ def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: 
     temp = samples.temp_c[event.start : event.stop][known]
     pressure = samples.pressure_kpa[event.start : event.stop][known]
     row.put("vacuum_min_kpa", float(pressure.min()))
+    row.put("air_removal_vacuum_kpa", float(pressure.min()))
     row.values["pulse_count"] = 0
     first, last = leak.hold_bounds(time, pressure)
     held = float(time[last] - time[first])

@@ -269,7 +269,7 @@ SIGNS: Final = (
     ),
     Sign(
         "vacuum",
-        "vacuum_min_kpa",
+        "air_removal_vacuum_kpa",
         "log",
         "deepest vacuum",
         "kPa",

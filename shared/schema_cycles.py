@@ -8,33 +8,10 @@ from __future__ import annotations
 
 from typing import Final
 
+from .schema_steam import STEAM_COLUMNS
+from .schema_temperature import TEMPERATURE_COLUMNS
 from .schema_types import Column
-
-_COMMON = "common practice, no source"
-_OWN = "this project's definition"
-_SAW = (
-    "null (no_sawtooth): under 4 samples a period, swing under 3 times noise or resolution, "
-    "fewer than two settled teeth, proportioned heat, or a height that slopes and period "
-    "contradict (swings too fast for the sampling)"
-)
-_SLOPES = (
-    "settled part of the exposure (first third of the teeth left out); one and a half sensor "
-    "time constants skipped after each switch; from 7 samples a period on, regressions of each "
-    "run and their median; below, medians of the greatest and least steps between samples; "
-    "read off Tsat(p) where the sensor lags by more than 6 % of the period"
-)
-_P = "null (no_pressure) without a pressure channel"
-_EXP = "null (set_point_not_reached, plateau_below_lower_limit) without an exposure"
-_RAW = "raw samples, single-sample spikes left out"
-_LAG = "a lagging sensor shows it late by its time constant"
-_BAND = "EN 13060, band 0 to +4 K, value from memory"
-
-
-def _f(
-    name: str, unit: str, meaning: str, method: str = "", source: str = "", validity: str = ""
-) -> Column:
-    return Column(name, "float64", unit, meaning, method, source, validity)
-
+from .schema_words import COMMON, EXPOSURE, LAG, OWN, PRESSURE, number
 
 CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
     Column(
@@ -43,7 +20,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "",
         "unit id + @ + started_at to the second",
         "text, UTC, with Z",
-        _OWN,
+        OWN,
         "never null",
         required=True,
     ),
@@ -53,7 +30,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "",
         "earlier ids of the same cycle, by comma",
         "kept when a later export moves the start",
-        _OWN,
+        OWN,
         "null where there are none",
     ),
     Column("unit_id", "string", "", "the sterilizer", "", "", "never null", required=True),
@@ -75,7 +52,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "",
         "configuration, history, published or none",
         "where the program's exposure time comes from",
-        _OWN,
+        OWN,
         "null for leak tests",
     ),
     Column(
@@ -86,7 +63,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "leak_test: vacuum held for 10 min without heating; penetration_test: the day's first, "
         "short at 134 °C and not dried, on a prevacuum unit whose cycles are dried as a rule; "
         "unknown: broken off before anything shows what it was",
-        _COMMON,
+        COMMON,
         "never null; without pressure neither test can be told",
         required=True,
     ),
@@ -97,7 +74,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "complete, aborted, power_cut, cut_off",
         "aborted: no set point, or a hold under 95 % of the program's; power_cut: mains gone, or "
         "one single slow fall under pressure; cut_off: the samples begin or end within it",
-        _OWN,
+        OWN,
         "never null; a short power cut that moves no temperature is not seen",
     ),
     Column(
@@ -116,7 +93,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "UTC",
         "start of heating or evacuation",
         "last sample before the sustained rise of temperature, or before the fall of pressure",
-        _OWN,
+        OWN,
         "never null; a chamber that is heating already where samples begin starts there",
         required=True,
     ),
@@ -127,7 +104,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "end of the cycle",
         "pressure within 3 kPa of atmosphere (without pressure: below 100 °C) from then on for "
         "60 s after exhaust, or the end of vacuum or heated drying",
-        _OWN,
+        OWN,
         "the last sample where samples end before it",
     ),
     Column(
@@ -136,8 +113,8 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "UTC",
         "first sample at or above the program's lower limit",
         "raw samples; by a moving mean where noise would cross the limit several times",
-        _OWN,
-        f"{_EXP}; {_LAG}",
+        OWN,
+        f"{EXPOSURE}; {LAG}",
     ),
     Column(
         "exposure_end",
@@ -145,8 +122,8 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "UTC",
         "last sample at or above the lower limit before the sustained fall of the exhaust",
         "dips inside stay in",
-        _OWN,
-        f"{_EXP}; a lagging sensor without pressure shows it late",
+        OWN,
+        f"{EXPOSURE}; a lagging sensor without pressure shows it late",
     ),
     Column(
         "exhaust_start",
@@ -155,7 +132,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "last sample before the sustained fall",
         "the fall's logarithm drawn back to the plateau, then the bend; from pressure, or from "
         "temperature without it or where the chamber dried out and stayed hot",
-        _OWN,
+        OWN,
         "null for cycles without steam",
     ),
     Column(
@@ -164,400 +141,52 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "UTC",
         "start of vacuum or heated drying",
         "pressure below atmosphere, or back at it with walls kept hot",
-        _OWN,
+        OWN,
         "null without either",
     ),
-    _f(
-        "plateau_c",
-        "°C",
-        "median temperature of the plateau",
-        "samples within 3.5 K under the temperature exceeded for 45 s, up to the fall",
-        _OWN,
-        "null for cycles without steam",
-    ),
-    _f(
-        "plateau_s",
-        "s",
-        "from within 3.5 K of the plateau's top to exhaust_start",
-        "difference of times",
-        _OWN,
-        "null for cycles without steam",
-    ),
-    _f(
-        "exposure_s",
-        "s",
-        "exposure_end - exposure_start; dips inside stay in",
-        "difference of sample times: the true time is up to two intervals longer",
-        _OWN,
-        _EXP,
-    ),
-    _f(
-        "below_band_s",
-        "s",
-        "time below the lower limit within exposure",
-        "straight lines between samples",
-        _BAND,
-        _EXP,
-    ),
-    _f(
-        "above_band_s",
-        "s",
-        "time above the upper limit within exposure",
-        "straight lines between samples; band width from the configuration's limits",
-        _BAND,
-        _EXP,
-    ),
-    _f(
-        "overband_k",
-        "K",
-        "largest excess over the upper limit within exposure, else 0",
-        _RAW,
-        _BAND,
-        _EXP,
-    ),
-    _f("exposure_min_c", "°C", "least temperature in exposure", _RAW, _OWN, _EXP),
-    _f("exposure_max_c", "°C", "greatest temperature in exposure", _RAW, _OWN, _EXP),
-    _f("exposure_mean_c", "°C", "mean temperature in exposure", "mean of samples", _OWN, _EXP),
-    _f(
-        "exposure_sd_c",
-        "K",
-        "standard deviation of temperature in exposure",
-        "n - 1; holds the saw-tooth and noise",
-        _OWN,
-        _EXP,
-    ),
-    _f(
-        "exposure_slope_k_per_min",
-        "K/min",
-        "slope of temperature in exposure",
-        "least squares over raw samples",
-        _OWN,
-        f"{_EXP}; null under 3 samples",
-    ),
-    _f("overshoot_k", "K", "exposure_max_c - setpoint_c", "difference", _OWN, _EXP),
-    _f(
-        "equilibration_s",
-        "s",
-        "from Tsat(p) in band to T in band",
-        "crossings of the lower limit by straight lines; negative when temperature leads; "
-        "10 min before to 10 min after exposure_start",
-        "EN 285, definition from memory",
-        f"{_P}; the sensor's lag is in it",
-    ),
-    _f(
-        "heat_start_c",
-        "°C",
-        "temperature at the start of the cycle",
-        "median of its first three samples",
-        _OWN,
-        "",
-    ),
-    _f(
-        "heat_up_s",
-        "s",
-        "started_at to exposure_start",
-        "difference of times; in prevacuum cycles it holds the pulses",
-        _OWN,
-        "null (set_point_not_reached) without an exposure",
-    ),
-    _f(
-        "heat_rate_k_per_min",
-        "K/min",
-        "(T2 - T1)/(t2 - t1), 60 to 100 °C",
-        "last rise through 60 °C before exposure to the first through 100 °C after, straight "
-        "lines between samples, moving mean under noise",
-        _OWN,
-        "null when heating starts above 60 °C (started_above_60)",
-    ),
-    _f(
-        "heat_rate_pressurised_k_per_min",
-        "K/min",
-        "(T2 - T1)/(t2 - t1), 105 °C to 2 K under the lower limit",
-        "last rise through 105 °C before exposure",
-        _OWN,
-        "null (window_too_narrow) for set points under 111 °C",
-    ),
-    _f(
-        "seat_s",
-        "s",
-        "time from 102 to 110 °C, pressure rising",
-        "last rise through 102 °C before exposure to the first through 110 °C",
-        _OWN,
-        "null (pressure_not_rising); without pressure, temperature alone",
-    ),
-    _f(
-        "rise_k_per_min",
-        "K/min",
-        "slope of settled heater-on runs, positive",
-        _SLOPES,
-        _COMMON,
-        _SAW,
-    ),
-    _f(
-        "fall_k_per_min",
-        "K/min",
-        "slope of settled heater-off runs, positive",
-        _SLOPES,
-        _COMMON,
-        _SAW,
-    ),
-    _f(
-        "heater_duty",
-        "1",
-        "fall/(rise + fall) = L/P",
-        "from the two slopes",
-        _COMMON,
-        f"{_SAW}; an unknown lag without pressure rounds the saw-tooth and draws it to 0.5",
-    ),
-    _f(
-        "heater_duty_se",
-        "1",
-        "standard error of heater_duty",
-        "first order from the slopes' errors: scatter of runs, or noise over the runs' length",
-        _OWN,
-        _SAW,
-    ),
-    _f(
-        "power_over_capacity_k_per_min",
-        "K/min",
-        "rise + fall = P/C",
-        "sum of the slopes",
-        _COMMON,
-        _SAW,
-    ),
-    _f(
-        "power_over_capacity_se",
-        "K/min",
-        "standard error of power_over_capacity_k_per_min",
-        "from the slopes' errors",
-        _OWN,
-        _SAW,
-    ),
-    _f("loss_over_capacity_k_per_min", "K/min", "fall = L/C", "the fall slope", _COMMON, _SAW),
-    _f(
-        "loss_over_capacity_se",
-        "K/min",
-        "standard error of loss_over_capacity_k_per_min",
-        "from the slope's error",
-        _OWN,
-        _SAW,
-    ),
-    _f(
-        "sawtooth_period_s",
-        "s",
-        "median period of the saw-teeth",
-        "between every second turning point",
-        _OWN,
-        _SAW,
-    ),
-    Column(
-        "sawtooth_count",
-        "int64",
-        "",
-        "settled saw-teeth used",
-        "pairs of a rise and a fall",
-        _OWN,
-        "0 where none is read",
-    ),
-    _f(
-        "saturation_deviation_k",
-        "K",
-        "mean of T - Tsat(p), last two thirds of exposure",
-        "saturation by IAPWS-IF97 region 4; negative: air, or a channel that is off",
-        "IAPWS R7-97(2012)",
-        _P,
-    ),
-    _f(
-        "saturation_deviation_se",
-        "K",
-        "standard error of saturation_deviation_k, channel offsets not counted",
-        "standard deviation over root n, widened by the lag-one correlation",
-        _OWN,
-        _P,
-    ),
-    _f(
-        "superheat_k",
-        "K",
-        "95th percentile of T - Tsat(p) over the same samples",
-        "ordered samples",
-        _OWN,
-        _P,
-    ),
-    _f(
-        "boil_plateau_c",
-        "°C",
-        "temperature of the boil-off plateau near 100 °C in heat-up",
-        "most frequent half kelvin between 85 and 103 °C, at least a minute and three times as "
-        "frequent as others",
-        _OWN,
-        "null (no_plateau) where the trace shows none",
-    ),
-    _f(
-        "open_pressure_kpa",
-        "kPa",
-        "pressure while the chamber is open before the cycle",
-        "median of samples at rest in the two hours before, cycle before excluded",
-        _OWN,
-        f"{_P}; null (chamber_not_seen_open) under 5 samples or a minute",
-    ),
-    _f(
-        "open_temperature_c",
-        "°C",
-        "temperature while the chamber is open before the cycle",
-        "median of the same samples",
-        _OWN,
-        "null (chamber_not_seen_open)",
-    ),
-    _f(
-        "atmosphere_kpa",
-        "kPa",
-        "atmosphere that this cycle's pressures rest on",
-        "gauge channel: as added at intake; absolute channel: its open-chamber reading",
-        _OWN,
-        "null for an absolute channel whose chamber was not seen open",
-    ),
-    Column(
-        "atmosphere_assumed",
-        "bool",
-        "",
-        "no atmosphere known: 101.325 kPa taken",
-        "from the trace; true without a pressure channel",
-        "ICAO standard atmosphere",
-        "saturation is then judged against the unit's own past only",
-    ),
-    _f(
-        "exhaust_s",
-        "s",
-        "from 80 % to 20 % of the gauge pressure at the end of exposure",
-        "crossings by an exponential between samples; gauge against the open-chamber reading",
-        _OWN,
-        f"{_P}; null (too_coarse, gap, exhaust_not_seen)",
-    ),
-    _f(
-        "exhaust_tau_s",
-        "s",
-        "fitted time constant over the same span",
-        "least-squares line of the logarithm of gauge pressure",
-        _OWN,
-        f"{_P}; under 3 samples in the span, exhaust_s/ln 4",
-    ),
-    _f(
-        "f0_min",
-        "min",
-        "lethality over the whole cycle, Tref 121.1 °C, z = 10 K",
-        "trapezoid of 10^((T - Tref)/z)",
-        "first-order model; reference temperatures differ in print",
-        "biased high on ramps at coarse sampling (5 % at 60 s)",
-    ),
-    _f(
-        "leak_kpa_per_min",
-        "kPa/min",
-        "slope over the last 10 min of a leak test's hold, air leakage only",
-        "pressure corrected to constant temperature (p/T); where a rise that levels off shows, "
-        "its fitted share is taken off",
-        "EN 285, 10 min, read on secondary pages",
-        "null: hold_too_short, start_pressure_too_high, temperature_drift (over 2 K), "
-        "wet_walls, curvature, gap, too_coarse",
-    ),
-    _f(
-        "leak_se",
-        "kPa/min",
-        "standard error of leak_kpa_per_min",
-        "least squares; half a step over 10 min where resolution is coarser than noise",
-        _OWN,
-        "null with leak_kpa_per_min",
-    ),
-    _f(
-        "vacuum_min_kpa",
-        "kPa",
-        "deepest pressure of air removal or leak test",
-        "least sample",
-        _OWN,
-        f"{_P}; null (no_vacuum)",
-    ),
-    Column(
-        "pulse_count",
-        "int64",
-        "",
-        "completed air-removal pulses",
-        "vacua before exposure after which pressure recovered a third of the way to atmosphere",
-        _OWN,
-        _P + "; null where pulses are shorter than four samples",
-    ),
-    _f(
-        "pulse_evacuation_s",
-        "s",
-        "median time from 100 to 30 kPa in the pulses",
-        "logarithms between samples",
-        _OWN,
-        f"{_P}; null (no_pulses)",
-    ),
-    _f(
-        "air_inlet_s",
-        "s",
-        "time of vacuum break after drying",
-        "from the last sample of vacuum to within 3 kPa of atmosphere",
-        _OWN,
-        f"{_P}; null (no_vacuum_drying, cut_off)",
-    ),
-    _f(
-        "drying_s",
-        "s",
-        "vacuum or heated drying only",
-        "from drying_start to the vacuum break, or to the fall of temperature",
-        _OWN,
-        "null (no_vacuum_or_heated_drying)",
-    ),
-    _f(
-        "drying_vacuum_kpa",
-        "kPa",
-        "pressure in the last half of drying",
-        "median",
-        _OWN,
-        f"{_P}; null (no_vacuum_drying)",
-    ),
-    _f("pressure_max_kpa", "kPa", "greatest pressure of the cycle", "sample", _OWN, _P),
-    _f(
+    *TEMPERATURE_COLUMNS,
+    *STEAM_COLUMNS,
+    number(
         "idle_before_s",
         "s",
         "from the end of the cycle before to started_at",
         "difference of times",
-        _OWN,
+        OWN,
         "null for a unit's first cycle (first_cycle_of_the_trace)",
     ),
-    _f(
+    number(
         "ambient_c",
         "°C",
         "room temperature",
         "channel, else the chamber's reading after 3 h of idle and under 45 °C",
-        _OWN,
+        OWN,
         "null (no_long_idle)",
     ),
-    _f(
+    number(
         "mains_v",
         "V",
         "mains voltage in heat-up",
         "median",
-        _OWN,
+        OWN,
         "null (no_mains_channel)",
     ),
-    _f(
+    number(
         "current_duty",
         "1",
         "share of exposure with heater current on",
         "samples above half the greatest current",
-        _OWN,
+        OWN,
         "null (no_current_channel)",
     ),
-    _f(
+    number(
         "sensor_lag_s",
         "s",
         "time constant by which temperature follows Tsat(p) in exposure",
         "least squares of the steps of T on the mean of Tsat - T over each step",
         "first-order sensor",
-        f"{_P}; null where swings do not stand out of the noise",
+        f"{PRESSURE}; null where swings do not stand out of the noise",
     ),
-    _f(
+    number(
         "noise_k",
         "K",
         "noise of the temperature channel (1 SD)",
@@ -565,38 +194,38 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "normal distribution",
         "null (too_coarse) under 5 samples",
     ),
-    _f(
+    number(
         "resolution_k",
         "K",
         "smallest step of the temperature channel",
         "fifth percentile of steps that are not zero",
-        _OWN,
+        OWN,
         "null (never_moved)",
     ),
-    _f(
+    number(
         "stuck_s",
         "s",
         "longest run of one unchanged temperature where a change was due",
         "run of equal samples while saturation moved by 1 K and three steps of the channel; "
         "without pressure, on the way up outside boiling",
-        _OWN,
+        OWN,
         "0 where every run was due to a steady chamber",
     ),
-    _f("sample_interval_s", "s", "median interval", "median of steps of time", _OWN, ""),
-    _f(
+    number("sample_interval_s", "s", "median interval", "median of steps of time", OWN, ""),
+    number(
         "gap_s",
         "s",
         "longest gap from heating to exhaust",
         "greatest step of time after the first",
-        _OWN,
+        OWN,
         "",
     ),
-    _f(
+    number(
         "exposure_gap_s",
         "s",
         "longest gap inside the exposure",
         "greatest step of time",
-        _OWN,
+        OWN,
         "null without an exposure",
     ),
     Column(
@@ -605,7 +234,7 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "",
         "JSON object: column to reason",
         "every null that the trace explains",
-        _OWN,
+        OWN,
         "never null",
     ),
 )

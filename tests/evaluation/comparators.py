@@ -36,7 +36,7 @@ PART_OF_FEATURE = {
     "saturation_deviation_k": "air_removal",
     "superheat_k": "water_fill",
     "open_pressure_kpa": "pressure_sensor",
-    "vacuum_min_kpa": "air_removal",
+    "air_removal_vacuum_kpa": "air_removal",
     "pulse_evacuation_s": "air_removal",
     "air_inlet_s": "air_removal",
     "drying_vacuum_kpa": "air_removal",

@@ -190,7 +190,7 @@ def _cycle(plan: Plan, rng: np.random.Generator, day: float, k: int, own: float)
         }  # fmt: skip
     if program.startswith("prevacuum"):
         row |= {
-            "vacuum_min_kpa": 12.0 * x["pump"] * np.exp(0.03 * rng.standard_normal()),
+            "air_removal_vacuum_kpa": 12.0 * x["pump"] * np.exp(0.03 * rng.standard_normal()),
             "pulse_evacuation_s": 40.0 * x["pump"] * np.exp(0.02 * rng.standard_normal()),
             "drying_vacuum_kpa": 6.0 * x["pump"] * np.exp(0.05 * rng.standard_normal()),
             "air_inlet_s": 35.0 * x["filter"] * np.exp(0.05 * rng.standard_normal()),

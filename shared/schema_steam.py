@@ -1,0 +1,177 @@
+"""Columns of the ``cycles`` table about steam: saturation, exhaust, lethality, leakage, vacuum."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from .schema_types import Column
+from .schema_words import OWN, PRESSURE, number
+
+STEAM_COLUMNS: Final[tuple[Column, ...]] = (
+    number(
+        "saturation_deviation_k",
+        "K",
+        "mean of T - Tsat(p), last two thirds of exposure",
+        "saturation by IAPWS-IF97 region 4; negative: air, or a channel that is off",
+        "IAPWS R7-97(2012)",
+        PRESSURE,
+    ),
+    number(
+        "saturation_deviation_se",
+        "K",
+        "standard error of saturation_deviation_k, channel offsets not counted",
+        "standard deviation over root n, widened by the lag-one correlation",
+        OWN,
+        PRESSURE,
+    ),
+    number(
+        "superheat_k",
+        "K",
+        "95th percentile of T - Tsat(p) over the same samples",
+        "ordered samples",
+        OWN,
+        PRESSURE,
+    ),
+    number(
+        "boil_plateau_c",
+        "°C",
+        "temperature of the boil-off plateau near 100 °C in heat-up",
+        "most frequent half kelvin between 85 and 103 °C, at least a minute and three times as "
+        "frequent as others",
+        OWN,
+        "null (no_plateau) where the trace shows none",
+    ),
+    number(
+        "open_pressure_kpa",
+        "kPa",
+        "pressure while the chamber is open before the cycle",
+        "median of samples at rest in the two hours before, cycle before excluded",
+        OWN,
+        f"{PRESSURE}; null (chamber_not_seen_open) under 5 samples or a minute",
+    ),
+    number(
+        "open_temperature_c",
+        "°C",
+        "temperature while the chamber is open before the cycle",
+        "median of the same samples",
+        OWN,
+        "null (chamber_not_seen_open)",
+    ),
+    number(
+        "atmosphere_kpa",
+        "kPa",
+        "atmosphere that this cycle's pressures rest on",
+        "gauge channel: as added at intake; absolute channel: its open-chamber reading",
+        OWN,
+        "null for an absolute channel whose chamber was not seen open",
+    ),
+    Column(
+        "atmosphere_assumed",
+        "bool",
+        "",
+        "no atmosphere known: 101.325 kPa taken",
+        "from the trace; true without a pressure channel",
+        "ICAO standard atmosphere",
+        "saturation is then judged against the unit's own past only",
+    ),
+    number(
+        "exhaust_s",
+        "s",
+        "from 80 % to 20 % of the gauge pressure at the end of exposure",
+        "crossings by an exponential between samples; gauge against the open-chamber reading",
+        OWN,
+        f"{PRESSURE}; null (too_coarse, gap, exhaust_not_seen)",
+    ),
+    number(
+        "exhaust_tau_s",
+        "s",
+        "fitted time constant over the same span",
+        "least-squares line of the logarithm of gauge pressure",
+        OWN,
+        f"{PRESSURE}; under 3 samples in the span, exhaust_s/ln 4",
+    ),
+    number(
+        "f0_min",
+        "min",
+        "lethality over the whole cycle, Tref 121.1 °C, z = 10 K",
+        "trapezoid of 10^((T - Tref)/z)",
+        "first-order model; reference temperatures differ in print",
+        "biased high on ramps at coarse sampling (5 % at 60 s)",
+    ),
+    number(
+        "leak_kpa_per_min",
+        "kPa/min",
+        "slope over the last 10 min of a leak test's hold, air leakage only",
+        "pressure corrected to constant temperature (p/T); where a rise that levels off shows, "
+        "its fitted share is taken off",
+        "EN 285, 10 min, read on secondary pages",
+        "null: hold_too_short, start_pressure_too_high, temperature_drift (over 2 K), "
+        "wet_walls, curvature, gap, too_coarse",
+    ),
+    number(
+        "leak_se",
+        "kPa/min",
+        "standard error of leak_kpa_per_min",
+        "least squares; half a step over 10 min where resolution is coarser than noise",
+        OWN,
+        "null with leak_kpa_per_min",
+    ),
+    number(
+        "vacuum_min_kpa",
+        "kPa",
+        "deepest pressure of the cycle: of air removal, drying or leak test",
+        "least sample",
+        OWN,
+        f"{PRESSURE}; null (no_vacuum)",
+    ),
+    number(
+        "air_removal_vacuum_kpa",
+        "kPa",
+        "deepest pressure of air removal or leak test, drying left out",
+        "least sample",
+        OWN,
+        f"{PRESSURE}; null (no_vacuum)",
+    ),
+    Column(
+        "pulse_count",
+        "int64",
+        "",
+        "completed air-removal pulses",
+        "vacua before exposure after which pressure recovered a third of the way to atmosphere",
+        OWN,
+        PRESSURE + "; null where pulses are shorter than four samples",
+    ),
+    number(
+        "pulse_evacuation_s",
+        "s",
+        "median time from 100 to 30 kPa in the pulses",
+        "logarithms between samples",
+        OWN,
+        f"{PRESSURE}; null (no_pulses)",
+    ),
+    number(
+        "air_inlet_s",
+        "s",
+        "time of vacuum break after drying",
+        "from the last sample of vacuum to within 3 kPa of atmosphere",
+        OWN,
+        f"{PRESSURE}; null (no_vacuum_drying, cut_off)",
+    ),
+    number(
+        "drying_s",
+        "s",
+        "vacuum or heated drying only",
+        "from drying_start to the vacuum break, or to the fall of temperature",
+        OWN,
+        "null (no_vacuum_or_heated_drying)",
+    ),
+    number(
+        "drying_vacuum_kpa",
+        "kPa",
+        "pressure in the last half of drying",
+        "median",
+        OWN,
+        f"{PRESSURE}; null (no_vacuum_drying)",
+    ),
+    number("pressure_max_kpa", "kPa", "greatest pressure of the cycle", "sample", OWN, PRESSURE),
+)

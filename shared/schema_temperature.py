@@ -1,0 +1,207 @@
+"""Columns of the ``cycles`` table that temperature alone gives: exposure, heat-up, saw-tooth."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from .schema_types import Column
+from .schema_words import BAND, COMMON, EXPOSURE, OWN, PRESSURE, RAW, SAWTOOTH, SLOPES, number
+
+TEMPERATURE_COLUMNS: Final[tuple[Column, ...]] = (
+    number(
+        "plateau_c",
+        "°C",
+        "median temperature of the plateau",
+        "samples within 3.5 K under the temperature exceeded for 45 s, up to the fall",
+        OWN,
+        "null for cycles without steam",
+    ),
+    number(
+        "plateau_s",
+        "s",
+        "from within 3.5 K of the plateau's top to exhaust_start",
+        "difference of times",
+        OWN,
+        "null for cycles without steam",
+    ),
+    number(
+        "exposure_s",
+        "s",
+        "exposure_end - exposure_start; dips inside stay in",
+        "difference of sample times: the true time is up to two intervals longer",
+        OWN,
+        EXPOSURE,
+    ),
+    number(
+        "below_band_s",
+        "s",
+        "time below the lower limit within exposure",
+        "straight lines between samples",
+        BAND,
+        EXPOSURE,
+    ),
+    number(
+        "above_band_s",
+        "s",
+        "time above the upper limit within exposure",
+        "straight lines between samples; band width from the configuration's limits",
+        BAND,
+        EXPOSURE,
+    ),
+    number(
+        "overband_k",
+        "K",
+        "largest excess over the upper limit within exposure, else 0",
+        RAW,
+        BAND,
+        EXPOSURE,
+    ),
+    number("exposure_min_c", "°C", "least temperature in exposure", RAW, OWN, EXPOSURE),
+    number("exposure_max_c", "°C", "greatest temperature in exposure", RAW, OWN, EXPOSURE),
+    number(
+        "exposure_mean_c", "°C", "mean temperature in exposure", "mean of samples", OWN, EXPOSURE
+    ),
+    number(
+        "exposure_sd_c",
+        "K",
+        "standard deviation of temperature in exposure",
+        "n - 1; holds the saw-tooth and noise",
+        OWN,
+        EXPOSURE,
+    ),
+    number(
+        "exposure_slope_k_per_min",
+        "K/min",
+        "slope of temperature in exposure",
+        "least squares over raw samples",
+        OWN,
+        f"{EXPOSURE}; null under 3 samples",
+    ),
+    number("overshoot_k", "K", "exposure_max_c - setpoint_c", "difference", OWN, EXPOSURE),
+    number(
+        "equilibration_s",
+        "s",
+        "from Tsat(p) in band to T in band",
+        "crossings of the lower limit by straight lines; negative when temperature leads; "
+        "10 min before to 10 min after exposure_start",
+        "EN 285, definition from memory",
+        f"{PRESSURE}; the sensor's lag is in it",
+    ),
+    number(
+        "heat_start_c",
+        "°C",
+        "temperature at the start of the cycle",
+        "median of its first three samples",
+        OWN,
+        "",
+    ),
+    number(
+        "heat_up_s",
+        "s",
+        "started_at to exposure_start",
+        "difference of times; in prevacuum cycles it holds the pulses",
+        OWN,
+        "null (set_point_not_reached) without an exposure",
+    ),
+    number(
+        "heat_rate_k_per_min",
+        "K/min",
+        "(T2 - T1)/(t2 - t1), 60 to 100 °C",
+        "last rise through 60 °C before exposure to the first through 100 °C after, straight "
+        "lines between samples, moving mean under noise",
+        OWN,
+        "null when heating starts above 60 °C (started_above_60)",
+    ),
+    number(
+        "heat_rate_pressurised_k_per_min",
+        "K/min",
+        "(T2 - T1)/(t2 - t1), 105 °C to 2 K under the lower limit",
+        "last rise through 105 °C before exposure",
+        OWN,
+        "null (window_too_narrow) for set points under 111 °C",
+    ),
+    number(
+        "seat_s",
+        "s",
+        "time from 102 to 110 °C, pressure rising",
+        "last rise through 102 °C before exposure to the first through 110 °C",
+        OWN,
+        "null (pressure_not_rising); without pressure, temperature alone",
+    ),
+    number(
+        "rise_k_per_min",
+        "K/min",
+        "slope of settled heater-on runs, positive",
+        SLOPES,
+        COMMON,
+        SAWTOOTH,
+    ),
+    number(
+        "fall_k_per_min",
+        "K/min",
+        "slope of settled heater-off runs, positive",
+        SLOPES,
+        COMMON,
+        SAWTOOTH,
+    ),
+    number(
+        "heater_duty",
+        "1",
+        "fall/(rise + fall) = L/P",
+        "from the two slopes",
+        COMMON,
+        f"{SAWTOOTH}; an unknown lag without pressure rounds the saw-tooth and draws it to 0.5",
+    ),
+    number(
+        "heater_duty_se",
+        "1",
+        "standard error of heater_duty",
+        "first order from the slopes' errors: scatter of runs, or noise over the runs' length",
+        OWN,
+        SAWTOOTH,
+    ),
+    number(
+        "power_over_capacity_k_per_min",
+        "K/min",
+        "rise + fall = P/C",
+        "sum of the slopes",
+        COMMON,
+        SAWTOOTH,
+    ),
+    number(
+        "power_over_capacity_se",
+        "K/min",
+        "standard error of power_over_capacity_k_per_min",
+        "from the slopes' errors",
+        OWN,
+        SAWTOOTH,
+    ),
+    number(
+        "loss_over_capacity_k_per_min", "K/min", "fall = L/C", "the fall slope", COMMON, SAWTOOTH
+    ),
+    number(
+        "loss_over_capacity_se",
+        "K/min",
+        "standard error of loss_over_capacity_k_per_min",
+        "from the slope's error",
+        OWN,
+        SAWTOOTH,
+    ),
+    number(
+        "sawtooth_period_s",
+        "s",
+        "median period of the saw-teeth",
+        "between every second turning point",
+        OWN,
+        SAWTOOTH,
+    ),
+    Column(
+        "sawtooth_count",
+        "int64",
+        "",
+        "settled saw-teeth used",
+        "pairs of a rise and a fall",
+        OWN,
+        "0 where none is read",
+    ),
+)
