@@ -17,6 +17,7 @@ from .assign import assign_after
 from .crossing import median
 from .events import BREAK_S, Event, clusters, find_events, parted
 from .memory import PLATEAUS, Memory
+from .plateau import USUAL_K
 from .row import Place, Row, finish
 from .samples import Samples, from_trace
 
@@ -145,7 +146,8 @@ class _History:
         """Return the median plateau [°C] of each set point over the last 15 cycles at it."""
         levels: dict[float, list[float]] = {}
         for setpoint, level in self.seen:
-            levels.setdefault(setpoint, []).append(level)
+            if USUAL_K[0] < level - setpoint < USUAL_K[1]:
+                levels.setdefault(setpoint, []).append(level)
         return {s: median(np.asarray(v[-15:])) for s, v in levels.items()}
 
 

@@ -48,6 +48,11 @@ RUNAWAY_K: Final = 8.0
 RUNAWAY_SLOWER: Final = 3.0
 RUNAWAY_LEAST_S: Final = 120.0
 """A hold that climbs this far, this much slower than before, for so long (no source)."""
+RUNAWAY_FALL_K: Final = 2.0
+"""A climb that falls back by more was interrupted, as by a power cut (no source)."""
+USUAL_K: Final = (-2.5, 5.0)
+"""A plateau this far from its set point says where that set point is usually held (band 0 to
++4 K); one further off says what went wrong in its own cycle."""
 NOT_REACHED_K: Final = 3.5
 """A plateau further below every set point than this belongs to none."""
 
@@ -428,7 +433,9 @@ def ran_away(
             continue
         slow = (far - over) / 3.5 > RUNAWAY_SLOWER * (at - below) / 6.0
         straight = 0.5 < (last - far) / max(far - later, 1e-9) < 2.0
-        if slow and straight and far - at > RUNAWAY_LEAST_S:
+        climb = temp[int(np.searchsorted(time, at)) : int(np.searchsorted(time, last)) + 1]
+        fell = float((np.maximum.accumulate(climb) - climb).max(initial=0.0))
+        if slow and straight and fell < RUNAWAY_FALL_K and far - at > RUNAWAY_LEAST_S:
             first = int(np.searchsorted(time, at))
             hot = temp[first : plateau.exhaust + 1]
             held = replace(
