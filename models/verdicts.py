@@ -27,9 +27,10 @@ GAP_SHARE: Final = 0.25
 """Share of the hold that may lie in one gap before nothing is said (no source)."""
 
 HOLD_MARGIN_INTERVALS: Final = 3.0
-HOLD_MARGIN_LEAST_S: Final = 10.0
+HOLD_MARGIN_LEAST_S: Final = 20.0
 """The recorded hold may miss up to one interval at each end, and one for noise at the limit:
-of healthy cycles on tuning fleets 99.5 % miss no more. A probe's lag delays both ends alike."""
+of healthy cycles on tuning fleets 99.5 % miss no more. A probe's lag delays both ends alike,
+but for where a slow exhaust begins (a blocked vent: 15 to 20 s)."""
 
 LEAK_ERRORS: Final = 2.0
 """Standard errors of a leak rate that its limit is given (95 % of a normal error)."""

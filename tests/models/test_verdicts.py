@@ -58,8 +58,8 @@ def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
         ({"exposure_max_c": 125.4}, "inside", ""),
         ({"exposure_max_c": 125.6}, "outside", "hot"),
         ({"exposure_s": 700.0}, "outside", "short"),
-        ({"exposure_s": 888.0}, "inside", ""),  # sampling explains it
-        ({"exposure_s": 880.0}, "outside", "short"),
+        ({"exposure_s": 882.0}, "inside", ""),  # sampling explains it
+        ({"exposure_s": 875.0}, "outside", "short"),
         ({"exposure_s": 400.0, "completion": "aborted", "drying_s": np.nan}, "incomplete", ""),
         ({"exposure_s": 400.0, "completion": "aborted", "drying_s": 600.0}, "outside", "short"),
         ({"exposure_s": 800.0, "completion": "aborted", "drying_s": np.nan}, "outside", "short"),
