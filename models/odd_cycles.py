@@ -51,6 +51,9 @@ STRONG_DAYS: Final = 5
 """One sign of the long chart that is out by this much, in so many cycles on so many days, calls
 for a visit whatever explains it (healthy tuning units: none but after an unsaid change of
 logger)."""
+NEAREST_T: Final = 2.0
+"""Significance from which the best signature is named where signs alone call for a visit: two
+standard errors, as where a broken limit is laid to a part."""
 STRONG_LEFT_OUT: Final = ("noise", "open_pressure")
 """Signs of the logger and the weather, which have findings of their own."""
 
@@ -107,8 +110,10 @@ def describe_strong(z: FloatArray, delta: FloatArray, part: str, cycle_id: str) 
     }
 
 
-def describe_two(conditional_z: FloatArray, delta: FloatArray, cycle_id: str) -> dict[str, Any]:
-    """Make the columns of an ``unknown`` flag that two signs and more carry."""
+def describe_two(
+    conditional_z: FloatArray, delta: FloatArray, part: str, cycle_id: str
+) -> dict[str, Any]:
+    """Make the columns of a flag that two signs and more carry."""
     order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)))[:3]]
     named = [
         f"{SIGNS[i].words} ({'up' if delta[i] > 0 else 'down'}, {abs(conditional_z[i]):.0f} "
@@ -117,9 +122,17 @@ def describe_two(conditional_z: FloatArray, delta: FloatArray, cycle_id: str) ->
         if math.isfinite(conditional_z[i]) and abs(conditional_z[i]) >= TWO_Z / 2.0
     ]
     text = "Several signs moved together in the last days: " + "; ".join(named)
-    text += ". No known part explains all of it."
+    text += ". No known part explains all of it"
+    text += "." if part == "unknown" else "; what fits best is named here."
     row = describe_odd(0, conditional_z, delta, 1.0, cycle_id)
-    return {**row, "evidence": text, "layer": "drift", "feature": SIGNS[order[0]].column}
+    return {
+        **row,
+        "part": part,
+        "evidence": text,
+        "layer": "drift",
+        "feature": SIGNS[order[0]].column,
+        "bench_check": bench_check(part, ""),
+    }
 
 
 def describe_odd(

@@ -18,7 +18,6 @@ from .evidence import drift_evidence
 from .findings import (
     SERVICE_CYCLES,
     SERVICE_DAYS,
-    SERVICE_T,
     SUPPORT_Z,
     WATCH_T,
     Findings,
@@ -33,6 +32,7 @@ from .limit_findings import absolute_row, limit_row
 from .limits_of_size import growth_scale, size_limit
 from .odd_cycles import (
     ALONE_Z,
+    NEAREST_T,
     PEER_Z,
     SERVICE_COUNT,
     SPAN_DAYS,
@@ -263,7 +263,7 @@ def find(
         if rows.complete[i]:
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
         if scores.seen[i] and worst[i] >= TWO_Z and not (scores.t[i] >= WATCH_T).any():
-            _alone(state, moved, i, now, ids[i])
+            _alone(state, moved, scores.t[i], i, now, ids[i])
         if scores.seen[i] and strong[i]:
             _strong(state, moved, scores.t[i], i, now, ids[i])
         if small and moved.ready[i] and math.isfinite(small[i]):
@@ -279,9 +279,10 @@ def find(
         state.slow_level = moved.delta[-1, 1] if well else np.full(len(NAMES), np.nan)
 
 
-def _alone(state: UnitState, moved: Track, i: int, now: float, cycle_id: str) -> None:
-    """Let signs that stick out and fit no signature raise ``unknown``: one to watch, two for
-    a visit."""
+def _alone(
+    state: UnitState, moved: Track, t: FloatArray, i: int, now: float, cycle_id: str
+) -> None:
+    """Let signs that stick out and fit no signature well call: one to watch, two for a visit."""
     findings, ledger = state.findings, state.ledger
     quick = conditional(moved.delta[i, :1], moved.variance[i, :1])[0]
     if int((np.abs(np.nan_to_num(quick)) >= TWO_Z).sum()) >= 2:
@@ -292,8 +293,10 @@ def _alone(state: UnitState, moved: Track, i: int, now: float, cycle_id: str) ->
             ledger.support("unknown", now)
         enough = two.cycles >= TWO_CYCLES and len(two.days) >= TWO_DAYS
         if enough and all(e.part == "unknown" or e.severity == "watch" for e in standing):
-            row = describe_two(quick, moved.delta[i, 0], cycle_id)
-            ledger.raise_flag("unknown", "service", now, row)
+            most = int(np.argmax(np.abs(np.nan_to_num(quick))))
+            part = _nearest(t, most, moved.delta[i, 0, most])
+            row = describe_two(quick, moved.delta[i, 0], part, cycle_id)
+            ledger.raise_flag(part, "service", now, row)
     delta = moved.delta[i, 1]
     peer = conditional(delta[None, :], moved.variance[i, 1][None, :])[0]
     if not float(np.max(np.abs(np.nan_to_num(peer)))) >= ALONE_Z:
@@ -322,11 +325,16 @@ def _strong(
     z = np.full(len(NAMES), np.nan)
     z[COUNTED] = (delta / np.sqrt(variance))[COUNTED]
     most = int(np.argmax(np.abs(np.nan_to_num(z))))
-    way = DIRECTIONS[:, most] * np.sign(delta[most])
+    part = _nearest(t, most, delta[most])
+    state.ledger.raise_flag(part, "service", now, describe_strong(z, delta, part, cycle_id))
+
+
+def _nearest(t: FloatArray, sign: int, delta: float) -> str:
+    """Return the part whose signature fits best and moves a sign the way it went, else unknown."""
+    way = DIRECTIONS[:, sign] * np.sign(delta)
     fits = np.where((way > 0.0) | (TWO_SIDED & (way != 0.0)), t, 0.0)
     k = int(fits.argmax())
-    part = SIGNATURE_PARTS[k] if fits[k] >= SERVICE_T else "unknown"
-    state.ledger.raise_flag(part, "service", now, describe_strong(z, delta, part, cycle_id))
+    return SIGNATURE_PARTS[k] if fits[k] >= NEAREST_T else "unknown"
 
 
 def _vote(
