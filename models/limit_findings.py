@@ -108,9 +108,9 @@ def limit_row(
     logger = ledger.standing("logger")
     # Sensors first: what a troubled channel shows is no finding about the sterilizer.
     doubtful = bool(troubles) or (logger is not None and logger.severity != "watch")
-    what = "" if doubtful else _beyond_stop(row, findings.setpoints, limits)
-    if what:
-        over = {"Pressure": "pressure", "Chamber": "superheat"}.get(what.split()[0], "hot")
+    beyond = None if doubtful else _beyond_stop(row, findings.setpoints, limits)
+    if beyond is not None:
+        over, what = beyond
         part = _standing_part(ledger, over) or _traced(over, t)
         what += " Take the unit out of use until it is checked."
         ledger.raise_flag(part, "stop", now, _columns(part, over, what, cycle_id, 0.6))
@@ -174,29 +174,31 @@ def absolute_row(
     ledger.raise_flag(part, "service", now, row)
 
 
-def _beyond_stop(row: dict[str, Any], setpoints: list[float], limits: Limits) -> str:
-    """Return what was exceeded so far that the unit should not be used, or nothing.
+def _beyond_stop(
+    row: dict[str, Any], setpoints: list[float], limits: Limits
+) -> tuple[str, str] | None:
+    """Return cause and sentence of what is so far over that the unit should not be used.
 
     Temperature counts against the hottest program that the unit is known to run: a
     chamber made for 134 °C is in no danger at 130 °C, and a cycle that sticks
     half-way to it is a weak one, not a hot one.
     """
     if row["pressure_max_kpa"] > limits.relief_kpa + limits.pressure_uncertainty_kpa:
-        return (
+        return "pressure", (
             f"Pressure reached {row['pressure_max_kpa']:.0f} kPa absolute, the relief limit is "
             f"{limits.relief_kpa:g} kPa."
         )
     if row["plateau_c"] > DRY_STOP_C:
-        return (
+        return "superheat", (
             f"Chamber temperature stayed near {row['plateau_c']:.0f} °C, hotter than steam of any "
             "program: it was heated without water."
         )
     if not row["overband_k"] > limits.overband_stop_k:
-        return ""
+        return None
     top = max((s for s in set(setpoints) if setpoints.count(s) >= 3), default=math.nan)
     if row["exposure_max_c"] <= top + limits.band_width_k + limits.overband_stop_k:
-        return ""
-    return f"Temperature went {row['overband_k']:.1f} K above the band."
+        return None
+    return "hot", f"Temperature went {row['overband_k']:.1f} K above the band."
 
 
 def _logger_troubles(row: dict[str, Any], usual: list[float]) -> list[str]:

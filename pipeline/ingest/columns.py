@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from collections import Counter
 
+from ...shared.config_keys import COLUMN_ROLES
 from . import header_words as vocabulary
 from .cells import kind_of
 from .channels import channel_kind, find_channels
 from .dialect import Table, is_index_word
 from .header_words import tokens, words
 from .refuse import quoted, refusal
-from .roles import PIN_ROLES, Roles, column_text
+from .roles import Roles, column_text
 from .statements import Statement
 from .time_column import find_time
 from .units_found import read_mark, split_header
@@ -96,12 +97,12 @@ def _first(pinned: dict[int, str], role: str) -> int | None:
 def _pinned(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
     found: dict[int, str] = {}
     for header, role in pins.items():
-        if role not in PIN_ROLES:
+        if role not in COLUMN_ROLES:
             raise refusal(
                 "layout",
                 name,
                 f"the pinned role {quoted(role)} is not known",
-                "use one of " + ", ".join(PIN_ROLES),
+                "use one of " + ", ".join(COLUMN_ROLES),
             )
         wanted = words(header)
         hits = [

@@ -5,29 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
+from ...shared import config_keys
 from .dialect import Table
 
-CHANNELS: Final = (
-    "temperature_c",
-    "pressure_kpa",
-    "temperature2_c",
-    "current_a",
-    "mains_v",
-    "ambient_c",
-    "atmosphere_kpa",
-)
-PIN_ROLES: Final = (
-    *CHANNELS,
-    "time",
-    "date",
-    "elapsed",
-    "unit_id",
-    "logger_id",
-    "channel",
-    "value",
-    "unit",
-    "ignore",
-)
+CHANNELS: Final = (*config_keys.CHANNELS, "atmosphere_kpa")
 
 
 @dataclass(frozen=True)
