@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import shutil
-import signal
 import sys
 from pathlib import Path
 from typing import Any
@@ -27,7 +25,7 @@ from chamberdrift.pipeline.intake import ingest_inbox
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.verify import verify
 from chamberdrift.shared.config import Config, Defaults
-from kill_steps import Steps, in_child  # type: ignore[import-not-found]
+from kill_steps import Steps, in_child, kill_each  # type: ignore[import-not-found]
 
 ingest.read_export = plain_reader.read_export
 setattr(os, "fsync", lambda handle: None)  # noqa: B010 - kill -9 loses nothing that the system holds
@@ -110,14 +108,8 @@ def report(folder: Path, seed: int, count: int) -> dict[str, Any]:
 
     assert in_child(counted_night) == 0
     total = int(steps.read_text())
-    rng = random.Random(seed)
-    points = [rng.randint(1, total) for _ in range(count)]
-    if count >= total:
-        points[:total] = range(1, total + 1)
-    outcome: dict[str, Any] = {"steps": total, "killed": 0, "before": 0, "after": 0, "wrong": []}
-    result = folder / "result.json"
 
-    def judge(root: Path) -> None:
+    def judge(root: Path) -> tuple[str, list[str]]:
         """What is seen after the kill, and after the next run."""
         seen = content(root)
         state = (
@@ -135,26 +127,9 @@ def report(folder: Path, seed: int, count: int) -> dict[str, Any]:
             problems.append("compaction changed the tables")
         problems += [f"orphan {o[0]}" for o in find_orphans(store.snapshot())]
         problems += [f"left over {p}" for p in (root / "store").rglob("*.tmp")]
-        result.write_text(json.dumps([state, problems]))
+        return state, problems
 
-    for point in points:
-        root = folder / "run"
-        shutil.rmtree(root, ignore_errors=True)
-        shutil.copytree(base, root, copy_function=shutil.copy2)
-
-        def killed_night(root: Path = root, point: int = point) -> None:
-            Steps(point).install()
-            night(root, config)
-
-        outcome["killed"] += in_child(killed_night) == -signal.SIGKILL
-        if in_child(lambda root=root: judge(root)):
-            outcome["wrong"].append([point, "the next run failed"])
-            continue
-        state, problems = json.loads(result.read_text())
-        outcome[state] = outcome.get(state, 0) + 1
-        if problems or state == "mixed":
-            outcome["wrong"].append([point, state, problems])
-    return outcome
+    return kill_each(folder, base, total, seed, count, lambda root: night(root, config), judge)
 
 
 if __name__ == "__main__":

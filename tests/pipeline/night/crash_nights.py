@@ -11,9 +11,7 @@ from __future__ import annotations
 
 import json
 import os
-import random
 import shutil
-import signal
 import sys
 from datetime import timedelta
 from pathlib import Path
@@ -29,7 +27,7 @@ from chamberdrift.pipeline.night import run_night
 from chamberdrift.pipeline.setup import init_store
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.verify import verify
-from kill_steps import Steps, in_child  # type: ignore[import-not-found]
+from kill_steps import Steps, in_child, kill_each  # type: ignore[import-not-found]
 
 setattr(os, "fsync", lambda handle: None)  # noqa: B010 - kill -9 loses nothing that the system holds
 
@@ -87,15 +85,10 @@ def report(folder: Path, seed: int, count: int) -> dict[str, Any]:
 
     assert in_child(counted_night) == 0
     total = int(steps.read_text())
-    rng = random.Random(seed)
-    points = [rng.randint(1, total) for _ in range(count)]
-    if count >= total:
-        points[:total] = range(1, total + 1)
-    outcome: dict[str, Any] = {"steps": total, "killed": 0, "before": 0, "after": 0, "wrong": []}
-    result, kept = folder / "result.json", folder / "kept.json"
+    kept = folder / "kept.json"
     kept.write_text(json.dumps([content(base), content(clean)]))
 
-    def judge(root: Path) -> None:
+    def judge(root: Path) -> tuple[str, list[str]]:
         """What is seen after the kill, and after the next run."""
         old, new = json.loads(kept.read_text())
         seen = content(root)
@@ -112,26 +105,9 @@ def report(folder: Path, seed: int, count: int) -> dict[str, Any]:
         compact(store, keep=timedelta(seconds=-3600))
         problems += [f"orphan {o[0]}" for o in find_orphans(store.snapshot())]
         problems += [f"left over {p}" for p in (root / "store").rglob("*.tmp")]
-        result.write_text(json.dumps([state, problems]))
+        return state, problems
 
-    for point in points:
-        root = folder / "run"
-        shutil.rmtree(root, ignore_errors=True)
-        shutil.copytree(base, root, copy_function=shutil.copy2)
-
-        def killed_night(root: Path = root, point: int = point) -> None:
-            Steps(point).install()
-            night(root)
-
-        outcome["killed"] += in_child(killed_night) == -signal.SIGKILL
-        if in_child(lambda root=root: judge(root)):
-            outcome["wrong"].append([point, "the next run failed"])
-            continue
-        state, problems = json.loads(result.read_text())
-        outcome[state] = outcome.get(state, 0) + 1
-        if problems or state == "mixed":
-            outcome["wrong"].append([point, state, problems])
-    return outcome
+    return kill_each(folder, base, total, seed, count, night, judge)
 
 
 if __name__ == "__main__":
