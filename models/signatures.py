@@ -39,6 +39,17 @@ class Signature:
     """Signs of which at least one must be seen: without them it cannot be told from others."""
 
 
+_ALL_RATES: Final = {
+    "power": 1.0,
+    "loss": 0.9,
+    "heat_rate": 1.0,
+    "heat_rate_pressurised": 1.1,
+    "heat_up": -1.0,
+    "seat": -1.0,
+    "period": -0.8,
+}
+"""How low water moves rates and times, per unit of the relative rise of P/C."""
+
 SIGNATURES: Final = (
     # Power down by a share s at losses L unchanged; duty d about 0.4: the heat-up rate under
     # pressure (P - L)/C falls by s/(1 - d), the liquid one by s/(1 - d/3) (lower T, lower L).
@@ -251,15 +262,7 @@ SIGNATURES: Final = (
         "water_fill",
         "",
         "relative rise of all rates",
-        {
-            "power": 1.0,
-            "loss": 0.9,
-            "heat_rate": 1.0,
-            "heat_rate_pressurised": 1.1,
-            "heat_up": -1.0,
-            "seat": -1.0,
-            "period": -0.8,
-        },
+        _ALL_RATES,
         0.15,
         0.22,
     ),
@@ -269,13 +272,7 @@ SIGNATURES: Final = (
         "",
         "relative rise of all rates, the swing with them",
         {
-            "power": 1.0,
-            "loss": 0.9,
-            "heat_rate": 1.0,
-            "heat_rate_pressurised": 1.1,
-            "heat_up": -1.0,
-            "seat": -1.0,
-            "period": -0.8,
+            **_ALL_RATES,
             "spread": 0.6,
             "overshoot": 0.4,
             "dip": -0.2,

@@ -153,7 +153,11 @@ def _stopped_hot(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verd
 def _without_steam(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
     """Heat without steam under pressure is outside, however long it was held."""
     nulls, level = _text(cycles, "null_reasons"), _numbers(cycles, "plateau_c")
-    dry = np.array(['"exposure_s": "no_steam"' in str(text) for text in nulls], dtype=np.bool_)
+    dry = np.array(
+        # Few rows hold the word, so few are parsed.
+        ["no_steam" in t and _null_reason(t, "exposure_s") == "no_steam" for t in map(str, nulls)],
+        dtype=np.bool_,
+    )
     for row in out.open(at & dry):
         text = f"heated to {level[row]:.0f} °C without steam under pressure: no exposure"
         out.one(row, "outside", text, SATURATION_SOURCE, "superheat")
