@@ -14,6 +14,9 @@ from ..shared.parts import SERVICE_RESULTS, SEVERITIES
 from .heartbeat import last_good_night
 from .judge_stage import seen_cycles
 from .logger_clock import clock_facts
+from .logger_pairs import STATE as PAIRS
+from .logger_pairs import all_pairs, clocks_of, said_of
+from .logger_pairs import in_words as clock_in_words
 from .moment import moment_of
 from .names import not_known
 from .quarantine import NO_EXPORTS
@@ -49,6 +52,8 @@ class StoreStatus:
     silent: tuple[tuple[str, str], ...]
     """Unit and its last sample."""
     open: dict[str, int]
+    waiting: int
+    """Open flags whose part was worked on, and that wait for cycles to tell."""
     checked: dict[str, int]
     """Findings that were checked at the bench, by result."""
     due: tuple[dict[str, Any], ...]
@@ -79,6 +84,7 @@ class StoreStatus:
             "exports_in_quarantine": self.quarantined,
             "silent_units": [{"unit_id": u, "last_data": t} for u, t in self.silent],
             "open_flags": self.open,
+            "waiting_for_cycles": self.waiting,
             "due": list(self.due),
             "checked_findings": self.checked,
             "confirmed_share": confirmed_share(self.checked),
@@ -88,8 +94,7 @@ class StoreStatus:
 
     def line(self) -> str:
         """Return the state in one line, gravest first."""
-        said = ", ".join(f"{self.open.get(s, 0)} {s}" for s in reversed(SEVERITIES))
-        parts = [f"open flags: {said}", f"silent: {len(self.silent)}"]
+        parts = [f"open flags: {self._open()}", f"silent: {len(self.silent)}"]
         if self.quarantined:
             parts.append(f"set aside: {self.quarantined}")
         overdue = sum(d["state"] == "overdue" for d in self.due)
@@ -116,7 +121,7 @@ class StoreStatus:
                 f"{_size(self.bytes)}, {_many(self.samples)} samples; the last "
                 f"{GROWTH_DAYS} days added {_many(self.new_samples)}",
             ),
-            ("Open flags", ", ".join(f"{self.open.get(s, 0)} {s}" for s in reversed(SEVERITIES))),
+            ("Open flags", self._open()),
             ("Set aside", f"{self.quarantined} exports" if self.quarantined else "none"),
             ("Silent loggers", self._silent()),
             ("Due", self._due()),
@@ -128,6 +133,12 @@ class StoreStatus:
             )
         lines = [f"{name:<17}{value}" for name, value in rows]
         return "\n".join([*lines, *(f"Warning: {w}" for w in self.warnings)])
+
+    def _open(self) -> str:
+        from ..reports.opened import waiting_words
+
+        said = ", ".join(f"{self.open.get(s, 0)} {s}" for s in reversed(SEVERITIES))
+        return said + waiting_words(self.waiting)
 
     def _due(self) -> str:
         if not self.due:
@@ -149,6 +160,7 @@ class StoreStatus:
 def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus:
     """Return the state of a store at a moment."""
     from ..reports.due import calendar
+    from ..reports.opened import open_flags, waiting_count
     from ..reports.states import silent_units
 
     store = Store.open(location)
@@ -157,7 +169,7 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
     moment = moment_of(as_of, snapshot)
     view = fleet_view(snapshot, config, moment)
     silent = silent_units(view)
-    severities = view.flags.loc[view.flags["closed_at"].isna(), "severity"]
+    opened = open_flags(view)
     taken = view.intake["recorded_at"]
     recent = view.intake[(taken > moment - pd.Timedelta(days=GROWTH_DAYS)) & (taken <= moment)]
     grown = (recent["samples"].fillna(0) - recent["samples_shared"].fillna(0)).sum()
@@ -169,6 +181,8 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
         if days > 1:
             warnings.append(f"the last good night was {days} days ago; look at the timer's log")
     warnings += [fact.text() for fact in clock_facts(view.intake, moment)]
+    pairs = all_pairs(snapshot.state(PAIRS))
+    warnings += said_of(pairs, pairs)
     retired = int(view.units["retired_at"].notna().sum())
     return StoreStatus(
         store=store.location,
@@ -191,7 +205,8 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
             (str(u), _time(t) or "")
             for u, t in zip(silent["unit_id"], silent["last_data"], strict=True)
         ),
-        open={s: int((severities == s).sum()) for s in reversed(SEVERITIES)},
+        open={s: int((opened["severity"] == s).sum()) for s in reversed(SEVERITIES)},
+        waiting=waiting_count(opened),
         checked=checked_findings(view.service),
         due=tuple(json.loads(to_json(calendar(view)))),
         single_writer=store.single_writer,
@@ -283,7 +298,7 @@ def show_unit(
         ascii_only=not encoding.startswith("utf"),
         width=width,
     )
-    words = words.rstrip("\n") + _corrections(config, unit)
+    words = words.rstrip("\n") + _corrections(config, unit) + _clocks(snapshot, config, unit)
     return UnitState(
         words,
         _unit_row(snapshot, view.cycles, unit, view),
@@ -304,6 +319,16 @@ def _corrections(config: Config, unit: str) -> str:
         for c in config.corrections
         if not c.unit and c.logger in loggers
     ]
+    return "".join(f"\n{line}" for line in said)
+
+
+def _clocks(snapshot: Snapshot, config: Config, unit: str) -> str:
+    """Return in words how the clocks of two loggers at the unit are read."""
+    pairs = all_pairs(snapshot.state(PAIRS))
+    if unit not in pairs:
+        return ""
+    said = [f"Moved: {clock_in_words(c)}." for c in clocks_of(config, unit)]
+    said += [f"Warning: {text}" for text in said_of(pairs, [unit])]
     return "".join(f"\n{line}" for line in said)
 
 

@@ -12,11 +12,11 @@ from .heat_map import heat_map_rows
 from .metrics import text_width_pt
 from .moments import Clock, clock
 from .multiples import small_multiple_rows
+from .opened import open_flags
 from .options import ReportOptions
 from .states import (
     gravest,
     known_units,
-    open_flags,
     quarantined,
     silent_units,
 )
@@ -48,7 +48,7 @@ def fleet_document(view: FleetView, options: ReportOptions) -> Document:
     """Plan the fleet report's pages."""
     width, _ = text_box(options)
     at = clock(view.config, None, options)
-    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    opened = open_flags(view)
     units = known_units(view)
     site_of = dict(zip(units["unit_id"], units["site"], strict=True))
     rows = [

@@ -9,6 +9,7 @@ from .bench import carry_for, split_cautions, steps_for
 from .flow import Row, Words, heading, paragraph, run_in, space
 from .metrics import fit, printable, text_width_pt
 from .moments import Clock
+from .opened import open_flags, work_words
 from .options import ReportOptions
 from .recovery import repair_sentence
 from .rewrite import in_units
@@ -17,7 +18,6 @@ from .states import (
     flag_parts,
     gravest,
     last_data,
-    open_flags,
     standing_sentences,
     text_of,
 )
@@ -75,7 +75,7 @@ def title_words(name: str, width: float) -> tuple[str, float]:
 
 def state_rows(view: UnitView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
     """Return the state: each open flag with what to bring and to do first, then the rest."""
-    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    opened = open_flags(view)
     rows = heading("State", width)
     if "stop" in set(opened["severity"]):
         text = "Take the unit out of use until it is checked, by the site's own procedure."
@@ -110,6 +110,9 @@ def _flag_rows(
     mark = style.SEVERITY_MARKS.get(severity, "")
     colour = style.SEVERITY_COLOURS.get(severity, style.INK)
     rows = run_in(f"{mark} {head}", rest, width, head_colour=colour)
+    work = work_words(flag, at)
+    if work:
+        rows += run_in("Done:", f"{work}.", width, indent=INDENT_PT)
     if not pd.isna(flag["deferred_until"]):
         late = f"until {at.date(flag['deferred_until'])}: {text_of(flag['defer_reason'])}"
         rows += run_in("Deferred", late, width, bold=False, indent=INDENT_PT)

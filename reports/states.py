@@ -56,35 +56,6 @@ def alternatives_words(value: Any) -> str:
     return " or ".join(part_words(p) for p in parts)
 
 
-def open_flags(flags: pd.DataFrame, deferrals: pd.DataFrame, as_of: pd.Timestamp) -> pd.DataFrame:
-    """Return the open flags, gravest and most urgent first.
-
-    Adds ``deferred_until`` and ``defer_reason``. A deferral never moves or
-    hides ``stop``.
-    """
-    table = flags[flags["closed_at"].isna()].copy()
-    active = deferrals[deferrals["until"] > as_of].sort_values("until", kind="stable")
-    until = dict(zip(active["flag_id"], active["until"], strict=True))
-    reasons = dict(zip(active["flag_id"], active["reason"], strict=True))
-    movable = [
-        None if severity == "stop" else flag
-        for flag, severity in zip(table["flag_id"], table["severity"], strict=True)
-    ]
-    table["deferred_until"] = pd.to_datetime(
-        pd.Series([until.get(f) for f in movable], index=table.index), utc=True
-    )
-    table["defer_reason"] = pd.Series(
-        [reasons.get(f) for f in movable], index=table.index, dtype="string"
-    )
-    rank = {name: -index for index, name in enumerate(SEVERITIES)}
-    table["_late"] = table["deferred_until"].notna().astype(int)
-    table["_rank"] = table["severity"].map(rank).fillna(1)
-    table["_days"] = table["days_to_limit"].fillna(float("inf"))
-    order = ["_late", "_rank", "_days", "first_seen", "unit_id", "part"]
-    table = table.sort_values(order, kind="stable", ignore_index=True)
-    return table.drop(columns=["_late", "_rank", "_days"])
-
-
 def gravest(opened: pd.DataFrame) -> dict[str, str]:
     """Return unit to the gravest severity among its open flags."""
     rank = {name: index for index, name in enumerate(SEVERITIES)}

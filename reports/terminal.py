@@ -13,6 +13,7 @@ from .bench import carry_for
 from .carrying import carrying_features
 from .metrics import plain
 from .moments import Clock, clock
+from .opened import open_flags, waiting_count, waiting_words, work_words
 from .options import ReportOptions
 from .quantities import (
     FAILING,
@@ -28,7 +29,6 @@ from .states import (
     counted_from,
     known_units,
     last_data,
-    open_flags,
     part_short,
     part_words,
     quarantined,
@@ -94,7 +94,7 @@ def show_text(
     """
     width = min(max(width, NARROWEST), WIDEST)
     at = clock(view.config, view.config.site(view.unit.site), options)
-    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    opened = open_flags(view)
     site = view.config.site(view.unit.site)
     where = (site.name or site.id) if site else (view.unit.site or "site not stated")
     lines = [
@@ -157,6 +157,7 @@ def _flag_lines(
     if not pd.isna(flag["deferred_until"]):
         late = f"{at.date(flag['deferred_until'])}: {text_of(flag['defer_reason'])}"
     said = (
+        ("Done:", work_words(flag, at)),
         ("Deferred until", late),
         ("When raised:", text_of(flag["evidence"])),
         ("Would look alike:", others),
@@ -204,12 +205,13 @@ def summary_text(
     at = clock(view.config, None, options)
     units = known_units(view)
     active = units[~units["retired"].astype(bool)]
-    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    opened = open_flags(view)
     counts = opened["severity"].value_counts()
     through = view.data_through
     if through is None and units["last_data"].notna().any():
         through = units["last_data"].max()
     said = ", ".join(f"{counts.get(s, 0)} {s}" for s in reversed(SEVERITIES))
+    said += waiting_words(waiting_count(opened))
     verdicts = verdict_counts(view)[["cycles", "inside", "outside", "incomplete"]].sum()
     silent = silent_units(view)
     aside = quarantined(view.intake)
@@ -248,6 +250,7 @@ def _work_line(flag: pd.Series, site_of: dict[str, str]) -> str:
     unit = _cut(plain(flag["unit_id"]), 17)
     site = _cut(plain(site_of.get(str(flag["unit_id"]), "") or "-"), 14)
     part = _cut(part_short(flag["part"], flag["mode"]), 22)
+    left = f"after {flag['work_action']}" if flag["waiting"] else left
     return f"{flag['severity']:<7} {unit:<17} {site:<14} {part:<22} {left.replace('–', '-')}"
 
 

@@ -22,13 +22,14 @@ from .flow import Row, heading, paragraph, space
 from .front import state_rows, title_rows
 from .metrics import printable
 from .moments import Clock, clock
+from .opened import open_flags
 from .options import ReportOptions
 from .overview import overview_rows
 from .panels import Run, run_of
 from .records import record_rows
 from .repair import repair_rows
 from .rewrite import in_units
-from .states import last_data, open_flags, text_of, verdict_words
+from .states import last_data, text_of, verdict_words
 from .trend import shared_span, trend_of
 from .trends import trend_row
 from .views import UnitView
@@ -53,9 +54,9 @@ def unit_document(view: UnitView, options: ReportOptions) -> Document:
     """Plan the unit report's pages."""
     width, _ = text_box(options)
     at = clock(view.config, view.config.site(view.unit.site), options)
-    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    opened = open_flags(view)
     repaired = repair_rows(view, at, options, width)
-    urgent = bool(opened["severity"].isin(("service", "stop")).any())
+    urgent = bool((opened["severity"].isin(("service", "stop")) & ~opened["waiting"]).any())
     first = [*title_rows(view, opened, at, width), *state_rows(view, at, width, options)]
     first += [] if urgent else repaired  # what was mended leads, unless something else is worse
     room = text_box(options)[1] - sum(r.height for r in first)

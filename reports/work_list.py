@@ -12,6 +12,7 @@ from .fleet_parts import MOST_ROWS, more_rows, severity_cell, stretch
 from .flow import Cell, Row, TableColumn, heading, paragraph, table
 from .metrics import printable, text_width_pt
 from .moments import Clock, clock
+from .opened import work_words
 from .options import ReportOptions
 from .quantities import days_left
 from .rewrite import in_units
@@ -63,7 +64,9 @@ def work_list(
     for _, flag in opened.iterrows():
         unit, site = str(flag["unit_id"]), site_of.get(str(flag["unit_id"]), "")
         at = clock(view.config, view.config.site(site), options)
-        late = not pd.isna(flag["deferred_until"])
+        work = work_words(flag, at)
+        deferred = not pd.isna(flag["deferred_until"])
+        late = deferred or bool(flag["waiting"])
         colour = style.MUTED if late else style.INK
         left = days_left(
             flag["days_to_limit"], flag["days_to_limit_low"], flag["days_to_limit_high"]
@@ -73,13 +76,13 @@ def work_list(
             Cell(unit, colour, bold=True, link=view.files.get(unit, "")),
             Cell(site or "–", colour),
             Cell(part_short(flag["part"], flag["mode"]), colour),
-            Cell(left, colour),
+            Cell("–" if flag["waiting"] else left, colour),
             Cell(at.date(flag["first_seen"]), colour),
         )
-        late_words = ""
-        if late:
+        late_words = f"{work}. " if work else ""
+        if deferred:
             reason = text_of(flag["defer_reason"])
-            late_words = f"Deferred until {at.date(flag['deferred_until'])}: {reason}. "
+            late_words += f"Deferred until {at.date(flag['deferred_until'])}: {reason}. "
         room = width - columns[0].width - text_width_pt(printable(late_words), style.SMALL_PT)
         evidence = in_units(text_of(flag["evidence"]), options)
         under = late_words + (one_line(evidence, room) if evidence else "")
@@ -129,7 +132,8 @@ def changed_rows(
 
 def round_rows(opened: pd.DataFrame, site_of: dict[str, str], width: float) -> list[Row]:
     """Return what to carry to each site, and for which flags."""
-    due = opened[opened["severity"].isin(("service", "stop")) & opened["deferred_until"].isna()]
+    due = opened[opened["severity"].isin(("service", "stop"))]
+    due = due[due["deferred_until"].isna() & ~due["waiting"]]
     if due.empty:
         return []
     rows = heading("To carry on the round", width, note="for flags of service and stop, by site")

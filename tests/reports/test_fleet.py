@@ -13,11 +13,11 @@ from chamberdrift.reports import FleetView, ReportOptions, fleet_report
 from chamberdrift.reports.bench import carry_together
 from chamberdrift.reports.heat_map import heat_map_rows
 from chamberdrift.reports.metrics import text_width_pt
+from chamberdrift.reports.opened import open_flags
 from chamberdrift.reports.recent import by_part, leading, recent_z
 from chamberdrift.reports.states import (
     changed_flags,
     known_units,
-    open_flags,
     quarantined,
     silent_units,
     verdict_counts,
@@ -123,13 +123,13 @@ def test_a_deferral_moves_a_flag_down_but_never_a_stop(builder: Any) -> None:
     table = pd.DataFrame({"flag_id": ids, "until": until, "reason": "visit on 5 December"})
     table["until"] = table["until"].astype("datetime64[ms, UTC]")
     put_off = replace(view, deferrals=table[table["flag_id"].isin(ids[:2])])
-    opened = open_flags(put_off.flags, put_off.deferrals, view.as_of)
+    opened = open_flags(put_off)
     assert list(opened["severity"]) == ["stop", "service", "watch", "watch", "service"]
     assert opened["deferred_until"].notna().tolist() == [False, False, False, False, True]
     first = pages(put_off)[0]
     assert "Deferred until 5 Dec 2026: visit on 5 December" in first
     over = replace(put_off, as_of=until + pd.Timedelta(days=1))
-    assert open_flags(over.flags, over.deferrals, over.as_of)["deferred_until"].isna().all()
+    assert open_flags(over)["deferred_until"].isna().all()
 
 
 def test_deferred_flags_are_not_carried_for(builder: Any) -> None:

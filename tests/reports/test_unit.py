@@ -22,9 +22,9 @@ from chamberdrift.reports.bench import (
     split_cautions,
 )
 from chamberdrift.reports.carrying import carrying_features
+from chamberdrift.reports.opened import open_flags
 from chamberdrift.reports.recorded import recorded_lines, saturation_uncertainty_k, stands
 from chamberdrift.reports.recovery import Recovery, latest_repair, mended, recoveries
-from chamberdrift.reports.states import open_flags
 from chamberdrift.reports.ticks import day_of
 from chamberdrift.reports.trend import hard_limits, shared_span, trend_of
 from chamberdrift.reports.views import unit_view
@@ -154,7 +154,7 @@ def test_dates_and_zone_are_the_readers(builder: Any) -> None:
 
 def test_flag_without_a_feature_shows_what_stands_out_most(builder: Any) -> None:
     view = flagged(builder, feature="", part="unknown", layer="forest")
-    opened = open_flags(view.flags, view.deferrals, view.as_of)
+    opened = open_flags(view)
     (first, flag), *_ = carrying_features(view, opened)
     z = view.residuals.groupby("feature")["z"].apply(lambda s: s.tail(15).median()).abs()
     assert first == z.idxmax()

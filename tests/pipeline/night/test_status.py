@@ -113,6 +113,23 @@ def test_a_unit_is_told_in_words(judged_store: Path, fleet: Fleet) -> None:
         show_unit(str(judged_store), unit + "x")
 
 
+def test_a_finding_serviced_tonight_waits_for_cycles(store_copy: Path, fleet: Fleet) -> None:
+    """The part was replaced after the last cycle: nobody has to come for it again."""
+    unit, store = fleet.units[0].unit.id, str(store_copy)
+    before = store_status(store, as_of=fleet.end)
+    assert before.waiting == 0
+    assert "waiting" not in before.line()
+    when = fleet.end - pd.Timedelta(minutes=1)
+    record_service(store, unit, part="heater", action="replaced", when=when.isoformat())
+    after = store_status(store, as_of=fleet.end)
+    assert after.open == before.open
+    assert after.as_dict()["waiting_for_cycles"] == 1
+    for words in (after.line(), after.text()):
+        assert "(1 serviced, waiting for cycles)" in words
+    told = " ".join(show_unit(store, unit, as_of=fleet.end).text().split())
+    assert "waiting for cycles: 0 of 15 since" in told
+
+
 def test_service_is_entered_confirmed_and_taken_back(store_copy: Path, fleet: Fleet) -> None:
     unit = fleet.units[0].unit.id
     store = str(store_copy)
