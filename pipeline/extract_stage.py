@@ -17,16 +17,19 @@ from typing import Any, Final
 import pandas as pd
 
 from ..features import Memory, extract
-from ..shared.config import Correction, Limits, Unit
+from ..shared.config import Clock, Config, Correction, Limits, Unit
 from ..shared.errors import ChamberdriftError
 from ..shared.schema import CYCLES
 from .corrections import corrected, corrections_of, with_amounts
 from .cycle_changes import Change, begins_with, earliest_change, keep_aliases
 from .executor import run_chunked
 from .judge_state import ended
+from .logger_pairs import STATE as PAIRS
+from .logger_pairs import Pair, all_pairs, clocks_of, paired, reach, said_of
 from .resume_points import from_ms, next_points, resume_point, to_ms
 from .retention import forgotten_before
 from .store import Snapshot, TraceTask
+from .store.entries import UnitSpan
 from .work import Work
 
 STAGE_VERSION: Final = 1
@@ -34,6 +37,9 @@ STAGE_VERSION: Final = 1
 SILENT: Final = pd.Timedelta(days=7)
 """Units that go on from further back than the others by this much are read apart, so that
 one that was silent for long does not make the night read far back for all (no source)."""
+WAIT_MS: Final = 30 * 86_400_000
+"""So long the first heat-ups of two loggers are waited for, and a unit is read from its first
+sample; later, what is there decides (no source)."""
 STATE: Final = "extract/"
 PENDING: Final = "pending"
 
@@ -50,6 +56,12 @@ class ExtractTask:
     """What is known of the cycles before the trace, where it was kept."""
     earlier: pd.DataFrame | None = None
     """Else those cycles."""
+    start: pd.Timestamp | None = None
+    """Where extraction begins; the trace may reach further back, for a pressure logger whose
+    clock is moved."""
+    clocks: tuple[Clock, ...] = ()
+    pair: Pair | None = None
+    """What an earlier run settled about the clocks of two loggers."""
 
 
 @dataclass(frozen=True)
@@ -62,6 +74,8 @@ class Extracted:
     memory: Memory
     loggers: tuple[str, ...] = ()
     """The loggers that recorded it."""
+    pair: Pair | None = None
+    """How the clocks of two loggers stand, where it has two."""
     error: str = ""
 
 
@@ -89,11 +103,17 @@ def note_pending(work: Work, touched: Mapping[str, int]) -> None:
         work.txn.put_state(PENDING, {"extract": merged})
 
 
-def settings_digest(unit: Unit, limits: Limits, corrections: Sequence[Correction] = ()) -> str:
+def settings_digest(
+    unit: Unit,
+    limits: Limits,
+    corrections: Sequence[Correction] = (),
+    clocks: Sequence[Clock] = (),
+) -> str:
     """Return a digest of everything but the samples that a unit's cycles depend on."""
     relevant = {k: v for k, v in asdict(unit).items() if k not in ("site", "retired_at")}
     text = repr((STAGE_VERSION, sorted(relevant.items()), sorted(asdict(limits).items())))
     text += repr([replace(c, note="") for c in corrections]) if corrections else ""
+    text += repr([replace(c, note="") for c in clocks]) if clocks else ""
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
@@ -117,17 +137,19 @@ def extract_units(
     units = view.unit_ids()
     states = view.states([STATE + u for u in units])
     spans = view.unit_spans()
+    pairs = all_pairs(work.snapshot.state(PAIRS))
     starts: dict[str, pd.Timestamp | None] = {}
     for unit in units:
         state = states.get(STATE + unit, {})
-        known = corrections_of(work.config, unit, state.get("loggers"))
-        digest = settings_digest(work.config.unit(unit), work.config.limits, known)
+        digest = _digest(work.config, unit, state.get("loggers"), pairs)
         if everything or state.get("digest") != digest:
             starts[unit] = None
             why = "all cycles anew" if everything else "settings changed"
             work.explain("extract", unit, why if state else "new unit")
         elif unit in since:
             starts[unit] = resume_point(state.get("points", []), since[unit])
+            if _undecided(pairs.get(unit), spans[unit]):
+                starts[unit] = None
             where = starts[unit]
             work.explain(
                 "extract",
@@ -141,7 +163,9 @@ def extract_units(
     for unit, start in sorted(starts.items()):
         if start is None:
             starts[unit] = start = _after_forgotten(view, unit, by_unit.get(unit))
-        tasks.append(_task(work, view, unit, start, memories[unit], by_unit.get(unit)))
+        # Where all cycles are found anew, clocks are looked at anew too.
+        pair = None if memories[unit] is None and start is None else pairs.get(unit)
+        tasks.append(_task(work, view, unit, start, memories[unit], by_unit.get(unit), pair))
     new = 0
     changes: list[Change] = []
     documents: dict[str, dict[str, Any]] = {}
@@ -160,9 +184,10 @@ def extract_units(
             new += change.new
             changes.append(change)
         loggers = sorted({*found.loggers, *states.get(STATE + unit, {}).get("loggers", ())})
-        known = corrections_of(work.config, unit, loggers)
+        if found.pair is not None:
+            pairs[unit] = found.pair
         documents[STATE + unit] = {
-            "digest": settings_digest(task.unit, work.config.limits, known),
+            "digest": _digest(work.config, unit, loggers, pairs),
             "loggers": loggers,
             "points": next_points(
                 states.get(STATE + unit, {}).get("points", []),
@@ -175,6 +200,7 @@ def extract_units(
         }
         done.append(unit)
     _publish(work, starts, changes)
+    _keep_pairs(work, pairs, done)
     documents = {k: d for k, d in documents.items() if d != states.get(k)}
     if documents:
         work.txn.put_states(documents)
@@ -187,7 +213,9 @@ def extract_unit(task: ExtractTask) -> Extracted:
     """Read a unit's samples and find its cycles; an error stays with the unit."""
     unit = task.unit.id
     try:
-        trace = task.trace.read()
+        trace, pair = paired(task.trace.read(provenance=True), task.clocks, task.pair)
+        if task.start is not None and len(trace):
+            trace = trace[(trace["time"] >= task.start).to_numpy()].reset_index(drop=True)
         found = extract(
             corrected(trace, task.corrections),
             task.unit,
@@ -202,7 +230,28 @@ def extract_unit(task: ExtractTask) -> Extracted:
         return Extracted(unit, CYCLES.empty(), None, Memory(), error=text)
     loggers = tuple(sorted(str(x) for x in trace["logger_id"].dropna().unique() if x))
     cycles = with_amounts(found.cycles, task.corrections)
-    return Extracted(unit, cycles, found.resume_from, found.memory, loggers)
+    return Extracted(unit, cycles, found.resume_from, found.memory, loggers, pair)
+
+
+def _digest(
+    config: Config, unit: str, loggers: Collection[str] | None, pairs: Mapping[str, Pair]
+) -> str:
+    known = corrections_of(config, unit, loggers)
+    clocks = clocks_of(config, unit) if unit in pairs else ()
+    return settings_digest(config.unit(unit), config.limits, known, clocks)
+
+
+def _undecided(pair: Pair | None, span: UnitSpan) -> bool:
+    """Return whether a unit's first heat-ups are still to tell how its clocks stand."""
+    return pair is not None and pair.state == "open" and span.last - span.first < WAIT_MS
+
+
+def _keep_pairs(work: Work, pairs: Mapping[str, Pair], done: Sequence[str]) -> None:
+    document = {u: p.to_json() for u, p in sorted(pairs.items())}
+    if document != (work.snapshot.state(PAIRS) or {}):
+        work.txn.put_state(PAIRS, document)
+        work.changed = True
+    work.warnings += said_of(pairs, done)
 
 
 def _memory(state: Mapping[str, Any], start: pd.Timestamp | None) -> Memory | None:
@@ -254,17 +303,23 @@ def _task(
     start: pd.Timestamp | None,
     memory: Memory | None,
     before: pd.DataFrame | None,
+    pair: Pair | None,
 ) -> ExtractTask:
+    clocks = clocks_of(work.config, unit)
+    far = start if start is None or pair is None else start - reach(clocks)
     earlier = None
     if start is not None and memory is None and before is not None:
         earlier = before[(before["started_at"] < start).to_numpy()].reset_index(drop=True)
     return ExtractTask(
         work.config.unit(unit),
         work.config.limits,
-        view.trace_task(unit, start),
+        view.trace_task(unit, far),
         corrections_of(work.config, unit),
         memory,
         earlier,
+        start,
+        clocks,
+        pair,
     )
 
 

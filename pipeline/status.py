@@ -17,6 +17,9 @@ from .logger_clock import clock_facts
 from .logger_pairs import STATE as PAIRS
 from .logger_pairs import all_pairs, clocks_of, said_of
 from .logger_pairs import in_words as clock_in_words
+from .logger_pairs import STATE as PAIRS
+from .logger_pairs import all_pairs, clocks_of, said_of
+from .logger_pairs import in_words as clock_in_words
 from .moment import moment_of
 from .names import not_known
 from .quarantine import NO_EXPORTS
@@ -183,6 +186,8 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
     warnings += [fact.text() for fact in clock_facts(view.intake, moment)]
     pairs = all_pairs(snapshot.state(PAIRS))
     warnings += said_of(pairs, pairs)
+    pairs = all_pairs(snapshot.state(PAIRS))
+    warnings += said_of(pairs, pairs)
     retired = int(view.units["retired_at"].notna().sum())
     return StoreStatus(
         store=store.location,
@@ -319,6 +324,16 @@ def _corrections(config: Config, unit: str) -> str:
         for c in config.corrections
         if not c.unit and c.logger in loggers
     ]
+    return "".join(f"\n{line}" for line in said)
+
+
+def _clocks(snapshot: Snapshot, config: Config, unit: str) -> str:
+    """Return in words how the clocks of two loggers at the unit are read."""
+    pairs = all_pairs(snapshot.state(PAIRS))
+    if unit not in pairs:
+        return ""
+    said = [f"Moved: {clock_in_words(c)}." for c in clocks_of(config, unit)]
+    said += [f"Warning: {text}" for text in said_of(pairs, [unit])]
     return "".join(f"\n{line}" for line in said)
 
 

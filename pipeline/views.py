@@ -19,6 +19,8 @@ from .corrections import corrected, corrections_of
 from .deferrals import deferrals_table
 from .judge_stage import Tables, judge_tables, seen_cycles, seen_service
 from .judge_state import JUDGED
+from .logger_pairs import STATE as PAIRS
+from .logger_pairs import all_pairs, clocks_of, paired, reach
 from .reach import data_through, last_samples
 from .store import Snapshot
 
@@ -208,10 +210,21 @@ def traces(
         )
     }
 
+    pair = all_pairs(snapshot.state(PAIRS)).get(unit_id)
+    clocks = clocks_of(config, unit_id)
+    far = reach(clocks)
+
     def trace(cycle_id: str) -> pd.DataFrame:
         start, end = times[cycle_id]
         end = start if pd.isna(end) else end
-        samples = snapshot.trace(unit_id, start - MARGIN, end + MARGIN)
+        low, high = start - MARGIN, end + MARGIN
+        if pair is None:
+            samples = snapshot.trace(unit_id, low, high)
+        else:
+            wide = snapshot.trace(unit_id, low - far, high + far, provenance=True)
+            samples = paired(wide, clocks, pair)[0]
+            within = (samples["time"] >= low) & (samples["time"] <= high)
+            samples = samples[within.to_numpy()].reset_index(drop=True)
         return corrected(samples, corrections_of(config, unit_id))
 
     return trace

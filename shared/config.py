@@ -83,6 +83,22 @@ class Correction:
 
 
 @dataclass(frozen=True)
+class Clock:
+    """What a pressure logger's clock lacks against the temperature logger's at one unit.
+
+    Stored samples stay as they were recorded; cycles are found in the moved ones.
+    """
+
+    add_s: float
+    """Added to the times of pressure that comes in exports of its own [s]."""
+    unit: str = ""
+    """Empty: every unit that no other entry names."""
+    start: datetime | None = None
+    end: datetime | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class LayoutPin:
     """What the user settled about exports that a pattern names. None: by evidence."""
 
@@ -177,6 +193,7 @@ class Config:
     layouts: tuple[LayoutPin, ...] = ()
     earlier_sites: tuple[EarlierSite, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    clocks: tuple[Clock, ...] = ()
     defaults: Defaults = field(default_factory=Defaults)
     limits: Limits = field(default_factory=Limits)
     budgets: Budgets = field(default_factory=Budgets)

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 from .config import (
     Assignment,
     Budgets,
+    Clock,
     Config,
     Correction,
     Defaults,
@@ -132,8 +133,15 @@ class _Reader:
             Correction(**self.timed(p, v, zones.get(v.get("unit", ""), defaults.zone)))
             for p, v in correction_rows
         )
-        self.references(sites, unit_rows, [*assignment_rows, *earlier_rows, *correction_rows])
+        clock_rows = self.repeated("clock")
+        clocks = tuple(
+            Clock(**self.timed(p, v, zones.get(v.get("unit", ""), defaults.zone)))
+            for p, v in clock_rows
+        )
+        named = [*assignment_rows, *earlier_rows, *correction_rows, *clock_rows]
+        self.references(sites, unit_rows, named)
         self.corrections(corrections, [p for p, _ in correction_rows])
+        self.clocks(clocks, [p for p, _ in clock_rows])
         self.spans(assignments, [p for p, _ in assignment_rows])
         intervals = []
         for path, values in self.repeated("service_interval"):
@@ -149,6 +157,7 @@ class _Reader:
             layouts=tuple(LayoutPin(**values) for _, values in self.repeated("layout")),
             earlier_sites=earlier,
             corrections=corrections,
+            clocks=clocks,
             defaults=defaults,
             limits=Limits(**self.single("limits")),
             budgets=Budgets(**self.single("budgets")),
@@ -313,6 +322,11 @@ class _Reader:
                 self.mistake(path, "correction names no logger and no unit; add one of them.")
             if c.add_k is None and c.add_kpa is None:
                 self.mistake(path, "correction adds nothing; add add_k, add_kpa or both.")
+            if c.start and c.end and c.start >= c.end:
+                self.mistake((*path, "to"), "to is not later than from; swap or correct them.")
+
+    def clocks(self, clocks: tuple[Clock, ...], paths: list[Path]) -> None:
+        for path, c in zip(paths, clocks, strict=True):
             if c.start and c.end and c.start >= c.end:
                 self.mistake((*path, "to"), "to is not later than from; swap or correct them.")
 

@@ -13,6 +13,7 @@ from . import programs as published
 from .config import (
     Assignment,
     Budgets,
+    Clock,
     Correction,
     Defaults,
     EarlierSite,
@@ -423,6 +424,31 @@ SECTIONS: Final = (
                 "to", "time", "first moment after it", field="end", example="2027-01-01T00:00:00Z"
             ),
             Key("note", "text", "certificate, by whom", example='"certificate 2026-118"'),
+        ),
+    ),
+    Section(
+        "clock",
+        Clock,
+        True,
+        "Where temperature and pressure of a unit come from two loggers: what is added to the "
+        "times of the pressure logger so that both tell the same time. Stored samples stay as "
+        "recorded; cycles are found anew.",
+        (
+            Key(
+                "add_s",
+                "number",
+                "added to the times of pressure that comes in exports of its own [s]",
+                required=True,
+                low=-86400,
+                high=86400,
+                example="-42",
+            ),
+            Key("unit", "text", "id of the unit; none: all", check="unit_id", example='"ST-01"'),
+            Key("from", "time", "first moment", field="start", example="2026-01-01T00:00:00Z"),
+            Key(
+                "to", "time", "first moment after it", field="end", example="2027-01-01T00:00:00Z"
+            ),
+            Key("note", "text", "how it was found", example='"both clocks read at the bench"'),
         ),
     ),
     Section(

@@ -68,6 +68,7 @@ def render_config(config: Config) -> str:
         "layout": config.layouts,
         "earlier_site": config.earlier_sites,
         "correction": config.corrections,
+        "clock": config.clocks,
         "service_interval": config.service_intervals,
     }
     for name, rows in lists.items():
