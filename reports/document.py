@@ -21,6 +21,7 @@ from .moments import Clock
 from .options import ReportOptions
 from .outline import Bookmark, add_bookmarks
 from .sheet import Sheet
+from .typeface import lent_curves
 from .views import Provenance
 
 if TYPE_CHECKING:
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
 
 FINER = 4
 """A preview is drawn this many times finer and averaged: small text stays even."""
+
+TRUETYPE, DRAWN = 42, 3
+"""Ways of embedding a font (ISO 32000-1, 9.6 and 9.7): as it is, or its letters as drawings."""
 
 Target = str | os.PathLike[str] | BinaryIO
 """Where a report goes: a path, or an open binary file."""
@@ -110,13 +114,13 @@ def sources_words(intake: pd.DataFrame, as_of: pd.Timestamp) -> str:
     return f"from {len(accepted)} {noun}, newest {newest['export']} (sha256 {sha}…)"
 
 
-def figures(document: Document) -> Iterator[Figure]:
+def figures(document: Document, font_type: int = TRUETYPE) -> Iterator[Figure]:
     """Yield each page as a figure; each is cleared when the next is asked for."""
     import matplotlib as mpl
 
     total = len(document.pages)
     for index, page in enumerate(document.pages):
-        with mpl.rc_context(style.rc()):
+        with mpl.rc_context(style.rc(font_type)):
             sheet = Sheet(*document.options.page_pt)
             page.draw(sheet)
             _foot(sheet, document.footer, index + 1, total)
@@ -143,7 +147,16 @@ def _foot(sheet: Sheet, footer: Footer, number: int, total: int) -> None:
 
 
 def render(document: Document) -> bytes:
-    """Return the PDF's bytes: equal documents give equal bytes."""
+    """Return the PDF's bytes: equal documents give equal bytes on one machine."""
+    data = _render(document, TRUETYPE)
+    if any(name in data for name in lent_curves()):
+        # The library embeds such a font under a wrong label; as drawings it is right.
+        data = _render(document, DRAWN)
+    marks = [Bookmark(name, i) for i, p in enumerate(document.pages) for name in p.bookmarks]
+    return add_bookmarks(data, marks)
+
+
+def _render(document: Document, font_type: int) -> bytes:
     import matplotlib as mpl
     from matplotlib.backends.backend_pdf import PdfPages
 
@@ -157,11 +170,10 @@ def render(document: Document) -> bytes:
         "CreationDate": when,
         "ModDate": when,
     }
-    with mpl.rc_context(style.rc()), PdfPages(buffer, metadata=metadata) as pdf:
-        for figure in figures(document):
+    with mpl.rc_context(style.rc(font_type)), PdfPages(buffer, metadata=metadata) as pdf:
+        for figure in figures(document, font_type):
             pdf.savefig(figure)
-    marks = [Bookmark(name, i) for i, p in enumerate(document.pages) for name in p.bookmarks]
-    return add_bookmarks(buffer.getvalue(), marks)
+    return buffer.getvalue()
 
 
 def preview(document: Document, page: int = 0, *, dpi: float = 72.0) -> bytes:

@@ -11,7 +11,7 @@ import unicodedata
 from functools import lru_cache
 from typing import Any
 
-from .typeface import families
+from .typeface import borrow, families, open_font
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]+")
 
@@ -22,28 +22,23 @@ def _advances(bold: bool) -> dict[int, float]:
     return {c: _advance(c, bold) for c in range(32, 127)}
 
 
-@lru_cache(maxsize=2)
-def _fonts(bold: bool) -> list[tuple[frozenset[int], Any]]:
-    """Return the characters of each family, and its font, in the order they are tried."""
+@lru_cache(maxsize=32)
+def _font(family: str, bold: bool) -> tuple[frozenset[int], Any]:
+    """Return the characters of a family, and its font."""
     from matplotlib.font_manager import FontProperties, findfont
-    from matplotlib.ft2font import FT2Font
 
-    out = []
-    for family in families():
-        path = findfont(FontProperties(family=family, weight="bold" if bold else "normal"))
-        font = FT2Font(path)
-        font.set_size(100.0, 72.0)
-        out.append((frozenset(font.get_charmap()), font))
-    return out
+    weight = "bold" if bold else "normal"
+    font = open_font(findfont(FontProperties(family=[family], weight=weight)))
+    font.set_size(100.0, 72.0)
+    return frozenset(font.get_charmap()), font
 
 
-@lru_cache(maxsize=1)
-def _glyphs() -> frozenset[int]:
-    return frozenset.union(*(known for known, _ in _fonts(False)))
+def _known(code: int) -> bool:
+    return any(code in _font(family, False)[0] for family in families())
 
 
 def _advance(code: int, bold: bool) -> float:
-    fonts = _fonts(bold)
+    fonts = [_font(family, bold) for family in families()]
     font = next((f for known, f in fonts if code in known), fonts[0][1])
     return float(font.load_char(code).linearHoriAdvance) / 65536.0 / 100.0
 
@@ -70,14 +65,14 @@ def plain(text: object) -> str:
 def printable(text: object) -> str:
     """Return text that the font can show on one line.
 
-    A character that the font lacks becomes its code point in angle brackets, so
+    A character that no font here has becomes its code point in angle brackets, so
     that two names never look alike for want of a glyph.
     """
     clean = plain(text)
     if clean.isascii():
         return clean
-    known = _glyphs()
-    return "".join(c if ord(c) in known else f"<{ord(c):04X}>" for c in clean)
+    borrow(sorted({ord(c) for c in clean if not c.isascii() and not _known(ord(c))}))
+    return "".join(c if c.isascii() or _known(ord(c)) else f"<{ord(c):04X}>" for c in clean)
 
 
 def fit(text: str, size_pt: float, width_pt: float, *, bold: bool = False) -> str:

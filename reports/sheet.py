@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 
 @lru_cache(maxsize=64)
-def _font(size: float, bold: bool) -> FontProperties:
+def _font(size: float, bold: bool, named: tuple[str, ...]) -> FontProperties:
     weight = "bold" if bold else "normal"
-    return FontProperties(family=list(families()), size=size, weight=weight)
+    return FontProperties(family=list(named), size=size, weight=weight)
 
 
 class OneLine(Text):
@@ -82,7 +82,7 @@ class Sheet:
                 (x + item.x) / self.width,
                 1.0 - (y + item.y) / self.height,
                 item.text,
-                fontproperties=_font(item.size, item.bold),
+                fontproperties=_font(item.size, item.bold, families()),
                 color=item.colour,
                 horizontalalignment=item.align,
                 verticalalignment="baseline",

@@ -71,13 +71,13 @@ PHASE_FILLS: Final[dict[str, str]] = {
 """Phases are told apart by their names and edges; the fills only help the eye."""
 
 
-def rc() -> Any:
+def rc(font_type: int = 42) -> Any:
     """Return the drawing library's settings for our pages, a dict whose keys it types."""
     return {
         "font.family": list(families()),
         "text.parse_math": False,
         "text.usetex": False,
-        "pdf.fonttype": 42,
+        "pdf.fonttype": font_type,
         "pdf.compression": 6,
         "pdf.use14corefonts": False,
         "hatch.linewidth": 0.35,

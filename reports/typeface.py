@@ -6,6 +6,9 @@ text and no tables for layout; a name in other letters falls back, letter by let
 to a copy with all glyphs. Both are kept in the drawing library's cache folder;
 outlines, widths and hints stay as they are. Where they can't be written, the
 original serves.
+
+Chinese, Japanese and Korean letters are in neither: they are lent by whichever font of
+the machine has them, so such a page's bytes depend on the machine.
 """
 
 from __future__ import annotations
@@ -13,9 +16,12 @@ from __future__ import annotations
 import hashlib
 import os
 import struct
-from functools import lru_cache
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import replace
+from functools import cache, lru_cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from .glyphs import cut_down, font_file, tables_of
 
@@ -41,9 +47,105 @@ _RANGES: Final = (
 """Code points of the small copy: Latin, Greek, Cyrillic, punctuation, marks."""
 
 
-@lru_cache(maxsize=1)
+_LENDERS: dict[str, None] = {}
+"""Families that lend letters, in the order in which names asked for them."""
+_CURVES: set[bytes] = set()
+_LIKELY: Final = ("cjk", "hans", "gothic", "hei", "han", "song", "ming", "kai", "fallback")
+"""Words in the names of fonts with such letters: those are looked into first."""
+_FIRST_WIDE: Final = 0x1100
+"""Hangul Jamo, the first block of wide letters (Unicode Standard Annex 11)."""
+_NO_LETTERS: Final = ("lastresort", "blank", "emoji")
+"""Words in the names of fonts that draw a box for every letter, nothing, or pictures."""
+
+
 def families() -> tuple[str, ...]:
-    """Return the family names to draw with, after making them known to the library."""
+    """Return the family names to draw with, in the order in which a letter is looked for."""
+    return (*own_families(), *_LENDERS)
+
+
+def borrow(codes: Iterable[int]) -> None:
+    """Look for installed fonts that have letters which the typeface lacks.
+
+    Parameters
+    ----------
+    codes
+        Code points; only wide letters (East Asian Width W or F, Unicode Standard Annex 11)
+        are borrowed, since scripts whose letters change with their neighbours would be
+        drawn wrongly letter by letter.
+    """
+    for code in codes:
+        if unicodedata.east_asian_width(chr(code)) in "WF" and chr(code).isalnum():
+            found = _lender(code)
+            if found is not None:
+                _LENDERS.setdefault(found)
+
+
+@lru_cache(maxsize=4096)
+def _lender(code: int) -> str | None:
+    """Return a family that has a letter, made from an installed font; None where none has."""
+    from matplotlib.font_manager import fontManager
+
+    for entry in installed():
+        letters, name = _wide_letters(str(entry.fname), getattr(entry, "index", 0))
+        if code not in letters:
+            continue
+        if name:
+            _CURVES.add(name)
+        family = f"{entry.name}, lent"
+        if family not in _LENDERS:  # one file serves both weights, under a name of its own
+            both = [replace(entry, name=family, weight=weight) for weight in (400, 700)]
+            fontManager.ttflist.extend(both)
+        return family
+    return None
+
+
+@cache
+def _wide_letters(path: str, index: int) -> tuple[frozenset[int], bytes]:
+    """Return the wide letters of a font, and its PDF name where its outlines are curves (CFF)."""
+    try:
+        font = open_font(path, index)
+        letters = [c for c in font.get_charmap() if c >= _FIRST_WIDE] if font.scalable else []
+    except (OSError, RuntimeError, ValueError):  # gone since, or of no readable kind
+        return frozenset(), b""
+    limits = font.get_sfnt_table("maxp")
+    curves = limits is None or limits["version"][0] < 1  # 0.5: CFF (OpenType, "maxp")
+    name = font.postscript_name.encode("ascii", "replace") if curves else b""
+    return frozenset(letters), name
+
+
+def lent_curves() -> frozenset[bytes]:
+    """Return the PDF names of lending fonts whose outlines are not TrueType's (CFF)."""
+    return frozenset(_CURVES)
+
+
+@lru_cache(maxsize=1)
+def installed() -> tuple[Any, ...]:
+    """Return the library's entries of all installed fonts, likely lenders first."""
+    from matplotlib.font_manager import fontManager
+
+    ranked = []
+    for entry in fontManager.ttflist:
+        name = entry.name.lower()
+        if any(w in name.replace(" ", "") for w in _NO_LETTERS) or name.startswith("dejavu"):
+            continue
+        weight = entry.weight if isinstance(entry.weight, (int, float)) else 400
+        unlikely = not any(w in name for w in _LIKELY)
+        plain = entry.style == "normal"
+        ranked.append((unlikely, not plain, abs(weight - 400), name, str(entry.fname), entry))
+    return tuple(r[-1] for r in sorted(ranked, key=lambda r: r[:-1]))
+
+
+def open_font(path: Any, index: int | None = None) -> Any:
+    """Open a font file; of several fonts in it, the one that the index or the path names."""
+    from matplotlib.ft2font import FT2Font
+
+    index = getattr(path, "face_index", 0) if index is None else index
+    return FT2Font(str(path), face_index=index) if index else FT2Font(str(path))
+
+
+@lru_cache(maxsize=1)
+def own_families() -> tuple[str, ...]:
+    """Return the typeface's family names, after making them known to the library."""
     import matplotlib as mpl
     from matplotlib.font_manager import FontProperties, findfont, fontManager
 
