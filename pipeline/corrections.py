@@ -86,17 +86,3 @@ def holds(correction: Correction, times: pd.Series, loggers: pd.Series) -> NDArr
     if correction.end is not None:
         own &= (times < pd.Timestamp(correction.end)).to_numpy(dtype=bool)
     return own
-
-
-def in_words(correction: Correction) -> str:
-    """Return a correction as a person reads it."""
-    amounts = [
-        f"{amount:+g} {unit}"
-        for amount, unit in ((correction.add_k, "K"), (correction.add_kpa, "kPa"))
-        if amount is not None
-    ]
-    whose = f"logger {correction.logger}" if correction.logger else "its logger"
-    since = f" from {correction.start:%Y-%m-%d}" if correction.start else ""
-    until = f" to {correction.end:%Y-%m-%d}" if correction.end else ""
-    note = f" ({correction.note})" if correction.note else ""
-    return f"{' and '.join(amounts)} added to what {whose} recorded{since}{until}{note}"

@@ -74,7 +74,8 @@ def origins(
 
 
 def _added(config: Config, unit_id: str, sample: pd.DataFrame, channel: str) -> str:
-    from .corrections import corrections_of, holds, in_words
+    from ..reports.corrected import in_words
+    from .corrections import corrections_of, holds
 
     return "; ".join(
         in_words(c)

@@ -17,9 +17,6 @@ from .logger_clock import clock_facts
 from .logger_pairs import STATE as PAIRS
 from .logger_pairs import all_pairs, clocks_of, said_of
 from .logger_pairs import in_words as clock_in_words
-from .logger_pairs import STATE as PAIRS
-from .logger_pairs import all_pairs, clocks_of, said_of
-from .logger_pairs import in_words as clock_in_words
 from .moment import moment_of
 from .names import not_known
 from .quarantine import NO_EXPORTS
@@ -186,8 +183,6 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
     warnings += [fact.text() for fact in clock_facts(view.intake, moment)]
     pairs = all_pairs(snapshot.state(PAIRS))
     warnings += said_of(pairs, pairs)
-    pairs = all_pairs(snapshot.state(PAIRS))
-    warnings += said_of(pairs, pairs)
     retired = int(view.units["retired_at"].notna().sum())
     return StoreStatus(
         store=store.location,
@@ -303,7 +298,7 @@ def show_unit(
         ascii_only=not encoding.startswith("utf"),
         width=width,
     )
-    words = words.rstrip("\n") + _corrections(config, unit) + _clocks(snapshot, config, unit)
+    words = words.rstrip("\n") + _clocks(snapshot, config, unit)
     return UnitState(
         words,
         _unit_row(snapshot, view.cycles, unit, view),
@@ -311,30 +306,6 @@ def show_unit(
         json.loads(to_json(view.cycles.tail(10))),
         json.loads(to_json(view.service)),
     )
-
-
-def _corrections(config: Config, unit: str) -> str:
-    """Return in words what is added to the unit's samples."""
-    from .corrections import corrections_of, in_words
-
-    said = [f"Corrected: {in_words(c)}." for c in corrections_of(config, unit) if c.unit == unit]
-    loggers = {a.logger for a in config.assignments if a.unit == unit}
-    said += [
-        f"Corrected: {in_words(c)}."
-        for c in config.corrections
-        if not c.unit and c.logger in loggers
-    ]
-    return "".join(f"\n{line}" for line in said)
-
-
-def _clocks(snapshot: Snapshot, config: Config, unit: str) -> str:
-    """Return in words how the clocks of two loggers at the unit are read."""
-    pairs = all_pairs(snapshot.state(PAIRS))
-    if unit not in pairs:
-        return ""
-    said = [f"Moved: {clock_in_words(c)}." for c in clocks_of(config, unit)]
-    said += [f"Warning: {text}" for text in said_of(pairs, [unit])]
-    return "".join(f"\n{line}" for line in said)
 
 
 def _clocks(snapshot: Snapshot, config: Config, unit: str) -> str:

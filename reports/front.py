@@ -6,6 +6,7 @@ import pandas as pd
 
 from . import style
 from .bench import carry_for, split_cautions, steps_for
+from .corrected import correction_sentences
 from .flow import Row, Words, heading, paragraph, run_in, space
 from .metrics import fit, printable, text_width_pt
 from .moments import Clock
@@ -90,7 +91,8 @@ def state_rows(view: UnitView, at: Clock, width: float, options: ReportOptions) 
         told.add(str(flag["part"]))
     if opened.empty:
         rows += [*paragraph("No open flag.", width), space(1.5)]
-    for sentence in (repair_sentence(view, at), *standing_sentences(view, at)):
+    corrections = correction_sentences(view, at)
+    for sentence in (repair_sentence(view, at), *standing_sentences(view, at), *corrections):
         if sentence:
             rows += [*paragraph(in_units(sentence, options), width), space(1.5)]
     return rows

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from . import style
+from .corrected import cycle_correction
 from .cycle_panels import (
     exhaust_row,
     half_width,
@@ -30,7 +31,7 @@ from .overview import overview_rows
 from .panels import Run, run_of
 from .phases import phases_of
 from .quantities import duration
-from .recorded import recorded_lines
+from .recorded import program_words, recorded_lines
 from .rewrite import in_units
 from .states import text_of
 from .views import CycleView
@@ -85,7 +86,8 @@ def _title(view: CycleView, at: Clock, width: float, options: ReportOptions) -> 
     logger = text_of(cycle.get("logger_id"))
     facts = [
         where,
-        text_of(cycle.get("program")) or str(cycle["kind"]).replace("_", " "),
+        program_words(text_of(cycle.get("program")), options)
+        or str(cycle["kind"]).replace("_", " "),
         f"logger {logger}" if logger else "logger not stated",
     ]
     verdict = text_of(cycle.get("verdict"))
@@ -123,8 +125,8 @@ def _title(view: CycleView, at: Clock, width: float, options: ReportOptions) -> 
             colour=style.VERMILION if verdict == "outside" else style.INK,
         ),
     ]
-    if reason:
-        rows += paragraph(in_units(reason[:1].upper() + reason[1:], options), width)
+    for sentence in (reason[:1].upper() + reason[1:], cycle_correction(cycle)):
+        rows += paragraph(in_units(sentence, options), width) if sentence else []
     return rows
 
 

@@ -48,10 +48,38 @@ class _Shown:
 
 def program_of(cycle: pd.Series) -> Program | None:
     """Return the cycle's program, or None where none is known."""
+    return _parsed(text_of(cycle.get("program")))
+
+
+def _parsed(name: str) -> Program | None:
     try:
-        return Program.parse(text_of(cycle.get("program")))
+        return Program.parse(name)
     except ValueError:
         return None
+
+
+def program_words(name: str, options: ReportOptions) -> str:
+    """Return a program's name, with its set point in brackets where the reader's unit is another.
+
+    A name stays as it is, so that it is found again in tables and configuration.
+    """
+    program, unit = _parsed(name), shown_unit("°C", options)
+    if program is None or unit.label == "°C":
+        return name
+    return f"{name} ({with_unit(fixed(float(unit.show(program.setpoint_c)), 1), unit.label)})"
+
+
+def programs_note(names: pd.Series, options: ReportOptions) -> str:
+    """Return what the °C in programs' names are in the reader's unit, as a remark; else empty."""
+    unit = shown_unit("°C", options)
+    found = {p.setpoint_c for p in map(_parsed, names.dropna().unique()) if p is not None}
+    if unit.label == "°C" or not found:
+        return ""
+    said = [
+        f"{c:g} °C is {with_unit(fixed(float(unit.show(c)), 1), unit.label)}"
+        for c in sorted(found)
+    ]
+    return "; of programs, " + ", ".join(said)
 
 
 def value_of(cycle: pd.Series, name: str) -> float:

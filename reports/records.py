@@ -10,6 +10,7 @@ from .flow import Cell, Row, TableColumn, heading, paragraph, table
 from .moments import Clock
 from .options import ReportOptions
 from .quantities import fixed, shown_unit
+from .recorded import programs_note
 from .rewrite import in_units
 from .states import held_by_uncertainty, part_short, text_of, verdict_words
 from .views import FleetView, UnitView
@@ -55,7 +56,8 @@ def _due(view: UnitView, width: float) -> list[Row]:
 
 def _cycle_table(view: UnitView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
     last = view.cycles.tail(TABLE_CYCLES).iloc[::-1]
-    rows = heading("Last cycles", width, note=f"newest first, times in {at.name}")
+    note = f"newest first, times in {at.name}"
+    rows = heading("Last cycles", width, note=note + programs_note(last["program"], options))
     if last.empty:
         return [*rows, *paragraph("None.", width, colour=style.MUTED)]
     unit = shown_unit("°C", options)

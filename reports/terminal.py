@@ -11,6 +11,7 @@ import pandas as pd
 from ..shared.parts import SEVERITIES
 from .bench import carry_for
 from .carrying import carrying_features
+from .corrected import correction_sentences
 from .metrics import plain
 from .moments import Clock, clock
 from .opened import open_flags, waiting_count, waiting_words, work_words
@@ -110,7 +111,8 @@ def show_text(
     for _, flag in opened.iterrows():
         lines += ["", *_flag_lines(flag, at, counted, options, width)]
     lines.append("")
-    for sentence in (repair_sentence(view, at), *standing_sentences(view, at)):
+    corrections = correction_sentences(view, at)
+    for sentence in (repair_sentence(view, at), *standing_sentences(view, at), *corrections):
         lines += textwrap.wrap(in_units(plain(sentence), options), width)
     sparks = [
         _spark_line(view, feature, options, ascii_only, width)

@@ -26,6 +26,7 @@ from .opened import open_flags
 from .options import ReportOptions
 from .overview import overview_rows
 from .panels import Run, run_of
+from .recorded import program_words
 from .records import record_rows
 from .repair import repair_rows
 from .rewrite import in_units
@@ -157,7 +158,7 @@ def _latest(view: UnitView, at: Clock, width: float, options: ReportOptions) -> 
     verdict = text_of(cycle.get("verdict")) or "not judged"
     words = style.VERDICT_MARKS[verdict] + " " if verdict in ("outside", "incomplete") else ""
     words += verdict_words(verdict)
-    program = text_of(cycle["program"]) or "no program"
+    program = program_words(text_of(cycle["program"]), options) or "no program"
     note = f"{at.moment(cycle['started_at'])}  ·  {program}  ·  {words}"
     title = "Latest cycle"
     if cycle["cycle_id"] != cycles["cycle_id"].iloc[-1]:

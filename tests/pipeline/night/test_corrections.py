@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from chamberdrift.pipeline.corrections import corrected, corrections_of, in_words, with_amounts
+from chamberdrift.pipeline.corrections import corrected, corrections_of, with_amounts
 from chamberdrift.pipeline.night import run_extract, run_judge
 from chamberdrift.pipeline.provenance import origins
 from chamberdrift.pipeline.settings import read_settings, settings_text, write_settings
@@ -17,6 +17,7 @@ from chamberdrift.pipeline.status import show_unit
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.table_export import export_table
 from chamberdrift.pipeline.views import traces
+from chamberdrift.reports.corrected import in_words
 from chamberdrift.shared.config import Config, Correction
 from chamberdrift.shared.config_file import parse_config
 from chamberdrift.shared.config_template import render_config
@@ -99,7 +100,8 @@ def test_it_is_written_and_read_back() -> None:
     one = Correction("L1", "", -0.3, 1.2, "temperature2_c", day(1), day(9), "certificate 2026-118")
     config = Config(corrections=(one,))
     assert parse_config(render_config(config)).corrections == (one,)
-    assert in_words(one).startswith("-0.3 K and +1.2 kPa added to what logger L1 recorded from")
+    said = "-0.3 K and +1.2 kPa added to what logger L1 recorded as the second temperature from"
+    assert in_words(one).startswith(said)
 
 
 def test_cycles_are_found_anew_in_corrected_samples(store_copy: Path, fleet: Fleet) -> None:
