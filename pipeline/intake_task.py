@@ -233,7 +233,8 @@ def _hash_stream(place: Location, path: str) -> str:
 def _stamp(place: Location, file: ExportFile) -> tuple[int, int, int]:
     if isinstance(place, LocalLocation):
         found = os.stat(place.full(file.path))
-        return (found.st_size, found.st_mtime_ns, found.st_ino % 2**63)
+        inode = found.st_ino % 2**63 if file.stamp[2] else 0  # Windows' listings tell none
+        return (found.st_size, found.st_mtime_ns, inode)
     return (place.size(file.path), *file.stamp[1:])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -97,3 +98,21 @@ def test_lost_bytes_of_a_refused_export_do_not_bar_its_copy(clinic: Any) -> None
     assert clinic.samples() == {"a": 10}
     assert clinic.intake()["outcome"].tolist() == ["accepted"]
     assert result.refusals == ()
+
+
+def test_files_listed_without_an_inode_are_known_the_next_night(
+    clinic: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Windows lists a folder without inodes (os.DirEntry.stat, Python's documentation)."""
+    from chamberdrift.pipeline import inbox
+
+    walk = inbox._walk_folder
+
+    def without_inodes(*arguments: Any) -> Any:
+        return (replace(f, inode=0) for f in walk(*arguments))
+
+    monkeypatch.setattr(inbox, "_walk_folder", without_inodes)
+    clinic.put("a.csv", "u0", "2026-01-01", 5)
+    assert clinic.night().counts["accepted"] == 1
+    again = clinic.night()
+    assert (again.counts["unchanged"], again.counts["read"]) == (1, 0)
