@@ -229,6 +229,11 @@ class Assembly:
         refuse_other_header(parsed, table, roles, member)
         inner = inner_statements(parsed, table, data)
         refuse_other_units(roles.channels, inner, member)
+        last = int(parsed.lines[-1]) if parsed.n else 0
+        foot = [s for s in inner if s.line > last]
+        if foot and data:
+            # What stands below all rows of a whole export is said of all of them.
+            roles = replace(roles, channels=preamble_units(roles.channels, foot))
         statements = statements + inner
         labels = None
         if roles.long_channel is not None:

@@ -73,6 +73,7 @@ def placement(low: str) -> str:
 
 
 _VACUUM = re.compile(r"vacu|vaku|unterdruck|\bvide\b|depression|vuoto|proznia|вакуум|真空|진공")
+_NUMBER_AND = re.compile(r"[+-]?\d+[.,]\d+\D")
 _SCALED = re.compile(
     r"(?:[x×*]\s?10+\b|\b1/10+\b|\b0[.,]0*1\s*(?:°|k\b|c\b|f\b|bar|kpa|mbar|psi))", re.IGNORECASE
 )
@@ -163,6 +164,9 @@ def find_channels(
             continue
         # A column of words is no channel, unless its header has a unit: then it is a spoilt one.
         worded = table.kinds[k] == "text" and (mark is None or mark.kind != kind)
+        readable = kind in {"temperature", "pressure"} and where != "other"
+        if table.kinds[k] == "text" and readable and not role:
+            _refuse_spoilt(table, k, kind, name)
         if kind in {"", "other"} or (worded and not role):
             if table.kinds[k] != "empty" and table.headers[k]:
                 unused.append(table.headers[k])
@@ -209,6 +213,22 @@ def find_channels(
     if not any(c.kind == "temperature" for c, _ in found):
         _refuse_nameless(table, [k for k in unknown if _moves(table, k)], name)
     return channels, unused, unknown
+
+
+def _refuse_spoilt(table: Table, k: int, kind: str, name: str) -> None:
+    """Refuse a channel whose cells are numbers with something beside them: it would be lost."""
+    cells = [c for c in column_text(table, k) if kind_of(c) == "text"]
+    if cells and all(_NUMBER_AND.match(c.strip()) for c in cells):
+        raise refusal(
+            "channels",
+            name,
+            f"column {quoted(table.headers[k])} is named for a {kind}, but cells such as "
+            f"{quoted(cells[0])} are no plain numbers",
+            "export plain numbers, or pin the column as ignored",
+            line=table.data_line,
+            question=f"Can the export do without column {quoted(table.headers[k])}?",
+            toml=layout_toml(name, f'columns = {{ {toml_text(table.headers[k])} = "ignore" }}'),
+        )
 
 
 def _moves(table: Table, k: int) -> bool:

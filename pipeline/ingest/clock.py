@@ -93,8 +93,12 @@ def add_offsets(moments: Moments, column: Any) -> None:
 def local_times(moments: Moments, order: str) -> RowTimes:
     """Return row times of written moments under a settled order."""
     days = days_under(moments, order)
-    ok = moments.ok & (days >= 0) & moments.has_clock
+    dated = moments.ok & (days >= 0)
+    ok = dated & moments.has_clock
     ms = days * DAY_MS + moments.clock_ms
+    bare = dated & ~moments.has_clock
+    if bare.any():
+        ok = ok | _midnights(ms, ok, bare)
     given = moments.offset_min != NO_OFFSET
     if given.any() and bool(given[ok].all()):
         return RowTimes(ms - np.where(given, moments.offset_min, 0) * 60_000, ok, True)
@@ -102,6 +106,34 @@ def local_times(moments: Moments, order: str) -> RowTimes:
         # Some rows state an offset and others don't: the others can't be placed.
         return RowTimes(ms - np.where(given, moments.offset_min, 0) * 60_000, ok & given, True)
     return RowTimes(ms, ok, False)
+
+
+def _midnights(ms: Int, ok: Bool, bare: Bool) -> Bool:
+    """Return the rows with a date alone that are midnight in a record that goes on.
+
+    Spreadsheets leave the clock out there. A day's summary has a date alone too, but it
+    stands beside a record, not between two of its samples.
+    """
+    found = np.zeros(len(ms), dtype=bool)
+    rows = np.flatnonzero(ok)
+    if len(rows) < 3:
+        return found
+    known = ms[rows]
+    steps = np.diff(known)
+    steps = np.abs(steps[steps != 0])
+    if not len(steps):
+        return found
+    usual = float(np.median(steps))
+    way = 1 if known[-1] >= known[0] else -1
+    these = np.flatnonzero(bare)
+    after = np.searchsorted(rows, these)
+    has_before, has_after = after > 0, after < len(rows)
+    since = way * (ms[these] - known[np.clip(after - 1, 0, None)])
+    until = way * (known[np.clip(after, None, len(rows) - 1)] - ms[these])
+    near = (has_before & (since <= 1.5 * usual)) | (has_after & (until <= 1.5 * usual))
+    in_order = (~has_before | (since > 0)) & (~has_after | (until > 0))
+    found[these] = near & in_order
+    return found
 
 
 def epoch_times(values: Float, factor: float) -> RowTimes:

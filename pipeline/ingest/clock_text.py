@@ -109,28 +109,46 @@ ABBREVIATIONS: Final[dict[str, tuple[int, str]]] = {
 """Abbreviation to minutes east of UTC and a zone that uses it. Abbreviations that several
 countries use for different offsets (CST, IST, BST, MST) are left out on purpose."""
 
+FORENOON: Final = (
+    r"上午|午前|오전|ص|صباح[اً]+|ق\.?ظ\.?|π\.?\s?μ\.?|öö|de\.|fm\b|dop\.|пр\.\s?об\.|पूर्वाह्न"
+)
+AFTERNOON: Final = (
+    r"下午|午後|午后|오후|م|مساء[اً]*|ب\.?ظ\.?|μ\.?\s?μ\.?|ös|du\.|em\b|odp\.|сл\.\s?об\.|अपराह्न"
+)
+"""Halves of the day: Chinese, Japanese, Korean, Arabic, Persian, Greek, Turkish, Hungarian,
+Swedish, Czech, Bulgarian, Hindi. The Vietnamese ones are left out on purpose: SA is a Saturday
+elsewhere."""
+HALF = re.compile(
+    rf"(?P<fore>a\.?\s?m\.?|{FORENOON})|(?P<after>p\.?\s?m\.?|{AFTERNOON})", re.IGNORECASE
+)
+"""A half of the day alone, as a cell of its own."""
+
 _CLOCK = re.compile(
-    r"(?:(?P<pre>上午|下午|午前|午後|午后|오전|오후)\s?)?"
+    rf"(?:(?P<pre>{FORENOON}|{AFTERNOON})\s?)?"
     r"(?P<H>\d{1,4})(?P<s>[:.hH時时시点])\s?(?P<M>\d{2})"
     r"(?:(?:[:.]|(?<=\d)[mM'分분]\s?|(?<=\d)min)(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?"
-    r"(?:s|''|[秒초])?(?:\s*(?P<ap>[ap]\.?\s?m\.?)(?![a-z]))?",
+    r"(?:s|''|[秒초])?"
+    rf"(?:\s*(?P<ap>[ap]\.?\s?m\.?(?![a-z])|{FORENOON}|{AFTERNOON}))?",
     re.IGNORECASE,
 )
 _DATES: Final = (
     re.compile(r"(?P<Y>\d{4})(?P<s>[-/._\s])(?P<m>\d{1,2})(?P=s)(?P<d>\d{1,2})(?!\d)"),
     re.compile(r"(?P<a>\d{1,2})(?P<s>[-/._\s])(?P<b>\d{1,2})(?P=s)(?P<Y>\d{4})(?!\d)"),
     re.compile(r"(?P<a>\d{1,2})(?P<s>\.\s)(?P<b>\d{1,2})\.\s(?P<Y>\d{4})(?!\d)"),
+    re.compile(r"(?P<Y>\d{4})\.\s?(?P<m>\d{1,2})\.\s?(?P<d>\d{1,2})\.(?!\d)"),
     re.compile(r"(?P<Y>\d{4})\s?[年년]\s?(?P<m>\d{1,2})\s?[月월]\s?(?P<d>\d{1,2})\s?[日일]"),
     re.compile(r"(?P<x>\d{2})(?P<s>[-/._])(?P<y>\d{2})(?P=s)(?P<z>\d{2})(?![\d])"),
     re.compile(r"(?P<x>\d{1,2})(?P<s>[-/._])(?P<y>\d{1,2})(?P=s)(?P<z>\d{2})(?![\d])"),
     re.compile(
-        r"(?P<d>\d{1,2})(?:\.|\s+de)?[-/.\s]*(?P<mon>[^\W\d_]{3,12})(?:\s+de\b)?\.?,?[-/.\s]*(?P<Y>\d{4})(?!\d)"
+        r"(?P<d>\d{1,2})(?:\.|st|nd|rd|th|er|º|\s+de)?[-/.\s]*(?P<mon>[^\W\d_]{3,12})(?:\s+de\b)?\.?,?[-/.\s]*(?P<Y>\d{4})(?!\d)"
     ),
     re.compile(
         r"(?P<d>\d{1,2})(?:\.|\s+de)?[-/.\s]*(?P<mon>[^\W\d_]{3,12})\.?,?[-/.\s']*(?P<Y2>\d{2})(?!\d)"
     ),
-    re.compile(r"(?P<mon>[^\W\d_]{3,12})\.?[-/.\s]*(?P<d>\d{1,2}),?[-/.\s]+(?P<Y>\d{4})(?!\d)"),
-    re.compile(r"(?P<Y>\d{4})[-/.\s]*(?P<mon>[^\W\d_]{3,12})\.?[-/.\s]*(?P<d>\d{1,2})(?!\d)"),
+    re.compile(
+        r"(?P<mon>[^\W\d_]{3,12})\.?[-/.\s]*(?P<d>\d{1,2})(?:st|nd|rd|th)?,?[-/.\s]+(?P<Y>\d{4})(?!\d)"
+    ),
+    re.compile(r"(?P<Y>\d{4})[-/.\s]*(?P<mon>[^\W\d_]{3,12})\.?[-/.\s]*(?P<d>\d{1,2})(?!\d)\.?"),
     re.compile(r"(?P<Y>(?:19|20)\d{2})(?P<m>\d{2})(?P<d>\d{2})(?!\d)"),
 )
 _COMPACT = re.compile(
@@ -142,7 +160,10 @@ _OFFSET = re.compile(
     r"|(?P<o>[+-]\d{2}(?::?\d{2})?)|(?P<ab>[A-Z]{3,4}))?[\])]?\s*"
     r"(?:(?<=\d)\[[A-Za-z]+(?:/[A-Za-z_+-]+)*\])?"
 )
-_JOIN = re.compile(r"(?:\s*[T,;:_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|[-–])\s+|\s+)")
+_JOIN = re.compile(
+    r"(?:\s*[T,;:_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|klo|kl\.?|ora|godz\.?|pukul|[-–])\s+"
+    r"|\s+)"
+)
 
 
 @dataclass(frozen=True)
@@ -261,10 +282,9 @@ def _finish(text: str, end: int, matches: list[re.Match[str]]) -> Moment | None:
                 month = MONTHS.get(plain(value).strip("."), 0)
                 if month == 0:
                     return None
-            elif field == "ap":
-                half = value[0].lower()
-            elif field == "pre":
-                half = "a" if value in {"上午", "午前", "오전"} else "p"
+            elif field in {"ap", "pre"}:
+                which = HALF.fullmatch(value)
+                half = "a" if which is not None and which["fore"] else "p"
             elif field == "s":
                 if "H" not in match.groupdict():
                     separator = value.strip() or value

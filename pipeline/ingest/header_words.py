@@ -193,6 +193,7 @@ UNIT_WORD: Final = _tokens(
 START: Final = _any(
     r"\bstart",
     r"\bbegin",
+    r"\bbegan\b",
     "debut",
     "inicio",
     "inizio",

@@ -15,13 +15,14 @@ from ...shared.units import PRESSURE_TO_KPA
 from . import clock as clocks
 from . import header_words as vocabulary
 from .cells import number_of
+from .clock_text import ABBREVIATIONS
 from .convert import Atmosphere, Owner
 from .identity import identify, valid_id
 from .long_layout import encode
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .statements import Statement
 from .units_found import read_mark
-from .zones import find_zone
+from .zones import find_zone, pinnable_zone
 
 if TYPE_CHECKING:
     from .decide import Decider
@@ -171,14 +172,17 @@ def find_owners(
         if stated is not None and stated.abbreviation:
             ms = times.ms[times.ok]
             if not clocks.abbreviation_fits(stated.abbreviation, int(ms.min()), int(ms.max())):
+                region = ABBREVIATIONS[stated.abbreviation][1]
+                fixed = pinnable_zone(stated.name) or "Etc/UTC"
                 raise refusal(
                     "zone",
                     d.a.name,
                     f"{stated.why}, but {stated.abbreviation} is not what clocks there show at "
                     "these dates",
                     "pin the zone in a [[layout]]",
-                    question="In which zone (an IANA name, or an offset) are the times written?",
-                    toml=layout_toml(d.a.name, 'zone = "Etc/UTC"'),
+                    question=f"Does the clock keep {stated.abbreviation} all year ({fixed}) or "
+                    f"follow summer time ({region})?",
+                    toml=layout_toml(d.a.name, f"zone = {toml_text(fixed)}"),
                 )
     begins = _begins(times)
     owners: list[tuple[Owner, Int | None]] = []
@@ -247,7 +251,11 @@ def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes)
         return
     for ms in (int(times.ms[times.ok].min()), int(times.ms[times.ok].max())):
         moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
-        if moment.astimezone(zone).dst():
+        summer = moment.astimezone(zone).dst()
+        if summer:
+            offset = moment.astimezone(zone).utcoffset() or summer
+            minutes = int((offset - summer).total_seconds()) // 60
+            kept = f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
             raise refusal(
                 "zone",
                 d.a.name,
@@ -256,8 +264,8 @@ def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes)
                 "time at these dates",
                 "pin the offset that the clock keeps in a [[layout]]",
                 line=off.line,
-                question="Which offset from UTC does this logger's clock keep?",
-                toml=layout_toml(d.a.name, 'zone = "Etc/UTC"'),
+                question=f"Does this logger's clock keep UTC{kept} all year?",
+                toml=layout_toml(d.a.name, f"zone = {toml_text(pinnable_zone(kept) or kept)}"),
             )
 
 

@@ -173,6 +173,9 @@ def _looks_like_header(cells: list[str]) -> bool:
 def header_cells(text: str, rows: list[Line], delimiter: str, columns: int) -> list[str] | None:
     """Return the header's cells, one a column, or None where they don't match."""
     if delimiter in {BLANKS, WIDE_BLANKS}:
+        bare = re.sub(r"^\s*(?:#+|%+|//+|;+)\s+", "", text)
+        if bare != text and len(bare.split()) == columns:
+            text = bare  # a mark of comment before the names is none of them
         return _aligned_header(text, rows, delimiter, columns)
     cells = split(text, delimiter)
     while len(cells) > columns and not cells[-1].strip():

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from . import header_words as vocabulary
 from .cells import number_of
-from .clock_text import understand
+from .clock_text import HALF, understand
 from .dialect import Table, has_time_word, is_index_word, moment_parts
 from .header_words import tokens, words
 from .refuse import layout_toml, quoted, refusal, toml_text
@@ -111,6 +111,7 @@ def find_time(
     for k in numeric:
         if is_index_word(described[k]) and _counts_up(table, k):
             return TimePlan("index", (k,), headers=(table.headers[k],))
+    _refuse_unread(table, described, free, name)
     raise refusal(
         "time_column",
         name,
@@ -120,6 +121,24 @@ def find_time(
         question="Which column holds the time, and how is it counted?",
         toml=layout_toml(name, f'columns = {{ {toml_text(table.headers[0])} = "time" }}'),
     )
+
+
+def _refuse_unread(table: Table, described: list[str], free: list[int], name: str) -> None:
+    """Refuse a table whose time stands there in a form that is not read: pinning won't help."""
+    for k in free:
+        cells = column_text(table, k)
+        dated = bool(tokens(described[k]) & vocabulary.DATE)
+        compact = dated and all(re.fullmatch(r"\d{5,8}", c) for c in cells)
+        written = table.kinds[k] == "text" and (dated or has_time_word(words(described[k])))
+        if cells and (written or compact):
+            raise refusal(
+                "time_column",
+                name,
+                f"column {quoted(table.headers[k])} is named for the time, but "
+                f"{quoted(cells[0])} is in no form that is read as one",
+                "export date and time with their year as numbers, such as 2024-05-31 10:00:00",
+                line=table.data_line,
+            )
 
 
 def _is_compact_date(table: Table, described: list[str], k: int) -> bool:
@@ -165,7 +184,7 @@ def _half_column(table: Table, free: list[int]) -> int | None:
     """Return the column whose cells are AM and PM, or None."""
     for k in free:
         cells = column_text(table, k)
-        if cells and all(re.fullmatch(r"(?i)[ap]\.?\s?m\.?", c) is not None for c in cells):
+        if cells and all(HALF.fullmatch(c) is not None for c in cells):
             return k
     return None
 
@@ -289,7 +308,9 @@ def _numeric_time(
         and step < 0.5
     ):
         return TimePlan("serial", (k,), 1.0, header)
-    bare_t = re.fullmatch(r"t|t s|x", low) is not None and bool(mark and mark.kind == "time")
+    bare_t = re.fullmatch(r"(?:t|x)(?: (?:s|sec|min|h|ms))?", low) is not None and bool(
+        mark and mark.kind == "time"
+    )
     if rising and (
         (mark is not None and mark.kind == "time" and (named or not rest or bare_t or sure))
         or vocabulary.ELAPSED.search(low)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from .shapes_common import EARLY, HEAD, C, iso
 from .shapes_dates import date_shapes
+from .shapes_more import more_shapes
 from .shapes_odd import odd_shapes
 from .shapes_tables import table_shapes
 from .shapes_text import plain_shapes
@@ -29,4 +30,5 @@ def all_shapes() -> list[Shape]:
         + odd_shapes()
         + world_shapes()
         + trap_shapes()
+        + more_shapes()
     )

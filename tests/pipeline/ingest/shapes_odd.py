@@ -306,7 +306,7 @@ def odd_shapes() -> list[Shape]:
         (
             "a reading spoilt throughout",
             lines([r.replace(",", "*,", 2).replace("*", "", 1) for r in plain], HEAD),
-            "spoilt",
+            "channels",
         ),
         (
             "pressure too large for any chamber",

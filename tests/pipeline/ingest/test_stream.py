@@ -41,6 +41,9 @@ NOT_IN_PIECES = {
     "a minus sign that is no hyphen": "channels",
     "guarded cells in some rows": "no_table",
     "a quote before each cell": "no_table",
+    # What stands below all rows is met when the first of them are stored already.
+    "units and zone below the rows": "pressure_unit",
+    "Fahrenheit and psi below the rows": "pressure_unit",
 }
 SHAPES = [s for s in all_shapes() if not s.cause]
 
