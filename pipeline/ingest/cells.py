@@ -67,6 +67,8 @@ def kind_of(text: str) -> str:
     return "mark" if len(text) > 1 and read_mark(text) is not None else "text"
 
 
+_SIMPLE: Final = re.compile(r"^[+-]?\d+(?:\.(?:\d{1,2}|\d{4,}))?$", re.ASCII)
+"""A number that can be read in one way only."""
 NUMBERS: Final = frozenset({"integer", "dot", "comma", "grouped", "unit"})
 
 
@@ -78,6 +80,8 @@ def unit_of(text: str) -> Mark | None:
 
 def number_of(text: str, decimal: str = ".") -> float | None:
     """Return the number in a cell, or None."""
+    if decimal == "." and len(text) < 14 and _SIMPLE.match(text):
+        return float(text)
     match = WITH_UNIT.match(text.strip())
     body = match[1] if match and read_mark(match[2]) is not None else text.strip()
     kind = kind_of(body)

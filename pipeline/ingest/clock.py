@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from . import header_words as vocabulary
 from .clock_text import ABBREVIATIONS, parse_offset, understand
-from .dates import DAY_MS, Order, StatedOrder, days_under, settle, words
+from .dates import DAY_MS, Order, StatedOrder, days_under, one_day, settle, words
 from .header_words import parted, tokens
 from .header_words import words as words_of
 from .refuse import layout_toml, quoted, refusal
@@ -193,6 +194,9 @@ def read_base(text: str, line: int, order: str | None) -> tuple[Base | None, boo
     zone = re.search(r"\s*\(?((?:UTC|GMT)\s*[+-]\d{1,2}(?::\d{2})?)\)?$", text)
     if understand(text) is None and zone:
         text = text.replace(zone[0], " " + zone[1].replace(" ", ""))
+    plain = _plain_base(text, line)
+    if plain is not None:
+        return plain, False
     moments = parse_moments(pa.array([text]))
     if not moments.ok[0]:
         return None, False
@@ -208,6 +212,34 @@ def read_base(text: str, line: int, order: str | None) -> tuple[Base | None, boo
             return None, True
         days = int(days_under(moments, settled.order)[0])
     return Base(days, clock, None if offset == NO_OFFSET else offset, line, text), False
+
+
+def _plain_base(text: str, line: int) -> Base | None:
+    """Return a moment whose date is certain and whose clock has 24 hours; else None.
+
+    What most statements hold; anything else is read as the rows are.
+    """
+    read = understand(text)
+    if read is None or read.half:
+        return None
+    parts = {f: text[a:b] for f, a, b in read.spans}
+    if not all(v.isascii() and v.isdigit() for v in parts.values()):
+        return None
+    days: int | None = None
+    if read.has_date:
+        month = read.month or int(parts.get("m", "0"))
+        if "Y" not in parts or "d" not in parts or not 1990 <= int(parts["Y"]) < 2100:
+            return None
+        days = one_day(CERTAIN, int(parts["Y"]), month, int(parts["d"]), "ymd")
+        if days < 0:
+            return None
+    clock: int | None = None
+    if read.has_clock:
+        hour, minute, second = (int(parts.get(f, "0")) for f in "HMS")
+        if hour > 23 or minute > 59 or second > 59 or "f" in parts:
+            return None
+        clock = ((hour * 60 + minute) * 60 + second) * 1000
+    return Base(days, clock, read.offset_min, line, text)
 
 
 def find_bases(
@@ -435,6 +467,7 @@ def stated_zone(
     return zone_found
 
 
+@lru_cache(maxsize=1024)
 def _zone_in(text: str, *, loose: bool) -> tuple[str, str] | None:
     """Return a zone's name and, where it is one, the abbreviation in a text."""
     iana = re.search(r"\b([A-Z][A-Za-z_]+(?:/[A-Za-z0-9_+-]+){1,2})\b", text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import date, datetime
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -287,6 +288,8 @@ class Decider:
             read = understand(s.value.strip().strip('"'))
             if read is None or not read.has_date or (marks and read.separator not in marks):
                 continue
+            if not any(f == "a" for f, _, _ in read.spans):
+                continue  # its order is certain, or its year's place is not
             one = parse_moments(pa.array([s.value.strip().strip('"')]))
             if not one.ok[0] or int(one.kind[0]) != DAY_MONTH:
                 continue
@@ -453,6 +456,7 @@ def name_dates(name: str) -> list[date]:
     return found
 
 
+@lru_cache(maxsize=1024)
 def format_order(text: str) -> str | None:
     """Return the order that a format such as ``dd/mm/yyyy`` states, or None."""
     low = text.lower()

@@ -89,7 +89,8 @@ def identify(
             values[0],
             named[0].line,
         )
-    in_path = [known[p] for p in _path_pieces(f"{name}/{inside}") if p in known]
+    pieces = _path_pieces(f"{name}/{inside}") if known else []
+    in_path = [known[p] for p in pieces if p in known]
     in_path = list(dict.fromkeys(in_path))
     mapped = list(
         dict.fromkeys(a.unit for a in config.assignments if a.logger == logger and logger)

@@ -102,6 +102,6 @@ def bulk_lines(data: bytes) -> list[str]:
     for share in (0.35, 0.5, 0.65, 0.8):
         start = int(len(data) * share)
         piece = data[start : start + 600].decode("utf-8", "replace")
-        lines = re.split(r"\r\n|\n|\r", piece)[1:-1]
+        lines = piece.replace("\r\n", "\n").replace("\r", "\n").split("\n")[1:-1]
         found += [line for line in lines if line.strip()][:3]
     return found if len(found) >= 8 else []

@@ -77,7 +77,7 @@ def recall(data: bytes, bulk: list[str], pins: tuple[object, ...]) -> Table | No
             continue
         if not all(map(found.row.fullmatch, bulk)):
             continue
-        sample = tuple(tuple(c.strip() for c in split(row, table.delimiter)) for row in rows)
+        sample = tuple(tuple(map(str.strip, split(row, table.delimiter))) for row in rows)
         preamble = table.preamble
         if preamble:
             lines = logical_lines(head.decode("utf-8", "replace"))

@@ -71,6 +71,8 @@ def quoted(text: str, limit: int = 60) -> str:
 
 def toml_text(text: str) -> str:
     """Return text as a TOML basic string."""
+    if text.isprintable() and '"' not in text and "\\" not in text:
+        return f'"{text}"'
     escaped = "".join(
         "\\" + c if c in '"\\' else c if c.isprintable() else f"\\u{ord(c):04x}" for c in text
     )
