@@ -6,7 +6,7 @@ import hashlib
 import os
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from ..shared.errors import ChamberdriftError
@@ -182,6 +182,8 @@ class News:
     unchanged: int
     vanished: tuple[str, ...]
     """Keys of remembered files that are no longer there."""
+    hashes: dict[str, str] = field(default_factory=dict)
+    """Of files that look as they did, the hash of the bytes that were read then, by name."""
 
 
 def find_news(looked: Scan, key: str, snapshot: Snapshot, *, rehash: bool = False) -> News:
@@ -225,10 +227,12 @@ def find_news(looked: Scan, key: str, snapshot: Snapshot, *, rehash: bool = Fals
             if rehash
             else "changed shortly before a look"
         )
+    hashes = seen["sha256"].astype(object).to_numpy()
+    then = {looked.files[int(i)].name: str(hashes[at[i]]) for i in np.flatnonzero(read & same)}
     still = set(names)
     gone = tuple(p for p in seen["path"] if p not in still) if names else ()
     files = tuple(looked.files[int(i)] for i in np.flatnonzero(read))
-    return News(files, why, int((~read).sum()), gone)
+    return News(files, why, int((~read).sum()), gone, then)
 
 
 def seen_rows(files: Sequence[tuple[InboxFile, str]], key: str, looked_at_ns: int) -> pd.DataFrame:

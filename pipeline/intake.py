@@ -97,7 +97,7 @@ def ingest_inbox(
     account = Account.of(snapshot, [f.bytes for f in news.files], recorded_at)
 
     files = [
-        ExportFile(i, f.path, f.name, f.stamp, account.known(f.bytes))
+        ExportFile(i, f.path, f.name, f.stamp, account.known(f.bytes, news.hashes.get(f.name)))
         for i, f in enumerate(news.files)
     ]
     run = partial(_run, workers=workers, scheduler=scheduler)

@@ -81,9 +81,18 @@ class Account:
             _refused_hashes=frozenset(map(str, refused["sha256"])) | lost,
         )
 
-    def known(self, size: int) -> frozenset[str]:
-        """Return the hashes of known exports of a size."""
-        return self.known_by_size.get(size, frozenset())
+    def known(self, size: int, then: str | None = None) -> frozenset[str]:
+        """Return the hashes of known exports of a size.
+
+        Parameters
+        ----------
+        size
+            Bytes of a file.
+        then
+            Hash of the bytes that were read from this very file before, however long ago.
+        """
+        held = self.known_by_size.get(size, frozenset())
+        return held if not then or then in self._refused_hashes else held | {then}
 
     @property
     def facts(self) -> Facts:

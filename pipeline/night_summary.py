@@ -150,7 +150,7 @@ class NightSummary:
     def _exports(self) -> str:
         names = {
             "accepted": "taken in",
-            "duplicate": "seen before under another name",
+            "duplicate": "known already",
             "quarantined": "set aside",
             "no_exports": "no export at all",
             "left": "left for the next night",

@@ -116,3 +116,16 @@ def test_files_listed_without_an_inode_are_known_the_next_night(
     assert clinic.night().counts["accepted"] == 1
     again = clinic.night()
     assert (again.counts["unchanged"], again.counts["read"]) == (1, 0)
+
+
+@pytest.mark.parametrize("rehash", [False, True])
+def test_bytes_read_before_are_known_however_long_ago(clinic: Any, rehash: bool) -> None:
+    """A file that was written just before the look that read it is hashed again, and no more."""
+    clinic.put("a.csv", "u0", "2026-01-01", 5, age_s=100.0 if rehash else 0.5)
+    clinic.night("2026-02-01")
+    commit = clinic.store.snapshot().commit
+    again = clinic.night("2026-09-01", rehash=rehash)
+    assert (again.counts["read"], again.counts["accepted"], again.units) == (1, 0, ())
+    assert len(clinic.intake()) == 1
+    assert clinic.samples() == {"u0": 5}
+    assert clinic.store.snapshot().commit <= commit + 1  # at most the look itself is noted
