@@ -107,7 +107,7 @@ def ingest_inbox(
     read = _Reader(store.location, place.text, config, run, txn, progress)
     outcomes = read(first + retried, facts)
     outcomes = _again(outcomes, account, read, config, len(files))
-    account.take(outcomes, copies, reading_digest(config, account.facts))
+    account.take(outcomes, copies, reading_digest(config, account.facts), config)
 
     since: dict[str, int] = {}
     for result in read.results:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from ..shared.config import Config
 from ..shared.schema import INTAKE, NO_EXPORT_LAYOUT, Table
 from .ingest.reading import Facts
 from .intake_facts import FactLedger
@@ -52,6 +53,7 @@ class Account:
     _refused_hashes: frozenset[str] = frozenset()
     """Of exports that were set aside once, and have rows without samples."""
     _lost: set[str] = field(default_factory=set)
+    _config: Config = field(default_factory=Config)
 
     @classmethod
     def of(cls, snapshot: Snapshot, sizes: Iterable[int], recorded_at: pd.Timestamp) -> Account:
@@ -104,9 +106,14 @@ class Account:
         return self.ledger.learn(outcomes)
 
     def take(
-        self, outcomes: list[Outcome], copies: list[tuple[ExportFile, str]], digest: str
+        self,
+        outcomes: list[Outcome],
+        copies: list[tuple[ExportFile, str]],
+        digest: str,
+        config: Config,
     ) -> None:
         """Settle what became of each file."""
+        self._config = config
         self.outcomes = sorted(outcomes, key=lambda o: o.index)
         self.digest = digest
         accepted = {o.sha256 for o in self.outcomes if o.kind == "accepted"}
@@ -178,6 +185,8 @@ class Account:
                 # someone removed the bytes: let the inbox's copy, if any, be read anew
                 refused.pop(o.quarantined, None)
                 self._lost.add(o.quarantined)
+        owners = self._named_owners(before)
+        misnamed: list[str] = []
         for name, copy, sha256 in self._repeats():
             if sha256 in refused:
                 reason = str(refused[sha256]["message"])
@@ -188,12 +197,46 @@ class Account:
                 tally["no_exports" if noted else "quarantined"] += len(new)
                 rows += new
             else:
-                new = self._plain(name, copy, "duplicate", SAME_BYTES, there)
+                said = self._other_unit(name, owners.get(sha256))
+                reason = f"{SAME_BYTES}, and {said}" if said else SAME_BYTES
+                new = self._plain(name, copy, "duplicate", reason, there)
+                misnamed += [f"{name}: {reason}"] if said and new else []
                 tally["duplicate"] += len(new)
                 rows += new
+        if misnamed:
+            more = f" (and {len(misnamed) - 1} more like it)" if len(misnamed) > 1 else ""
+            self.messages += (misnamed[0] + more,)
         self.counts = tally
         self.rows = _frame(INTAKE, rows)
         self.refused_after = _frame(REFUSED, list(refused.values()))
+
+    def _named_owners(self, before: pd.DataFrame) -> dict[str, tuple[str, str]]:
+        """Return, by hash, the name and the unit of exports that only their name says."""
+        read = before[before["outcome"] == "accepted"]
+        found = {
+            str(h): (str(e), str(u))
+            for h, e, u in zip(read["sha256"], read["export"], read["unit_ids"], strict=True)
+        }
+        found |= {
+            o.sha256: (o.name, ",".join(o.unit_ids)) for o in self.outcomes if o.kind == "accepted"
+        }
+        return found
+
+    def _other_unit(self, name: str, first: tuple[str, str] | None) -> str:
+        """Say that a copy's name names another unit than the first one's did; else nothing."""
+        from .ingest.identity import unit_in_name
+
+        if first is None or first[0] == name:
+            return ""
+        if unit_in_name(first[0], self._config) != first[1]:
+            return ""  # the bytes themselves say whose they are
+        own = unit_in_name(name, self._config)
+        if own is None or own == first[1]:
+            return ""
+        return (
+            f"{first[0]}, whose they are, says {first[1]} and this name {own}: they count for "
+            f"{first[1]} alone, so one of the two is a wrong copy"
+        )
 
     def _may_be_known(self, o: Outcome) -> bool:
         """Tell whether the intake table may have the bytes: not if all samples are new."""

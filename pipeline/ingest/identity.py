@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from ...shared.config import Config
+from ...shared.errors import ExportRefusedError
 from . import header_words as vocabulary
 from .cells import kind_of
 from .clock_text import MONTHS, understand, word_set
@@ -213,6 +214,18 @@ def _one_logger(statements: list[Statement]) -> str:
     exact = [v for v, sure in loggers if sure]
     pool = exact or serials or [v for v, _ in loggers]
     return pool[0] if len(set(pool)) == 1 else ""
+
+
+def unit_in_name(name: str, config: Config) -> str | None:
+    """Return the unit that a path alone names, or None."""
+    known = {u.id.casefold(): u.id for u in config.units}
+    named = list(dict.fromkeys(known[p] for p in _path_pieces(name) if p in known))
+    if named:
+        return named[0] if len(named) == 1 else None
+    try:
+        return _from_name(name, "", config, "").unit_id
+    except ExportRefusedError:
+        return None
 
 
 def _path_pieces(name: str) -> list[str]:

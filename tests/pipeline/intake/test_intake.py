@@ -375,3 +375,30 @@ def test_exports_that_contradict_each_other_settle_nothing(
         clinic.night()
     clinic.put("ask.csv", "a", "2026-01-05", first="ask a\n")
     assert clinic.night().quarantined == 1
+
+
+@pytest.mark.parametrize("nights", [1, 2])
+def test_the_same_bytes_under_another_units_name_are_said_to_be_so(
+    clinic: Any, nights: int
+) -> None:
+    first = clinic.put("ST-01_20260101.csv", unit="ST-01")
+    clinic.write("ST-01_20260101 (1).csv", first.read_bytes())  # a copy, and no more
+    if nights == 2:
+        assert clinic.night().messages == ()
+    clinic.write("ST-02_20260101.csv", first.read_bytes())
+    result = clinic.night()
+    assert clinic.samples() == {"ST-01": 10}
+    assert len(result.messages) == 1
+    assert "ST-02_20260101.csv" in result.messages[0]
+    assert "says ST-01 and this name ST-02" in result.messages[0]
+    assert result.counts["left"] == 0
+    assert clinic.night().messages == ()  # said once, and kept
+    reasons = clinic.intake().set_index("export")["reason"]
+    assert "wrong copy" in reasons["ST-02_20260101.csv"]
+    assert "wrong copy" not in reasons["ST-01_20260101 (1).csv"]
+
+
+def test_the_same_bytes_that_name_their_unit_are_no_wrong_copy(clinic: Any) -> None:
+    first = clinic.put("export.csv", unit="ST-01")
+    clinic.write("ST-02.csv", first.read_bytes())
+    assert clinic.night().messages == ()
