@@ -29,6 +29,8 @@ class _History:
     """Starts of its cycles (UTC), sorted."""
     first: pd.Timestamp | None = None
     leak_test: pd.Timestamp | None = None
+    first_data: pd.Timestamp | None = None
+    """Its first sample on record; cycles of a view may begin later."""
 
 
 def calendar(view: FleetView, *, soon_share: float = 0.9) -> pd.DataFrame:
@@ -91,6 +93,9 @@ def _histories(view: FleetView) -> dict[str, _History]:
     last = starts[tests].groupby(view.cycles.loc[tests, "unit_id"], sort=False).max()
     for unit, when in last.items():
         out[str(unit)].leak_test = when
+    for unit, when in zip(view.units["unit_id"], view.units["first_data"], strict=True):
+        if not pd.isna(when):
+            out.setdefault(str(unit), _History()).first_data = when
     service = view.service
     done = service[~service["undone"].fillna(False).astype(bool)]
     done = done[done["time"] <= view.as_of]
@@ -153,9 +158,10 @@ def _leak_test(
     if config.leak_test_days <= 0:
         return []
     if past.leak_test is None:
-        if not vacuum or not len(past.starts):
+        if not vacuum or past.first is None:
             return []
-        return [_found("leak test", "no record", "none found in its data", float("nan"))]
+        said = f"none among its cycles of {_days(days_between(past.first, as_of))}"
+        return [_found("leak test", "no record", said, float("nan"))]
     days = days_between(past.leak_test, as_of)
     detail = f"{_days(days)} since the last, interval {_days(config.leak_test_days)}"
     return [_found("leak test", "in time", detail, days / config.leak_test_days)]
@@ -163,8 +169,10 @@ def _leak_test(
 
 def _calibration(config: Config, past: _History, as_of: pd.Timestamp) -> list[dict[str, object]]:
     last = _last(past, "logger", ("calibrated", "replaced"))
-    if config.calibration_days <= 0 or last is None:
+    known = [t for t in (past.first_data, past.first) if t is not None]
+    if config.calibration_days <= 0 or (last is None and not known):
         return []
-    days = days_between(last, as_of)
-    detail = f"{_days(days)} since the last, interval {_days(config.calibration_days)}"
+    days = days_between(min(known) if last is None else last, as_of)
+    since = "since the last" if last is not None else "on record, none entered"
+    detail = f"{_days(days)} {since}, interval {_days(config.calibration_days)}"
     return [_found("logger calibration", "in time", detail, days / config.calibration_days)]

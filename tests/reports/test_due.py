@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from chamberdrift.reports.due import calendar
 from chamberdrift.shared.config import Assignment, Config, Correction, ServiceInterval, Unit
-from chamberdrift.shared.schema import SERVICE
+from chamberdrift.shared.schema import SERVICE, UNITS
 
 
 def with_service(builder: Any, rows: list[dict[str, object]], **config: Any) -> Any:
@@ -64,6 +64,17 @@ def test_logger_calibration(builder: Any) -> None:
     assert "400 days since the last, interval 365 days" in due["detail"].iloc[0]
 
 
+def test_a_logger_that_nobody_calibrated_falls_due_by_its_first_sample(builder: Any) -> None:
+    view = with_service(builder, [])
+    unit = view.config.units[0].id
+    for days, states in ((100, []), (340, ["due soon"]), (400, ["overdue"])):
+        first = (view.as_of - pd.Timedelta(days=days)).as_unit("ms")
+        units = UNITS.conform(pd.DataFrame([{"unit_id": unit, "first_data": first}]))
+        due = calendar(replace(view, units=units))
+        assert list(due["state"]) == states
+        assert all(f"{days} days on record, none entered" in d for d in due["detail"])
+
+
 def test_leak_test_overdue_or_never_found(builder: Any) -> None:
     view = with_service(builder, [])
     assert calendar(view).empty  # a gravity unit without leak tests owes none
@@ -77,6 +88,7 @@ def test_leak_test_overdue_or_never_found(builder: Any) -> None:
     unit = replace(view.config.units[0], air_removal="prevacuum")
     never = replace(view, config=replace(view.config, units=(unit,)))
     assert list(calendar(never)["state"]) == ["no record"]
+    assert list(calendar(never)["detail"]) == ["none among its cycles of 50 days"]
 
 
 def test_retired_units_owe_nothing(builder: Any) -> None:
