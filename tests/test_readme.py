@@ -46,10 +46,7 @@ def desk(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
     export.columns = ["time", "chamber temperature [°C]", "chamber pressure [kPa absolute]"]
     (folder / "exports" / "north").mkdir(parents=True)
     export.to_csv(folder / "exports" / "north" / "ST-07_2026-05.csv", index=False)
-    (folder / "units.csv").write_text(
-        "unit_id,site,zone,altitude_m,type,volume_l\nST-07,north,Europe/Oslo,20,bench 18 l,18\n",
-        encoding="utf-8",
-    )
+    (folder / "units.csv").write_text(blocks("csv")[1], encoding="utf-8")
     cycles = extract(trace, replace(unit.unit, id="ST-07")).cycles
     return folder, str(cycles["cycle_id"].iloc[0])
 
@@ -124,7 +121,9 @@ def test_the_pictures_are_there() -> None:
 
 
 def test_cron_and_service_lines_parse() -> None:
-    cron = blocks("cron")[0].split(maxsplit=5)
+    mailto, line = blocks("cron")[0].splitlines()
+    assert mailto.startswith("MAILTO=")
+    cron = line.split(maxsplit=5)
     assert cron[0].isdigit()
     assert 0 <= int(cron[0]) < 60
     assert int(cron[1]) < 24
@@ -135,8 +134,14 @@ def test_cron_and_service_lines_parse() -> None:
     timer.read_string(units[1])
     assert timer["Timer"]["Persistent"] == "true"
     assert "OnCalendar" in timer["Timer"]
-    for command in (cron[5], service["Service"]["ExecStart"]):
-        parse_only(shlex.split(command)[1:])
+    after = shlex.split(service["Service"]["ExecStopPost"])[-1].partition(" 2>&1 |")[0]
+    windows = re.findall(r'/TR "([^"]+)"', blocks("bat")[1])
+    assert len(windows) == 1
+    for command in (cron[5], service["Service"]["ExecStart"], after, windows[0]):
+        program, *words = command.split()
+        whole = r"(/|[A-Z]:\\).*chamberdrift(\.exe)?"  # a timer knows no folder
+        assert re.fullmatch(whole, program)
+        parse_only(words)
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="needs systemd")
@@ -155,8 +160,38 @@ def test_systemd_takes_the_units(tmp_path: Path) -> None:
 
 
 def test_cluster_lines_parse() -> None:
-    line = next(x for x in blocks("text")[0].splitlines() if x.startswith("chamberdrift"))
-    parse_only(shlex.split(line)[1:])
+    from distributed.cli.dask_scheduler import main as scheduler
+    from distributed.cli.dask_worker import main as worker
+
+    first, second, third = blocks("text")[0].splitlines()
+    for line, command in ((first, scheduler), (second, worker)):
+        command.make_context("dask", shlex.split(line)[2:])
+    assert third.startswith("chamberdrift ")
+    parse_only(shlex.split(third)[1:])
+
+
+@pytest.mark.slow
+def test_the_lines_that_install_and_show_run_to_the_letter(tmp_path: Path) -> None:
+    """From a clean clone; needs git and the package registry. ``.ci/run`` runs the tests' line."""
+    folder = tmp_path / "clone"
+    subprocess.run(["git", "clone", "--quiet", str(ROOT), str(folder)], check=True)
+    for block in (blocks("")[0], blocks("bash")[0]):
+        done = subprocess.run(
+            ["bash", "-euc", block], cwd=folder, capture_output=True, text=True, timeout=1800
+        )
+        assert done.returncode == 0, done.stderr
+    assert list((folder / "chamberdrift-demo").rglob("fleet.pdf"))
+    assert re.match(r"chamberdrift, version \d", done.stdout.splitlines()[-1])
+
+
+def test_windows_installs_by_the_same_lines() -> None:
+    windows = blocks("bat")[0].replace("\\Scripts\\", "/bin/").replace("py -m", "python3 -m")
+    assert windows.splitlines() == blocks("bash")[0].splitlines()
+
+
+def test_blocks_are_of_kinds_that_tests_run_or_parse() -> None:
+    kinds = set(re.findall(r"^```(\w+)$", README, re.MULTILINE))
+    assert kinds == {"sh", "csv", "cron", "ini", "text", "bash", "bat"}
 
 
 def parse_only(words: list[str]) -> None:
