@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .plain import array
+from .plain import array, lists
 from .reference import Reference
 from .robust import nanmedian, trimmed_mean, winsorised_sd
 from .signs import NAMES
@@ -129,14 +129,17 @@ class Baseline:
         return full if there >= full else first if there >= first else 0
 
     def to_json(self) -> dict[str, Any]:
-        """Return plain lists and numbers."""
+        """Return arrays and plain numbers."""
         return {
             "programs": {
-                name: {"signs": p.signs, "circumstances": p.circumstances}
+                name: {
+                    "signs": np.array(p.signs, dtype=np.float64),
+                    "circumstances": np.array(p.circumstances, dtype=np.float64),
+                }
                 for name, p in self.programs.items()
             },
-            "shift": self.shift.tolist(),
-            "shift_count": self.shift_count.tolist(),
+            "shift": self.shift,
+            "shift_count": self.shift_count,
             "epoch": self.epoch,
         }
 
@@ -145,7 +148,7 @@ class Baseline:
         """Read what ``to_json`` returned."""
         return cls(
             {
-                name: ProgramCycles(p["signs"], p["circumstances"])
+                name: ProgramCycles(lists(p["signs"]), lists(p["circumstances"]))
                 for name, p in data["programs"].items()
             },
             array(data["shift"]),

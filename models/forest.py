@@ -21,7 +21,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .plain import array
+from .plain import array, pack_thousandths
 from .signs import INDEX, NAMES
 
 FloatArray = NDArray[np.float64]
@@ -109,8 +109,12 @@ class Pool:
     """Units on the smaller side."""
 
     def to_json(self) -> dict[str, Any]:
-        """Return plain lists and numbers."""
-        return {"fit": self.fit.tolist(), "held": self.held.tolist(), "units": self.units}
+        """Return texts and a number."""
+        return {
+            "fit": pack_thousandths(self.fit),
+            "held": pack_thousandths(self.held),
+            "units": self.units,
+        }
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> Pool:

@@ -10,6 +10,7 @@ goes on from a state ends where one run over everything ends.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -19,20 +20,25 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from ..shared.errors import ChamberdriftError
+from .late import Again, late_units
 from .month_steps import Mapper, MonthSteps, UnitStep, split, step_units
 from .monthly import Monthly, fit_month
-from .months import month_name, month_of
+from .months import month_name
 from .panel import Panel, event_days, make_panel, repairs_of
 from .plain import plain
 from .recall import Past, Tracks, past_rows, recall_table, recalled_rows, sampled, seen_before
-from .result import Judged, result, with_journal
+from .result import Judged, MonthBegin, result, with_journal
 from .site import PowerMemory
 from .tracker import Repair
 from .unit import UnitState
 
 FloatArray = NDArray[np.float64]
 
-STATE_VERSION: Final = 3
+STATE_VERSION: Final = 4
+
+KEPT_MONTHS: Final = 6
+"""Months of which the begin is kept by a replay of all history, and nights add to them: what
+is later than that replays all (exports come days or weeks late; no source)."""
 
 
 class ReplayNeededError(ChamberdriftError):
@@ -79,6 +85,7 @@ def judge_night(
     *,
     as_of: pd.Timestamp | None = None,
     recalled: pd.DataFrame | None = None,
+    again: Again | None = None,
     mapper: Mapper = map,
     parts: int = 1,
 ) -> tuple[Judged, dict[str, Any]]:
@@ -100,6 +107,10 @@ def judge_night(
     recalled
         Where a new month begins: what earlier nights returned as ``recall``, from
         ``recall.window_start`` of the new month on.
+    again
+        Where something came late: which units are judged again, and from which month on.
+        The state has them as that month began (``state_of``), and all of their cycles
+        from then on have to be given.
     mapper, parts
         A pool's ``map`` and how many processes it has, to spread units over.
 
@@ -124,6 +135,7 @@ def judge_night(
         as_of,
         keep=True,
         recalled=past,
+        again=again,
         mapper=mapper,
         parts=parts,
     )
@@ -149,15 +161,16 @@ def _run(
     *,
     keep: bool,
     recalled: Past | None = None,
+    again: Again | None = None,
     mapper: Mapper = map,
     parts: int = 1,
 ) -> tuple[Judged, dict[str, Any]]:
     fleet = _read(state)
     panel = make_panel(cycles, config, as_of, fleet.memories)
     repairs = repairs_of(service, as_of)
-    month = month_of(panel.rows.time)
-    if state is not None:
-        _refuse_late(fleet, panel, repairs, month, config, recalled is not None)
+    month = panel.month
+    if state is not None and again is None:
+        _refuse_late(fleet, panel, repairs, config, recalled is not None)
     for name in panel.units:
         fleet.states.setdefault(name, UnitState.new(name))
     kinds = {name: config.unit(name).type for name in fleet.states}
@@ -165,11 +178,23 @@ def _run(
     p: dict[str, FloatArray] = {}
     kept = [n for n, t in panel.frame.dtypes.items() if not isinstance(t, pd.StringDtype)]
     numbers = panel.frame[["cycle_id", "kind", *kept]]  # other texts would only travel
-    for code in np.unique(month).tolist():
+    now = math.inf if fleet.monthly is None else fleet.monthly.code
+    held = {} if again is None else again.months
+    codes = sorted({*np.unique(month).tolist(), *(code for code in held if code > now)})
+    begins: dict[int, MonthBegin] = {}
+    for code in codes:
         if fleet.monthly is None or fleet.monthly.code != code:
-            seen = seen_before(fleet.states)
-            past = past_rows(code, sampled(seen, kinds), panel, tracks, recalled or {})
-            fleet.monthly = fit_month(code, past, seen, kinds)
+            known = held.get(code)
+            if known is None:
+                seen = seen_before(fleet.states)
+                past = past_rows(code, sampled(seen, kinds), panel, tracks, recalled or {})
+                fleet.monthly = fit_month(code, past, seen, kinds)
+            else:
+                fleet.monthly = Monthly.from_json(dict(known))
+            if keep and code > codes[-1] - KEPT_MONTHS:
+                joins = {} if again is None or known is None else again.since
+                own = [u for u in fleet.states if known is None or joins.get(u, math.inf) <= code]
+                begins[code] = _begin(fleet, panel, code, own)
         steps = _steps(fleet, panel, month == code, repairs, kinds, numbers)
         task = MonthSteps(tuple(s for _, s in steps), replace(fleet.monthly, pools={}), config)
         tasks = split(task, parts)
@@ -193,9 +218,26 @@ def _run(
     odd_p = p.get("all", np.full(len(month), np.nan))
     judged = result(panel, fleet.states, tracks, config, version, odd_p, as_of)
     if keep and fleet.monthly is not None:
-        recall = recall_table(panel, tracks, sampled(fleet.states, kinds), fleet.monthly.code)
-        judged = replace(judged, recall=recall)
+        oldest = fleet.monthly.code - KEPT_MONTHS
+        recall = recall_table(panel, tracks, sampled(fleet.states, kinds), oldest)
+        judged = replace(judged, recall=recall, begins=begins)
     return judged, carried
+
+
+def _begin(fleet: _Fleet, panel: Panel, code: int, names: list[str]) -> MonthBegin:
+    """Return some units as a month begins."""
+    assert fleet.monthly is not None
+    at = [c for c in panel.memories if c >= code]
+    memories = panel.memories[min(at)] if at else fleet.memories
+    units = {}
+    for name in names:
+        known = fleet.states[name]
+        if math.isnan(known.tracker.time):
+            continue
+        units[name] = {"unit": known.to_json()}
+        if name in memories:
+            units[name]["power"] = plain(memories[name].to_json())
+    return MonthBegin(fleet.monthly.to_json(), units)
 
 
 def _steps(
@@ -234,11 +276,16 @@ def _read(state: dict[str, Any] | None) -> _Fleet:
         {name: UnitState.from_json(data) for name, data in state["units"].items()},
         {name: PowerMemory.from_json(data) for name, data in state["power"].items()},
         Monthly.from_json(state["monthly"]),
-        {
-            name: [Repair(float(t), part, action) for t, part, action in rows]
-            for name, rows in state["repairs"].items()
-        },
+        repairs_of_state(state),
     )
+
+
+def repairs_of_state(state: Mapping[str, Any]) -> dict[str, list[Repair]]:
+    """Return the service rows that a state has seen."""
+    return {
+        name: [Repair(float(t), part, action) for t, part, action in rows]
+        for name, rows in state["repairs"].items()
+    }
 
 
 def _write(fleet: _Fleet) -> dict[str, Any]:
@@ -259,34 +306,47 @@ def _refuse_late(
     fleet: _Fleet,
     panel: Panel,
     repairs: dict[str, list[Repair]],
-    month: NDArray[np.int64],
     config: Config,
     recalled: bool,
 ) -> None:
     """Refuse a night that a replay would judge in another order."""
-    if fleet.monthly is not None:
-        if (month < fleet.monthly.code).any():
-            raise ReplayNeededError("cycles of an earlier month came: judge all cycles again")
-        if (month > fleet.monthly.code).any() and not recalled:
-            raise ReplayNeededError("a new month begins: judge all cycles again to refit")
-    newest: dict[str, float] = {}
-    for name, known in fleet.states.items():
-        site = config.unit(name).site
-        if site and not math.isnan(known.tracker.time):
-            newest[site] = max(known.tracker.time, newest.get(site, -math.inf))
-    for name in panel.units:
-        known_unit = fleet.states.get(name)
-        first = float(panel.rows.time[panel.rows_of(name).start])
-        if known_unit is not None and first <= known_unit.tracker.time:
-            raise ReplayNeededError(f"cycles of {name} came late: judge all cycles again")
-        # The site's days before must be complete: a whole day of slack is the units' own.
-        latest = newest.get(config.unit(name).site or "")
-        if latest is not None and math.floor(first) < math.floor(latest):
-            raise ReplayNeededError(f"cycles of {name} came days late: judge all cycles again")
-    for name, known in fleet.states.items():
-        seen = [r for r in repairs.get(name, []) if r.time < known.tracker.time]
-        if seen != fleet.repairs.get(name, []):
-            raise ReplayNeededError(f"service rows of {name} changed: judge all cycles again")
+    if fleet.monthly is None:
+        return
+    if (panel.month > fleet.monthly.code).any() and not recalled:
+        raise ReplayNeededError("a new month begins: judge all cycles again to refit")
+    late = late_units(
+        {name: known.tracker.time for name, known in fleet.states.items()},
+        {name: float(panel.rows.time[panel.rows_of(name).start]) for name in panel.units},
+        (fleet.repairs, repairs),
+        fleet.monthly.code,
+        lambda name: config.unit(name).site or "",
+    )
+    if late:
+        raise ReplayNeededError(f"{next(iter(late.values())).why}: judge them again")
 
 
-__all__ = ["Judged", "ReplayNeededError", "event_days", "judge", "judge_night"]
+def state_of(monthly: Mapping[str, Any], units: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    """Return a state that judging can go on from, as a month begins.
+
+    Parameters
+    ----------
+    monthly, units
+        As in ``Judged.begins``; units may be of different months.
+    """
+    return {
+        "version": STATE_VERSION,
+        "monthly": monthly,
+        "units": {name: held["unit"] for name, held in units.items()},
+        "power": {name: held["power"] for name, held in units.items() if "power" in held},
+        "repairs": {},
+    }
+
+
+__all__ = [
+    "Judged",
+    "ReplayNeededError",
+    "event_days",
+    "judge",
+    "judge_night",
+    "state_of",
+]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .forest import HEALTHY_AFTER_DAYS, Forest, Pool, fit_forest, make_pool
 from .months import month_name, month_start
 from .plain import plain
-from .recall import UNITS_A_TYPE, Past, sampled
+from .recall import Past, levelled, sampled
 from .reference import BLOCK_DAYS, ROWS_A_UNIT, SHIPPED, Reference, fit_reference
 from .unit import UnitState
 
@@ -91,8 +91,7 @@ def _references(
     code: int, past: Past, states: dict[str, UnitState], kinds: dict[str, str]
 ) -> dict[str, Reference]:
     # Wander is pooled over all types: a type has few units, and weeks are alike.
-    sample = sorted(states)[: 5 * UNITS_A_TYPE]
-    levels = np.array([states[u].slow_level for u in sample])
+    levels = np.array([states[u].slow_level for u in levelled(states)])
     chosen = sampled(states, kinds)
     out = {}
     for kind in sorted({kinds[u] for u in states}):

@@ -54,6 +54,11 @@ def month_start(code: int) -> float:
     return float(np.datetime64(code, "M").astype("datetime64[D]").astype(np.int64))
 
 
+def month_stamp(code: int) -> pd.Timestamp:
+    """Return the start of a month as a timestamp."""
+    return pd.Timestamp(int(month_start(code) * DAY_MS), unit="ms", tz="UTC")
+
+
 def month_name(code: int) -> str:
     """Return ``2026-03`` of a month's number."""
     return f"{1970 + code // 12:04d}-{code % 12 + 1:02d}"

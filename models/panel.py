@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from .baseline import TEST_KINDS
-from .months import day_of, to_days
+from .months import day_of, month_of, to_days
 from .signs import CIRCUMSTANCES, PRIOR_SLOPES, circumstance_matrix, resolution_matrix, sign_matrix
 from .site import PowerMemory, site_proxy, unit_power
 from .tracker import Repair, Rows
@@ -36,6 +36,10 @@ class Panel:
     units: tuple[str, ...]
     starts: IntArray
     """First row of each unit, and the number of rows."""
+    month: IntArray
+    """Calendar month of each row, since 1970."""
+    memories: dict[int, dict[str, PowerMemory]]
+    """What each unit carried for its site's mains proxy as each month began."""
 
     def rows_of(self, unit: str) -> slice:
         """Return the rows of a unit."""
@@ -99,10 +103,23 @@ def make_panel(
         *_loggers(frame),
         resolution_matrix(frame),
     )
-    common = _mains_proxy(rows, units, starts, config, memories)
-    signs = signs - common[:, None] * MAINS_MOVES
+    month = month_of(time)
+    measured = np.isfinite(circumstances[:, MAINS])
+    counted = np.where((complete & ~measured)[:, None], signs, np.nan)
+    common = np.zeros(len(month))
+    at_begin = {}
+    for code in np.unique(month).tolist():
+        at_begin[code] = {name: memory.copy() for name, memory in memories.items()}
+        chosen = {}
+        for u, name in enumerate(units):
+            first = int(starts[u])
+            own = first + np.flatnonzero(month[first : int(starts[u + 1])] == code)
+            chosen[name] = slice(int(own[0]), int(own[-1]) + 1) if own.size else slice(0, 0)
+        _mains_proxy(rows, counted, chosen, config, memories, common)
+    # Where mains are measured, the circumstance says it.
+    signs = signs - np.where(measured, 0.0, common)[:, None] * MAINS_MOVES
     rows = dataclasses.replace(rows, signs=signs)
-    return Panel(frame, verdicts(frame, config.limits), rows, units, starts)
+    return Panel(frame, verdicts(frame, config.limits), rows, units, starts, month, at_begin)
 
 
 def repairs_of(service: pd.DataFrame, as_of: pd.Timestamp | None) -> dict[str, list[Repair]]:
@@ -132,29 +149,24 @@ def _loggers(frame: pd.DataFrame) -> tuple[list[str], FloatArray]:
 
 def _mains_proxy(
     rows: Rows,
-    units: tuple[str, ...],
-    starts: IntArray,
+    counted: FloatArray,
+    chosen: dict[str, slice],
     config: Config,
     memories: dict[str, PowerMemory],
-) -> FloatArray:
-    """Return the common log power of each cycle's site; 0 where mains are measured."""
-    measured = np.isfinite(rows.circumstances[:, MAINS])
-    counted = np.where((rows.complete & ~measured)[:, None], rows.signs, np.nan)
-    out = np.zeros(len(rows.program))
+    out: FloatArray,
+) -> None:
+    """Fill in the common log power of each cycle's site, for some rows of each unit."""
     sites: dict[str, list[str]] = {}
-    for name in sorted({*units, *memories}):
+    for name in sorted({*chosen, *memories}):
         site = config.unit(name).site
         if site:
             sites.setdefault(site, []).append(name)
     for members in sites.values():
-        parts, spans = [], []
-        for name in members:
+        spans = [chosen.get(name, slice(0, 0)) for name in members]
+        parts = []
+        for name, span in zip(members, spans, strict=True):
             memory = memories.setdefault(name, PowerMemory())
-            u = units.index(name) if name in units else None
-            span = slice(int(starts[u]), int(starts[u + 1])) if u is not None else slice(0, 0)
             power = unit_power(memory, counted[span], rows.program[span])
             parts.append((memory, np.floor(rows.time[span]), power))
-            spans.append(span)
         for span, common in zip(spans, site_proxy(parts), strict=True):
             out[span] = common
-    return np.where(measured, 0.0, out)

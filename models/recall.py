@@ -7,7 +7,7 @@ from them and not from a replay of all history.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -82,14 +82,29 @@ def sampled(states: Mapping[str, UnitState], kinds: Mapping[str, str]) -> list[s
 
     Units are only ever added, so a unit that is left out once stays out.
     """
+    return sampled_names(states, kinds.__getitem__)
+
+
+def sampled_names(names: Iterable[str], kind_of: Callable[[str], str]) -> list[str]:
+    """Return the names among which fits look, by a unit's type; see ``sampled``."""
     counts: dict[str, int] = {}
     kept = []
-    for name in sorted(states):
-        kind = kinds[name]
+    for name in sorted(names):
+        kind = kind_of(name)
         counts[kind] = counts.get(kind, 0) + 1
         if counts[kind] <= UNITS_A_TYPE:
             kept.append(name)
     return kept
+
+
+def levelled(names: Iterable[str]) -> list[str]:
+    """Return the units of all types together whose levels give the wander."""
+    return sorted(names)[: 5 * UNITS_A_TYPE]
+
+
+def fitted_on(names: Collection[str], kind_of: Callable[[str], str]) -> set[str]:
+    """Return the units that a month's references depend on, of those seen before it."""
+    return {*sampled_names(names, kind_of), *levelled(names)}
 
 
 def seen_before(states: Mapping[str, UnitState]) -> dict[str, UnitState]:

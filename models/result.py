@@ -39,6 +39,16 @@ _FORECAST: Final = (
 
 
 @dataclass(frozen=True)
+class MonthBegin:
+    """What held as a month began, as plain JSON."""
+
+    monthly: dict[str, Any]
+    """References and the forests' rows."""
+    units: dict[str, dict[str, Any]]
+    """Each unit's state, and what it carries for its site."""
+
+
+@dataclass(frozen=True)
 class Judged:
     """What judging found, as tables of the schema."""
 
@@ -52,6 +62,8 @@ class Judged:
     """Event time of the last cycle seen."""
     recall: pd.DataFrame = field(default_factory=RECALL.empty)
     """Rows that the fits of later months may read; only of a run that keeps a state."""
+    begins: dict[int, MonthBegin] = field(default_factory=dict)
+    """By month, what held as it began, of the months that began in such a run."""
 
 
 def result(

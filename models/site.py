@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .plain import lists
 from .robust import nanmedian
 from .signs import INDEX
 
@@ -48,14 +49,19 @@ class PowerMemory:
     recent: list[list[float]] = field(default_factory=list)
     """Day and log power of the last days' cycles."""
 
+    def copy(self) -> PowerMemory:
+        """Return it as it stands now."""
+        return PowerMemory({n: list(kept) for n, kept in self.first.items()}, list(self.recent))
+
     def to_json(self) -> dict[str, Any]:
-        """Return plain lists and numbers."""
-        return {"first": self.first, "recent": self.recent}
+        """Return arrays by name."""
+        first = {name: np.array(kept, dtype=np.float64) for name, kept in self.first.items()}
+        return {"first": first, "recent": np.array(self.recent, dtype=np.float64)}
 
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> PowerMemory:
         """Read what ``to_json`` returned."""
-        return cls(data["first"], data["recent"])
+        return cls({n: lists(kept) for n, kept in data["first"].items()}, lists(data["recent"]))
 
 
 def unit_power(memory: PowerMemory, signs: FloatArray, program: list[str]) -> FloatArray:
@@ -129,12 +135,13 @@ def site_proxy(
 def _means_before(part: FloatArray, first: int, length: int) -> FloatArray:
     """Return one unit's mean over the days of the window before each day, NaN for none."""
     known = part[np.isfinite(part[:, 1])]
+    day, power = known[:, 0].astype(np.int64) - first, known[:, 1].copy()
     out = np.full(length, np.nan)
-    day = known[:, 0].astype(np.int64) - first
-    for i in range(length):
-        # Days strictly before: a day's own cycles do not enter. Plain sums over the window,
-        # so that the result does not depend on where the history begins.
-        window = known[(day >= i - WINDOW_DAYS) & (day < i), 1]
-        if window.size:
-            out[i] = window.mean()
+    # Days strictly before: a day's own cycles do not enter. Plain sums over the window, so
+    # that the result does not depend on where the history begins.
+    begin = np.searchsorted(day, np.arange(length) - WINDOW_DAYS).tolist()
+    end = np.searchsorted(day, np.arange(length)).tolist()
+    for i, (a, b) in enumerate(zip(begin, end, strict=True)):
+        if b > a:
+            out[i] = power[a:b].mean()
     return out

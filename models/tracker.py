@@ -28,7 +28,7 @@ from .chart_pair import (
 )
 from .diagnosis import match
 from .forest import standardise
-from .plain import array, number
+from .plain import array, lists, number
 from .reference import Reference
 from .robust import nanmedian
 from .signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR, signs_of_part
@@ -147,25 +147,28 @@ class Tracker:
     day_count: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
 
     def to_json(self) -> dict[str, Any]:
-        """Return plain lists and numbers."""
+        """Return arrays and plain numbers; days are kept as far back as a later row looks."""
+        since = math.floor(self.time) - LOOK_BACK_DAYS if not math.isnan(self.time) else 0.0
         return {
             "baseline": self.baseline.to_json(),
-            "charts": self.charts.tolist(),
-            "last": self.last.tolist(),
+            "charts": self.charts,
+            "last": self.last,
             "time": self.time,
             "cycles": self.cycles,
             "logger": self.logger,
             "interval": self.interval,
-            "other": self.other,
-            "resolution": self.resolution.tolist(),
-            "recent": self.recent,
-            "splice": self.splice,
-            "before": self.before,
-            "pending": self.pending,
-            "days": self.days,
+            "other": np.array(self.other, dtype=np.float64),
+            "resolution": self.resolution,
+            "recent": np.array(self.recent, dtype=np.float64),
+            "splice": None if self.splice is None else np.array(self.splice, dtype=np.float64),
+            "before": np.array(self.before, dtype=np.float64),
+            "pending": [
+                {**w, "rows": np.array(w["rows"], dtype=np.float64)} for w in self.pending
+            ],
+            "days": np.array([d for d in self.days if d[0] >= since], dtype=np.float64),
             "day": self.day,
-            "day_total": self.day_total.tolist(),
-            "day_count": self.day_count.tolist(),
+            "day_total": self.day_total,
+            "day_count": self.day_count,
         }
 
     @classmethod
@@ -177,6 +180,10 @@ class Tracker:
             read[name] = array(data[name])
         for name in ("time", "day", "interval"):
             read[name] = number(data[name])
+        for name in ("other", "recent", "before", "days"):
+            read[name] = lists(data[name])
+        read["splice"] = None if data["splice"] is None else lists(data["splice"])
+        read["pending"] = [{**w, "rows": lists(w["rows"])} for w in data["pending"]]
         return cls(**read)
 
 

@@ -17,27 +17,30 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ..models import Judged, ReplayNeededError, judge, judge_night
+from ..models import Judged, ReplayNeededError, judge, judge_night, state_of
+from ..models.late import Again, Late
 from ..models.month_steps import Mapper
-from ..models.months import month_of, stamp, to_days
+from ..models.months import month_name, month_of, month_stamp, stamp, to_days
 from ..models.recall import window_start
 from ..models.result import with_journal
 from ..shared.config import Config
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, Table
 from .executor import run_chunked
+from .judge_again import BEGINS, begins_frame, months_kept, what_again
 from .judge_state import (
     JUDGED,
     REJUDGE,
     Before,
     Carried,
-    came_late,
     ended,
+    month_key,
     read_before,
     read_states,
     recent_cycles,
     service_digests,
     settled,
     unseen,
+    what_came_late,
     write_state,
 )
 from .store import Snapshot
@@ -118,35 +121,66 @@ def judge_fleet(work: Work) -> JudgeResult:
     work.report("judging", 0, 1)
     night = _go_on(work, view, before, rejudge, service, digests)
     if isinstance(night, str):
-        why, carried = night, None
         fresh = settled(view.table("cycles"), work.as_of)
-        judged, state = judge_night(
-            None,
-            fresh,
-            service,
-            work.config,
-            as_of=work.as_of,
-            mapper=_mapper(work),
-            parts=work.parts,
-        )
-    else:
-        carried, fresh, judged, state = night
-        why = f"{len(fresh)} new cycles, on from the last night's state"
-    own = None if carried is None else sorted(state.get("units", carried.state["units"]))
-    judged = with_journal(judged, view.table("journal", units=own), work.as_of)
-    work.explain("judge", "fleet", why)
+        night = Night(night, None, fresh, *_judge(work, None, fresh, service), None, None)
+    own = None if night.carried is None else sorted(night.state.get("units", {}))
+    judged = with_journal(night.judged, view.table("journal", units=own), work.as_of)
+    work.explain("judge", "fleet", night.why)
     work.report("judging", 1, 1)
-    result = _publish(work, view, judged, fresh, own)
-    if work.changed and state:  # there is none before the first cycle
-        _keep_recall(work, judged.recall, whole=carried is None)
-        write_state(work.txn, state, before, carried, work.as_of, work.config, digests)
+    result = _publish(work, view, judged, night.stretch, own)
+    if work.changed and night.state:  # there is none before the first cycle
+        _keep(work, before, night)
+        months = months_kept(before, judged.begins, night.again, whole=night.carried is None)
+        write_state(
+            work.txn,
+            night.state,
+            before,
+            night.carried,
+            work.as_of,
+            work.config,
+            digests,
+            months,
+        )
     if before.rejudge:
         work.txn.put_state(REJUDGE, {})
         work.changed = True
     return result
 
 
-Night = tuple[Carried, pd.DataFrame, Judged, dict[str, Any]]
+@dataclass(frozen=True)
+class Night:
+    """What was judged."""
+
+    why: str
+    carried: Carried | None
+    """What it went on from; None: all was judged."""
+    cycles: pd.DataFrame
+    judged: Judged
+    state: dict[str, Any]
+    again: Again | None
+    stretch: Mapping[str, pd.Timestamp] | None
+    """By unit with news, from when on what was published is compared; None: all."""
+
+
+def _judge(
+    work: Work,
+    state: dict[str, Any] | None,
+    cycles: pd.DataFrame,
+    service: pd.DataFrame,
+    recalled: pd.DataFrame | None = None,
+    again: Again | None = None,
+) -> tuple[Judged, dict[str, Any]]:
+    return judge_night(
+        state,
+        cycles,
+        service,
+        work.config,
+        as_of=work.as_of,
+        recalled=recalled,
+        again=again,
+        mapper=_mapper(work),
+        parts=work.parts,
+    )
 
 
 def _go_on(
@@ -168,35 +202,65 @@ def _go_on(
         return before.why
     recent = recent_cycles(view, before.as_of, rejudge, work.as_of)
     months = month_of(to_days(ended(recent))) if len(recent) else np.zeros(0, dtype=np.int64)
-    begins = bool((months > before.month).any())
+    later = months[months > before.month]
+    begins = int(later.min()) if later.size else None
     carried = read_states(
         work.snapshot,
         before,
-        before.units if begins else _concerned(work.config, before, recent, rejudge, digests),
+        _concerned(work.config, before, recent, rejudge, digests)
+        if begins is None
+        else before.units,
     )
     if carried is None:
         return "the state of judging is not complete"
-    if late := came_late(carried, rejudge):
-        return f"cycles of {late} changed that were judged already"
-    recalled = None
-    if begins:
-        since = stamp(window_start(before.month + 1))
-        recalled = view.table("recall", since=since)
     fresh = unseen(recent, carried)
+    late = what_came_late(carried, fresh, rejudge, service, work.config)
     try:
-        judged, state = judge_night(
-            carried.state,
-            fresh,
-            service,
-            work.config,
-            as_of=work.as_of,
-            recalled=recalled,
-            mapper=_mapper(work),
-            parts=work.parts,
-        )
+        if late:
+            return _again(work, view, before, carried, fresh, service, late, begins)
+        recalled = None
+        if begins is not None:
+            recalled = view.table("recall", since=stamp(window_start(before.month + 1)))
+        judged, state = _judge(work, carried.state, fresh, service, recalled)
     except ReplayNeededError as error:
         return str(error)
-    return carried, fresh, judged, state
+    why = f"{len(fresh)} new cycles, on from the last night's state"
+    return Night(why, carried, fresh, judged, state, None, _first_starts(fresh))
+
+
+def _again(
+    work: Work,
+    view: Snapshot,
+    before: Before,
+    carried: Carried,
+    fresh: pd.DataFrame,
+    service: pd.DataFrame,
+    late: Mapping[str, Late],
+    begins: int | None,
+) -> Night | str:
+    """Judge again what something late concerns, and go on with all else."""
+    found = what_again(view, work.config, before, late, work.as_of, begins)
+    if isinstance(found, str):
+        return found
+    since = found.again.since
+    new = fresh[~fresh["unit_id"].isin(list(since))]
+    cycles = pd.concat([found.cycles, new], ignore_index=True)
+    state = state_of(found.monthly or carried.state["monthly"], found.units)
+    for part in ("units", "power", "repairs"):
+        kept = carried.state[part]
+        state[part] = {**{u: d for u, d in kept.items() if u not in since}, **state[part]}
+    judged, state = _judge(work, state, cycles, service, found.recalled, found.again)
+    first = min(month_name(m) for m in since.values())
+    why = (
+        f"{next(iter(late.values())).why}: {len(since)} units judged again from {first} on, "
+        f"{len(cycles)} cycles"
+    )
+    stretch = {**_first_starts(new), **found.stretch}
+    return Night(why, carried, cycles, judged, state, found.again, stretch)
+
+
+def _first_starts(cycles: pd.DataFrame) -> dict[str, pd.Timestamp]:
+    return {str(u): t for u, t in cycles.groupby("unit_id")["started_at"].min().items()}
 
 
 def _mapper(work: Work) -> Mapper:
@@ -223,44 +287,57 @@ def _concerned(
     return units | {u for u in before.units if config.unit(u).site in sites}
 
 
-def _keep_recall(work: Work, rows: pd.DataFrame, *, whole: bool) -> None:
-    """Keep the rows that the fits of later months read."""
-    if whole:
-        known = set(work.snapshot.table("recall", columns=["unit_id"])["unit_id"])
-        work.txn.replace_many("recall", rows, sorted(known | set(rows["unit_id"])))
-    elif len(rows):
+def _keep(work: Work, before: Before, night: Night) -> None:
+    """Keep the rows that the fits of later months read, and the begins of months."""
+    rows = night.judged.recall
+    begun = night.judged.begins
+    frame = begins_frame({m: b.units for m, b in begun.items()})
+    known = set(frame["unit_id"])
+    if night.carried is None:
+        old = set(work.snapshot.table("recall", columns=["unit_id"])["unit_id"])
+        work.txn.replace_many("recall", rows, sorted(old | set(rows["unit_id"])))
+        work.txn.replace_many(BEGINS, frame, sorted(before.units | known))
+    elif night.again is not None:
+        since = {u: month_stamp(m) for u, m in night.again.since.items()}
+        work.txn.replace_since_many("recall", rows.iloc[:0], since)
         work.txn.append("recall", rows)
+        first = frame.groupby("unit_id")["begins_at"].min()
+        work.txn.replace_since_many(BEGINS, frame, {str(u): t for u, t in first.items()})
+    else:
+        work.txn.append("recall", rows)
+        work.txn.append(BEGINS, frame)
+    fixed = {} if night.again is None else night.again.months
+    work.txn.put_states({month_key(m): b.monthly for m, b in begun.items() if m not in fixed})
 
 
 def _publish(
     work: Work,
     view: Snapshot,
     judged: Judged,
-    fresh: pd.DataFrame,
+    stretch: Mapping[str, pd.Timestamp] | None,
     concerned: list[str] | None,
 ) -> JudgeResult:
     """Put judgements, residuals and flags that differ from before into the transaction.
 
     Parameters
     ----------
-    fresh
-        The cycles that were judged.
+    stretch
+        By unit with news, from when on judgements are compared; None: all are.
     concerned
         Units whose flags were judged; None: all, and the cycles are all there are.
     """
     units: list[str] = []
     verdicts = 0
-    since = None if concerned is None else fresh.groupby("unit_id")["started_at"].min()
-    own = None if since is None else [str(u) for u in since.index]
+    own = None if stretch is None else sorted(stretch)
     for table, made in ((JUDGEMENTS, judged.judgements), (RESIDUALS, judged.residuals)):
         if own == []:
             break  # no new cycles: only flags may differ
-        old = view.table(table.name, units=own, since=None if own is None else _first(since))
+        old = view.table(table.name, units=own, since=min(stretch.values()) if stretch else None)
         old = _sorted(table.conform(old), table.key)
         times = _times(table, old)
-        if since is not None and len(old):
-            stretch = (times >= old["unit_id"].map(since)).to_numpy(dtype=bool)
-            old, times = old[stretch].reset_index(drop=True), times[stretch]
+        if stretch is not None and len(old):
+            within = (times >= old["unit_id"].map(dict(stretch))).to_numpy(dtype=bool)
+            old, times = old[within].reset_index(drop=True), times[within]
         new = _sorted(table.conform(made), table.key)
         differing = publish_since(work.txn, table, old, new, (times, _times(table, new)))
         work.changed = work.changed or bool(differing)
@@ -284,10 +361,6 @@ def _earliest(one: Mapping[str, int], other: Mapping[str, int]) -> dict[str, int
         u: min(t for t in (one.get(u), other.get(u)) if t is not None)
         for u in sorted({*one, *other})
     }
-
-
-def _first(since: pd.Series | None) -> pd.Timestamp | None:
-    return None if since is None or not len(since) else since.min()
 
 
 def _times(table: Table, frame: pd.DataFrame) -> pd.Series:

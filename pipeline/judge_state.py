@@ -9,13 +9,17 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
+from ..models.judge import event_days, repairs_of_state
+from ..models.late import Late, late_units
+from ..models.months import month_of
+from ..models.panel import repairs_of
 from ..shared.config import Config
 from ..shared.version import VERSION
 from .store import Snapshot, Txn
@@ -25,7 +29,7 @@ MONTH: Final = "judge/month"
 UNIT: Final = "judge/unit/"
 REJUDGE: Final = "judge/pending"
 
-STAGE_VERSION: Final = 2
+STAGE_VERSION: Final = 3
 """Raise it when judging changes its numbers: all cycles are then judged anew."""
 SETTLED_AFTER: Final = pd.Timedelta(days=1)
 """A last cycle that is cut off by the end of the data is judged only when no more came for
@@ -46,6 +50,8 @@ class Before:
     """The moment that the last judgement looked from."""
     month: int = 0
     """Months since 1970 of the references that hold."""
+    months: tuple[int, ...] = ()
+    """Months whose begin is kept, in order."""
     units: frozenset[str] = frozenset()
     """Units that have a state."""
     service: Mapping[str, str] | None = None
@@ -90,6 +96,7 @@ def read_before(snapshot: Snapshot, config: Config) -> Before:
         "",
         as_of,
         int(judged["month"]),
+        tuple(int(m) for m in judged["months"]),
         frozenset(str(u) for u in judged["units"]),
         {str(u): str(d) for u, d in judged["service"].items()},
         rejudge,
@@ -127,6 +134,7 @@ def write_state(
     as_of: pd.Timestamp,
     config: Config,
     service: Mapping[str, str],
+    months: Sequence[int],
 ) -> None:
     """Put a state into a transaction; units that did not change are left out.
 
@@ -136,6 +144,8 @@ def write_state(
         Of all units, or with ``carried`` of those that were read and new ones.
     service
         Digest of each unit's service rows.
+    months
+        Months whose begin is kept.
     """
     units = set(state["units"])
     documents: dict[str, Mapping[str, Any]] = {}
@@ -151,6 +161,7 @@ def write_state(
         "as_of": as_of.isoformat(),
         "digest": settings_digest(config),
         "month": state["monthly"]["code"],
+        "months": list(months),
         "units": sorted(units if carried is None else units | before.units),
         "service": dict(sorted(service.items())),
     }
@@ -159,6 +170,11 @@ def write_state(
 
 def _unit_document(state: Mapping[str, Any], unit: str) -> dict[str, Any]:
     return {p: state[p][unit] for p in ("units", "power", "repairs") if unit in state[p]}
+
+
+def month_key(month: int) -> str:
+    """Return the key of a month's references as they were fitted."""
+    return f"{MONTH}/{month}"
 
 
 def service_digests(service: pd.DataFrame) -> dict[str, str]:
@@ -222,10 +238,36 @@ def unseen(cycles: pd.DataFrame, carried: Carried) -> pd.DataFrame:
     return cycles[fresh].reset_index(drop=True)
 
 
-def came_late(carried: Carried, rejudge: Mapping[str, int]) -> str:
-    """Return the first unit of which a cycle changed that was judged already, or nothing."""
+def what_came_late(
+    carried: Carried,
+    fresh: pd.DataFrame,
+    rejudge: Mapping[str, int],
+    service: pd.DataFrame,
+    config: Config,
+) -> dict[str, Late]:
+    """Return the units of which something changed that was judged already, or came after.
+
+    Parameters
+    ----------
+    fresh
+        Cycles that the state has not seen.
+    rejudge
+        Units whose cycles changed: the earliest end [ms].
+    """
+    month = int(carried.state["monthly"]["code"])
+    seen = {u: carried.seen_ms(u) / DAY_MS for u in carried.state["units"]}
+    first = pd.Series(event_days(fresh)).groupby(fresh["unit_id"].to_numpy(dtype=str)).min()
+    found = late_units(
+        seen,
+        {str(u): float(t) for u, t in first.items()},
+        (repairs_of_state(carried.state), repairs_of(service, None)),
+        month,
+        lambda unit: config.unit(unit).site or "",
+    )
     for unit, time in sorted(rejudge.items()):
-        seen = carried.seen_ms(unit)
-        if not math.isnan(seen) and time <= round(seen):
-            return unit
-    return ""
+        last = carried.seen_ms(unit)
+        if not math.isnan(last) and time <= round(last):
+            code = int(month_of(np.array([time / DAY_MS]))[0])
+            code = min(code, found[unit].month) if unit in found else code
+            found[unit] = Late(code, f"cycles of {unit} changed that were judged already")
+    return found

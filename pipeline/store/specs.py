@@ -38,6 +38,17 @@ STATES: Final = Table(
     key=("key",),
 )
 
+BEGINS: Final = Table(
+    "begins",
+    (
+        Column("unit_id", "string", "", "the sterilizer", required=True),
+        Column("begins_at", "time", "UTC", "begin of the month", required=True),
+        Column("document", "string", "", "state of judging it, JSON", required=True),
+    ),
+    key=("unit_id", "begins_at"),
+)
+"""Each unit as months began, so that late data judge again from there."""
+
 SEEN: Final = Table(
     "seen",
     (
@@ -131,6 +142,7 @@ SPECS: Final[dict[str, Spec]] = {
         Spec(SERVICE, "unit_id", "time"),
         Spec(INTAKE, "sha256", "recorded_at"),
         Spec(STATES, "key", None),
+        Spec(BEGINS, "unit_id", "begins_at"),
         Spec(SEEN, "path", None),
         Spec(REFUSED, "sha256", "recorded_at"),
     )
