@@ -8,6 +8,7 @@ import numpy as np
 
 from ..shared.programs import shortest_published_hold
 from .crossing import median
+from .plateau import superheated
 from .row import Place, Row, finite
 from .samples import FloatArray, Samples
 
@@ -78,9 +79,14 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
     the chamber was shut and without power. A thermostat's swings repeat, a weak
     heater's sag lasts: neither counts.
     """
-    temp, time = samples.temp_c[hot : exhaust + 1], samples.time_s[hot : exhaust + 1]
-    if len(temp) < 8:
+    part = slice(hot, exhaust + 1)
+    temp, time = samples.temp_c[part], samples.time_s[part]
+    # Without steam a fall is the dry walls', or the last steam's: no mains are needed for it.
+    dry = superheated(temp, samples.pressure_kpa[part])
+    if len(temp) < 8 or dry[-2:].all():
         return False
+    if dry.any():
+        temp, time = temp[~dry], time[~dry]
     noise = float(row.values.get("noise_k", 0.0))
     first = len(temp)
     if "exposure_start" in row.values:

@@ -113,14 +113,14 @@ def _steam_cycle(
     setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
     if _hot_idle(row, samples, main, flat.level_c, programs):
         return None
-    away = plateau.ran_away(
-        flat, time[hot], temp[hot], tuple(p.setpoint_c for p in programs) or tuple(earlier)
-    )
+    own = tuple(p.setpoint_c for p in programs) or tuple(earlier)
+    away = plateau.ran_away(flat, time[hot], temp[hot], own)
     if away is not None:
         setpoint, flat = away
         known = True
     usual = earlier.get(setpoint, setpoint + plateau.OPERATING_K)
-    got = plateau.reached(flat, setpoint, flat.top_c, known, usual, others)
+    got = away is not None
+    got = got or plateau.reached(flat, setpoint, flat.top_c, known, usual, others)
     if flat.levelled_off and not programs and setpoint not in earlier:
         # A tired unit must not coin a program by what it still reaches.
         got = got and not any(s > setpoint + 2.0 for s in earlier)
@@ -129,7 +129,12 @@ def _steam_cycle(
     row.values["plateau_c"] = flat.level_c
     row.put("plateau_s", float(time[exhaust] - time[main.start + flat.first]))
     bounds = None
-    if got or sags:
+    passed = None
+    if not (got or sags):
+        passed = plateau.stopped_above(flat, float(time[exhaust]), own, place.stopped)
+    if passed is not None:
+        setpoint = passed
+    if got or sags or passed is not None:
         row.values["kind"] = "sterilization"
         row.values["setpoint_c"] = setpoint
         bounds = plateau.exposure_bounds(time[hot], temp[hot], flat.exhaust, setpoint, noise)
@@ -138,7 +143,7 @@ def _steam_cycle(
         row.null(("setpoint_c",), "no_plateau_at_a_set_point")
     if bounds is None:
         why = "plateau_below_lower_limit" if sags else "set_point_not_reached"
-        why = why if flat.steam else NO_STEAM
+        why = why if flat.steam and not flat.dried_out else NO_STEAM
         row.null(EXPOSURE + SAWTOOTH, why)
         arrival = main.start + flat.first
         last = exhaust

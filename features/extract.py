@@ -16,8 +16,8 @@ from . import cycle
 from .assign import assign_after
 from .crossing import median
 from .events import BREAK_S, Event, clusters, find_events, parted
-from .memory import PLATEAUS, Memory
-from .plateau import USUAL_K
+from .memory import PLATEAUS, STOPPED, Memory
+from .plateau import ABOVE_BAND_K, STOPPED_LONGEST_S, USUAL_K
 from .row import Place, Row, finish
 from .samples import Samples, from_trace
 
@@ -100,6 +100,7 @@ def extract(
             last=k + 1 == len(groups) and stop == n,
             previous_end_s=history.end_s,
             pumped_kpa=history.pumped_kpa,
+            stopped=tuple(history.stopped),
         )
         found = cycle.build(samples, group, place, unit, limits, history.usual(), programs)
         done = group[-1].stop - 1
@@ -133,14 +134,21 @@ class _History:
         self.end_s = memory.end_s
         self.pumped_kpa = memory.pumped_kpa
         self.seen = list(memory.plateaus)
+        self.stopped = list(memory.stopped)
 
     def add(self, row: Row) -> None:
         """Note a cycle that was just found."""
         self.end_s = row.values["ended_at"] / 1000.0
         self.pumped_kpa = row.values.get("drying_vacuum_kpa", self.pumped_kpa)
-        if "setpoint_c" in row.values:
+        over = row.values.get("overshoot_k", 0.0) > ABOVE_BAND_K
+        if "setpoint_c" in row.values and not over:
             self.seen.append((row.values["setpoint_c"], row.values["plateau_c"]))
             del self.seen[:-PLATEAUS]
+        broken_off = over and row.values["plateau_s"] < STOPPED_LONGEST_S
+        climbed = "setpoint_c" not in row.values and row.values["completion"] == "aborted"
+        if broken_off or (climbed and "plateau_c" in row.values):
+            self.stopped.append((self.end_s, row.values["plateau_c"]))
+            del self.stopped[:-STOPPED]
 
     def usual(self) -> dict[float, float]:
         """Return the median plateau [°C] of each set point over the last 15 cycles at it."""
@@ -193,7 +201,8 @@ def _table(
         if row.values["started_at"] / 1000.0 < until_s:
             history.add(row)
     known = replace(after, end_s=history.end_s, pumped_kpa=history.pumped_kpa)
-    return cycles, replace(known, plateaus=tuple(history.seen))
+    past = tuple(history.stopped)
+    return cycles, replace(known, plateaus=tuple(history.seen), stopped=past)
 
 
 def _remember(earlier: pd.DataFrame | None, unit: Unit) -> Memory:
@@ -203,9 +212,15 @@ def _remember(earlier: pd.DataFrame | None, unit: Unit) -> Memory:
     ordered = earlier.sort_values("started_at", kind="stable", ignore_index=True)
     _, memory = assign_after(ordered, unit, Memory())
     end_s = float(pd.DatetimeIndex(ordered["ended_at"]).as_unit("ms").asi8[-1]) / 1000.0
-    tail = ordered.dropna(subset=["setpoint_c", "plateau_c"]).tail(PLATEAUS)
+    over = (ordered["overshoot_k"] > ABOVE_BAND_K).fillna(False).astype(bool)
+    tail = ordered[~over].dropna(subset=["setpoint_c", "plateau_c"]).tail(PLATEAUS)
     pairs = zip(tail["setpoint_c"].tolist(), tail["plateau_c"].tolist(), strict=True)
     plateaus = tuple((float(s), float(p)) for s, p in pairs)
+    short = (ordered["plateau_s"] < STOPPED_LONGEST_S).fillna(False).astype(bool)
+    climbed = ordered["setpoint_c"].isna() & (ordered["completion"] == "aborted")
+    broken = ordered[(over & short) | climbed].dropna(subset=["plateau_c"]).tail(STOPPED)
+    ends = pd.DatetimeIndex(broken["ended_at"]).as_unit("ms").asi8 / 1000.0
+    stopped = tuple(zip(ends.tolist(), broken["plateau_c"].astype(float).tolist(), strict=True))
     pumped = ordered["drying_vacuum_kpa"].dropna().tolist()
     known = replace(memory, end_s=end_s, pumped_kpa=float(pumped[-1]) if pumped else float("nan"))
-    return replace(known, plateaus=plateaus)
+    return replace(known, plateaus=plateaus, stopped=stopped)

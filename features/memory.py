@@ -11,6 +11,8 @@ PLATEAUS: Final = 60
 HOLDS: Final = 60
 """Latest exposures at a set point that their mode is taken over, so that a changed program
 is learnt."""
+STOPPED: Final = 8
+"""Latest climbs that were broken off; a machine's own limit stops them at one temperature."""
 DRIED_WINDOW: Final = 20
 """Latest cycles that tell whether a unit dries as a rule."""
 
@@ -31,6 +33,8 @@ class Memory:
     """Whether each of the last complete cycles was dried."""
     pumped_kpa: float = math.nan
     """Vacuum of the last drying [kPa]."""
+    stopped: tuple[tuple[float, float], ...] = ()
+    """End [s since 1970] and plateau [°C] of the last climbs that were broken off."""
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and numbers."""
@@ -41,6 +45,7 @@ class Memory:
             "holds": [[s, list(h)] for s, h in sorted(self.holds.items())],
             "dried": [int(d) for d in self.dried],
             "pumped_kpa": _plain(self.pumped_kpa),
+            "stopped": [list(p) for p in self.stopped],
         }
 
     @classmethod
@@ -53,6 +58,7 @@ class Memory:
             {float(s): tuple(float(v) for v in h) for s, h in data["holds"]},
             tuple(bool(d) for d in data["dried"]),
             _number(data.get("pumped_kpa")),
+            tuple((float(t), float(p)) for t, p in data.get("stopped", ())),
         )
 
 

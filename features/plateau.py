@@ -9,7 +9,8 @@ import numpy as np
 
 from ..shared.programs import NOMINAL_SETPOINTS_C, Program
 from ..shared.steam import t_sat_c
-from .crossing import fall_start, first_above, knee, median, smooth, usual_fall, width_for
+from .crossing import first_above, median, smooth, width_for
+from .fall import exhaust_start
 from .samples import BoolArray, FloatArray
 
 OPERATING_K: Final = 1.3
@@ -32,19 +33,28 @@ PEAK_LONGEST_S: Final = 400.0
 MOIST_K: Final = 3.0
 DRYING_OUT_S: Final = 90.0
 """From MOIST_K to DRY_K of superheat a chamber that boils dry takes longer (no source)."""
+STAYS_HOT_S: Final = 180.0
+"""An exhaust cools a chamber by kelvins within this, whatever its walls do (no source)."""
 BELIEVED_KPA: Final = 115.0
 FIRST_STEAM_C: Final = 114.0
 LEAST_HOLD_S: Final = 90.0
 """Near its top this long, steam holds an exposure and is no air-removal pulse (no source)."""
-FALL_ROOM_K_PER_S: Final = 0.03
-"""A rate that noise must not hide when a saw-tooth's usual fall is read (no source)."""
 LEVELLING: Final = 2.5
 """Slowing from which an approach is exponential: between a ramp's 1 and an exponential's 3.5."""
 CUSTOM_LEAST_S: Final = 150.0
 """A set point that nothing else names needs a plateau this long [s] (no source)."""
 ABOVE_BAND_K: Final = 5.0
 """So far above a set point a plateau that still climbs is on its way to a higher one."""
-RUNAWAY_K: Final = 8.0
+STOPPED_TIMES: Final = 3
+STOPPED_K: Final = 0.6
+STOPPED_DAYS: Final = 14.0
+"""Climbs that broke off so often within so many days, at one temperature within this: the
+machine's own limit stopped them; an operator's stops scatter over the climb (no source)."""
+STOPPED_K_PER_MIN: Final = 1.0
+"""Slower than this a heater is weak and no limit of the machine's is in reach (no source)."""
+STOPPED_LONGEST_S: Final = 400.0
+"""From a set point to where a machine's limit stops a climb out of control (no source)."""
+RUNAWAY_K: Final = 6.0
 RUNAWAY_SLOWER: Final = 3.0
 RUNAWAY_LEAST_S: Final = 120.0
 """A hold that climbs this far, this much slower than before, for so long (no source)."""
@@ -84,6 +94,8 @@ class Plateau:
     """There was steam: pressure agrees with the heat, or there is no pressure channel."""
     top_c: float
     """Highest temperature of steam [°C]."""
+    dried_out: bool
+    """Its steam was lost and it was heated on without, up to the fall."""
 
 
 def sustained_top(time: FloatArray, temp: FloatArray, seconds: float = 45.0) -> float:
@@ -116,7 +128,7 @@ def find_plateau(
     first, last = int(near[0]), int(near[-1])
     if real and last < len(time) - 1:
         last = _dried_out(time, temp, pressure, top, first, last)
-    exhaust = _exhaust(time, temp, pressure, first, last, noise, noise_p)
+    exhaust = exhaust_start(time, temp, pressure, first, last, noise, noise_p)
     exhaust = min(max(exhaust, first), len(time) - 1)
     hot = temp[first : exhaust + 1]
     level = median(hot[steam[first : exhaust + 1] & (hot >= top - 3.5)])
@@ -137,6 +149,7 @@ def find_plateau(
         _peaked(time, temp, first, exhaust),
         real,
         float(temp[steam].max()),
+        real and bool(superheated(temp, pressure)[max(exhaust - 1, first) : exhaust + 1].all()),
     )
 
 
@@ -160,17 +173,29 @@ def _steam(
     return every, False
 
 
+def superheated(temp: FloatArray, pressure: FloatArray) -> BoolArray:
+    """Return where a chamber is so far above saturation that it holds no steam, shape (n,)."""
+    known = np.isfinite(pressure)
+    boiling = t_sat_c(np.where(known, np.maximum(pressure, 1.0), 101.0))
+    return np.asarray(known & (temp - boiling > DRY_K))
+
+
 def _dried_out(
     time: FloatArray, temp: FloatArray, pressure: FloatArray, top: float, first: int, last: int
 ) -> int:
     """Return the last sample near the top, on through dry heat where steam ran out slowly.
 
-    An exhaust takes the steam in a minute; a chamber that boils dry takes
-    longer, stays hot, and has had no exhaust yet.
+    An exhaust takes the steam in a minute and its heat with it; a chamber that
+    boils dry takes longer, or stays as hot as it was, and has had no exhaust yet.
     """
     boiling = t_sat_c(np.maximum(pressure[first : last + 1], ATMOSPHERE_KPA))
     moist = np.flatnonzero(temp[first : last + 1] - boiling < MOIST_K)
-    if not len(moist) or time[last] - time[first + int(moist[-1])] < DRYING_OUT_S:
+    if not len(moist):
+        return last
+    quick = time[last] - time[first + int(moist[-1])] < DRYING_OUT_S
+    soon = temp[last : int(np.searchsorted(time, time[last] + STAYS_HOT_S)) + 1]
+    stuck = len(soon) < 4 or float(np.ptp(soon)) == 0.0
+    if quick and (stuck or float(soon.min()) < top - 3.5):
         return last
     over = np.flatnonzero((temp[last:] < top - 3.5) | (pressure[last:] < 68.0))
     return last + int(over[0]) - 1 if len(over) else len(time) - 1
@@ -284,45 +309,6 @@ def _slope(time: FloatArray, values: FloatArray) -> float:
     return float(x @ (values - values.mean())) / sxx if sxx > 0.0 else 0.0
 
 
-def _exhaust(
-    time: FloatArray,
-    temp: FloatArray,
-    pressure: FloatArray,
-    first: int,
-    last: int,
-    noise: float,
-    noise_p: float,
-) -> int:
-    """Return the last sample before the sustained fall after ``last``."""
-    if last == len(time) - 1:
-        return last  # the samples end before any fall
-    back = max(first, int(np.searchsorted(time, time[last] - 240.0)))
-    calm = slice(first, max(first + 1, int(np.searchsorted(time, time[last] - 45.0))))
-    known = np.isfinite(pressure)
-    end = min(len(time), int(np.searchsorted(time, time[last] + 600.0)) + 1)
-    if known[back:end].all() and end - back >= 3:
-        found = fall_start(time[:end], pressure[:end], 101.0, noise_p, back)
-        if found is not None and not _stays_hot(time, temp, pressure, found, noise):
-            return found
-    found = fall_start(time[:end], temp[:end], 98.0, noise, back)
-    if found is not None:
-        return found
-    usual = usual_fall(time[calm], temp[calm], noise, FALL_ROOM_K_PER_S)
-    return knee(time, temp, min(last + 1, len(time) - 1), noise, back, usual)
-
-
-def _stays_hot(
-    time: FloatArray, temp: FloatArray, pressure: FloatArray, fall: int, noise: float
-) -> bool:
-    """Return whether temperature holds while pressure goes: dried out, not exhausted."""
-    half = 0.5 * (pressure[fall] - 101.0) + 101.0
-    low = np.flatnonzero(pressure[fall:] < half)
-    if not len(low):
-        return False
-    k = int(np.searchsorted(time, time[fall + int(low[0])] + 40.0))
-    return k < len(time) and bool(temp[k] > temp[fall] - 2.5 - 2.0 * noise)
-
-
 def choose_setpoint(
     level_c: float,
     programs: tuple[Program, ...],
@@ -420,19 +406,22 @@ def ran_away(
 
     Where the fast approach breaks at a set point and goes on at a third of its
     rate or less, in a straight line, a heater that stays on drives a hold out of its band. An
-    exponential approach that ends 8 K higher slows down by 1.7 there at most
-    (closed form: 11 K before the end against 6.6 K before it).
+    exponential approach that ends 8 K higher slows down by 1.7 there at most (closed form: 11 K
+    before the end against 6.6 K before it); one that ends 6.5 K higher slows down by 2.8 on its
+    last kelvin and is no straight line.
     """
     for setpoint in sorted(setpoints_c):
         if plateau.top_c < setpoint + RUNAWAY_K:
             return None
+        end_k = min(7.5, plateau.top_c - setpoint - 0.5)
         below, at, over, far, later, last = (
-            first_above(time, temp, setpoint + k) for k in (-6.0, 0.0, 1.5, 5.0, 2.5, 7.5)
+            first_above(time, temp, setpoint + k) for k in (-6.0, 0.0, 1.5, 5.0, 2.5, end_k)
         )
         if not (at > below and far > over):
             continue
         slow = (far - over) / 3.5 > RUNAWAY_SLOWER * (at - below) / 6.0
-        straight = 0.5 < (last - far) / max(far - later, 1e-9) < 2.0
+        after = (last - far) / (end_k - 5.0)
+        straight = 0.5 < 2.5 * after / max(far - later, 1e-9) < 2.0
         climb = temp[int(np.searchsorted(time, at)) : int(np.searchsorted(time, last)) + 1]
         fell = float((np.maximum.accumulate(climb) - climb).max(initial=0.0))
         if slow and straight and fell < RUNAWAY_FALL_K and far - at > RUNAWAY_LEAST_S:
@@ -450,6 +439,41 @@ def ran_away(
             )
             return setpoint, held
     return None
+
+
+def stopped_above(
+    plateau: Plateau,
+    end_s: float,
+    setpoints_c: tuple[float, ...],
+    earlier: tuple[tuple[float, float], ...],
+) -> float | None:
+    """Return the set point [°C] that a climb ran past before the machine stopped it.
+
+    One climb that breaks off over the band of a lower set point may have been
+    stopped by its operator on the way to a higher one. Where the climbs before
+    broke off at the same temperature, a limit of the machine's did it.
+
+    Parameters
+    ----------
+    plateau
+        Of a cycle that got to no set point.
+    end_s
+        When its climb ended [s].
+    setpoints_c
+        Set points of the unit [°C].
+    earlier
+        Ends [s] and plateaus [°C] of climbs before that were broken off.
+    """
+    passed = [s for s in setpoints_c if plateau.top_c > s + ABOVE_BAND_K]
+    dry = plateau.dried_out or not plateau.steam
+    if not passed or dry or plateau.climbing_k_per_min < STOPPED_K_PER_MIN:
+        return None
+    alike = [
+        level
+        for ended, level in earlier
+        if end_s - ended < STOPPED_DAYS * 86400.0 and abs(level - plateau.level_c) <= STOPPED_K
+    ]
+    return max(passed) if len(alike) + 1 >= STOPPED_TIMES else None
 
 
 def sags(plateau: Plateau, setpoint_c: float, top_c: float, known: bool) -> bool:

@@ -92,6 +92,8 @@ class Place:
     """End of the cycle before [s]; NaN for none."""
     pumped_kpa: float = float("nan")
     """Vacuum of the last drying before [kPa]; NaN for none."""
+    stopped: tuple[tuple[float, float], ...] = ()
+    """Ends [s] and plateaus [°C] of the last climbs before that were broken off."""
 
 
 def begin(samples: Samples, start: int, end: int, unit: Unit, place: Place) -> Row:

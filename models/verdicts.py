@@ -24,7 +24,15 @@ COARSE_SAMPLES: Final = 6.0
 """Fewest sampling intervals in a hold for a verdict on it (common practice, no source)."""
 
 GAP_SHARE: Final = 0.25
-"""Share of the hold that may lie in one gap before nothing is said (no source)."""
+"""Share of the hold that may lie in one gap before nothing is said (no source). A chamber may
+fall out of its band and come back in minutes; of a shorter gap the verdict says how long it is."""
+GAP_SAID_SHARE: Final = 0.1
+GAP_INTERVALS: Final = 3.0
+"""Sampling intervals that a gap has at least (no source)."""
+
+DRY_K: Final = 8.0
+"""So far above the saturation limit a chamber had no steam, however short its record
+(no source; sensors that lag and weather make a kelvin or two)."""
 
 HOLD_MARGIN_INTERVALS: Final = 3.0
 HOLD_MARGIN_LEAST_S: Final = 20.0
@@ -93,8 +101,9 @@ def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     leak_test = kind == "leak_test"
     _without_steam(cycles, ~leak_test, out)
     _stopped_hot(cycles, ~leak_test, limits, out)
-    _ended_early(cycles, ~leak_test, out)
-    _incomplete(cycles, out)
+    _stopped_dry(cycles, ~leak_test, limits, out)
+    held = _ended_early(cycles, ~leak_test, out)
+    _incomplete(cycles, held, out)
     _leak_tests(cycles, leak_test, limits, out)
     _cycles(cycles, ~leak_test, limits, out)
     return pd.DataFrame(
@@ -150,6 +159,19 @@ def _stopped_hot(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verd
         out.one(row, "outside", text, BAND_SOURCE, "hot")
 
 
+def _stopped_dry(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
+    """A cycle that ended before its time and had no steam in its exposure broke a limit, too."""
+    deviation = _numbers(cycles, "saturation_deviation_k")
+    dry = deviation > limits.saturation_k + DRY_K
+    dry &= ~_flags(cycles, "atmosphere_assumed")
+    for row in out.open(at & dry & (_text(cycles, "completion") == "aborted")):
+        text = (
+            f"temperature {deviation[row]:.1f} K above saturation at the measured pressure, "
+            f"limit {limits.saturation_k:g} K; then it ended"
+        )
+        out.one(row, "outside", text, SATURATION_SOURCE, "superheat")
+
+
 def _without_steam(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
     """Heat without steam under pressure is outside, however long it was held."""
     nulls, level = _text(cycles, "null_reasons"), _numbers(cycles, "plateau_c")
@@ -163,9 +185,12 @@ def _without_steam(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
         out.one(row, "outside", text, SATURATION_SOURCE, "superheat")
 
 
-def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
-    """Judge holds that the machine itself broke off."""
+def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArray:
+    """Judge holds that the machine itself broke off; return those that are no shorter than
+    sampling explains, shape (n,)."""
     exposure, interval = _numbers(cycles, "exposure_s"), _numbers(cycles, "sample_interval_s")
+    gap = np.nan_to_num(_numbers(cycles, "exposure_gap_s"))
+    held = np.zeros(len(cycles), dtype=np.bool_)
     dried = np.isfinite(_numbers(cycles, "drying_s"))
     program, source = _text(cycles, "program"), _text(cycles, "program_source")
     stopped = at & (_text(cycles, "completion") == "aborted") & np.isfinite(exposure)
@@ -175,10 +200,12 @@ def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
         except ValueError:
             continue
         hold_s = wanted.hold_min * 60.0
-        short = exposure[row] < hold_s - _hold_margin_s(
-            float(np.nan_to_num(interval[row])), hold_s
-        )
-        if short and (dried[row] or exposure[row] >= MACHINE_SHARE * hold_s):
+        seconds = float(np.nan_to_num(interval[row]))
+        least = hold_s - _hold_margin_s(seconds, hold_s)
+        held[row] = exposure[row] >= least
+        if held[row] or _unseen(exposure[row], gap[row], seconds, least):
+            continue
+        if dried[row] or exposure[row] >= MACHINE_SHARE * hold_s:
             why = "and drying followed" if dried[row] else "and it was nearly over"
             text = (
                 f"exposure was broken off after {exposure[row]:.0f} s of {hold_s:.0f} s {why}: "
@@ -187,9 +214,15 @@ def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
             known = str(source[row]) != "published"
             place = _program_source(wanted, str(source[row]))
             out.one(row, "outside", text, place, "short" if known else "")
+    return held
 
 
-def _incomplete(cycles: pd.DataFrame, out: _Verdicts) -> None:
+def _unseen(exposure_s: float, gap_s: float, interval_s: float, least_s: float) -> bool:
+    """Return whether what is missing from a hold may lie in samples that were lost."""
+    return gap_s > GAP_INTERVALS * interval_s and exposure_s + gap_s >= least_s > exposure_s
+
+
+def _incomplete(cycles: pd.DataFrame, held: BoolArray, out: _Verdicts) -> None:
     completion = _text(cycles, "completion")
     seconds = _seconds(cycles)
     tried = (completion == "aborted") & np.isnan(_numbers(cycles, "exposure_s"))
@@ -201,7 +234,7 @@ def _incomplete(cycles: pd.DataFrame, out: _Verdicts) -> None:
         ("power_cut", "mains failed before its end"),
         ("cut_off", "the export ends before the cycle does"),
     ):
-        out.set(completion == word, "incomplete", [reason], "")
+        out.set((completion == word) & ~held, "incomplete", [reason], "")
 
 
 def _seconds(cycles: pd.DataFrame) -> FloatArray:
@@ -309,8 +342,11 @@ def _one_cycle(
     source = _program_source(program, program_source)
     least, most = v["exposure_min_c"], v["exposure_max_c"]
     hold_margin = _hold_margin_s(interval, hold_s)
-    if v["exposure_gap_s"] > max(GAP_SHARE * hold_s, 3.0 * interval) and v["exposure_s"] > 0:
-        text = f"a gap of {v['exposure_gap_s']:.0f} s leaves too much of the hold unseen"
+    gap = 0.0 if isnan(v["exposure_gap_s"]) else v["exposure_gap_s"]
+    if (
+        gap > max(GAP_SHARE * hold_s, GAP_INTERVALS * interval) and v["exposure_s"] > 0
+    ) or _unseen(v["exposure_s"], gap, interval, hold_s - hold_margin):
+        text = f"a gap of {gap:.0f} s leaves too much of the hold unseen"
         out.one(row, "incomplete", text, "")
         return
     if v["exposure_s"] < hold_s - hold_margin:
@@ -339,6 +375,8 @@ def _one_cycle(
         within = least < low or most > high or v["exposure_s"] < hold_s
         out.within[row] = out.within[row] or within
         text = f"exposure {v['exposure_s']:.0f} s between {least:.1f} and {most:.1f} °C"
+        if gap > max(GAP_SAID_SHARE * hold_s, GAP_INTERVALS * interval):
+            text += f", {gap:.0f} s of it not recorded"
         if within:
             text += (
                 f"; the band of {low:g} to {high:g} °C and the hold of {hold_s:.0f} s are kept "

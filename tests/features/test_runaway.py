@@ -8,9 +8,11 @@ from __future__ import annotations
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from chamberdrift.features import extract
 from chamberdrift.shared.config import Unit
+from chamberdrift.shared.steam import p_sat_kpa
 
 UNIT = Unit("u1", air_removal="gravity", programs=("gravity-121x20", "gravity-134x4"))
 
@@ -38,6 +40,26 @@ def test_a_slow_climb_out_of_the_band_keeps_its_set_point(traces: ModuleType) ->
     (row,) = cycles_of(ran_away(traces)).to_dict("records")
     assert row["program"] == "gravity-121x20"
     assert row["overband_k"] > 9.0
+
+
+def test_a_climb_that_ends_a_little_over_the_band_is_one_as_well(traces: ModuleType) -> None:
+    """Held at 121 °C, driven on to 127.2 °C at 0.35 K/min, and at an end there."""
+    s = traces.Sketch().idle(1200, 22.0).ramp(121.8, 6.0).ramp(127.4, 0.35)
+    s.blow_down(25.0, 240).cool(3600, 22.0, 900.0)
+    (row,) = cycles_of(s).to_dict("records")
+    assert row["program"] == "gravity-121x20"
+    assert 2.0 < row["overband_k"] < 2.6
+
+
+def test_a_weak_heater_that_levels_off_there_is_none(traces: ModuleType) -> None:
+    """An exponential approach to 127.5 °C, given up after 50 min."""
+    s = traces.Sketch().idle(1200, 22.0).ramp(105.0, 4.0)
+    temp = 127.5 - 22.5 * np.exp(-np.arange(1, 3001) / 600.0)
+    s.add(temp, np.maximum(p_sat_kpa(temp), 101.3))
+    s.blow_down(25.0, 240).cool(3600, 22.0, 900.0)
+    (row,) = cycles_of(s).to_dict("records")
+    assert row["completion"] == "aborted"
+    assert pd.isna(row["setpoint_c"])
 
 
 def test_it_does_not_move_the_set_point_of_the_cycles_after_it(traces: ModuleType) -> None:

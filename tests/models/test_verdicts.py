@@ -72,7 +72,14 @@ def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
         ({"saturation_deviation_k": np.nan}, "inside", ""),
         ({"sample_interval_s": 200.0, "exposure_gap_s": 200.0}, "incomplete", ""),
         ({"exposure_gap_s": 400.0}, "incomplete", ""),
-        ({"completion": "aborted"}, "incomplete", ""),
+        ({"completion": "aborted", "exposure_s": 400.0}, "incomplete", ""),
+        ({"completion": "aborted"}, "inside", ""),  # the hold was kept: what broke off came after
+        ({"exposure_s": 700.0, "exposure_gap_s": 215.0}, "incomplete", ""),  # in the gap?
+        ({"exposure_s": 700.0, "exposure_gap_s": 100.0}, "outside", "short"),
+        ({"completion": "aborted", "exposure_s": 400.0, "saturation_deviation_k": 14.0},
+         "outside", "superheat"),
+        ({"completion": "aborted", "exposure_s": 400.0, "saturation_deviation_k": 3.5},
+         "incomplete", ""),
         ({"completion": "power_cut"}, "incomplete", ""),
         ({"completion": "cut_off"}, "incomplete", ""),
         ({"completion": "aborted", "exposure_max_c": 131.0}, "outside", "hot"),
@@ -161,7 +168,7 @@ def test_forbidden_words_never_appear() -> None:
 
 
 def test_a_leak_rate_is_given_its_standard_error() -> None:
-    test = {"kind": "leak_test", "leak_se": 0.008}
+    test: dict[str, Any] = {"kind": "leak_test", "leak_se": 0.008}
     near, beyond = (
         judge_one(**test, leak_kpa_per_min=0.14),
         judge_one(**test, leak_kpa_per_min=0.15),
