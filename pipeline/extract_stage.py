@@ -186,6 +186,8 @@ def extract_units(
         loggers = sorted({*found.loggers, *states.get(STATE + unit, {}).get("loggers", ())})
         if found.pair is not None:
             pairs[unit] = found.pair
+        elif pairs.get(unit) is not None and task.pair is None:
+            del pairs[unit]  # all was looked at anew, and there is nothing to say
         documents[STATE + unit] = {
             "digest": _digest(work.config, unit, loggers, pairs),
             "loggers": loggers,

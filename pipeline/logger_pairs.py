@@ -44,6 +44,11 @@ STEADY_S: Final = 30.0
 LAID_GAP_S: Final = 120.0
 """Pressure is laid on a time between two of its samples that are no further apart."""
 RECENT: Final = 5
+WARM_C: Final = 60.0
+LEAST_SINGLE: Final = 30
+MIXED_K: Final = 0.5
+"""So many single warm rows of one export between another's that lie on average so far to one
+side are a second probe (no source)."""
 OTHERS: Final = ("temperature2_c", "current_a", "mains_v", "ambient_c")
 
 
@@ -52,22 +57,27 @@ class Pair:
     """How the two clocks at a unit stand."""
 
     state: str
-    """``told`` by the configuration, ``agree``, ``differ``, or ``open``: too few heat-ups."""
+    """``told`` by the configuration, ``agree``, ``differ``, ``open`` (too few heat-ups), or
+    ``mixed``: two loggers' temperatures stand in one channel."""
     lag_s: float | None
     """What the first heat-ups show: pressure after temperature [s]."""
     spread_s: float | None
     recent_s: float | None
     """What is left between them in the last heat-ups, once moved [s]."""
     heat_ups: int
+    loggers: tuple[str, ...] = ()
+    """Of mixed temperatures, where they are known."""
 
     def to_json(self) -> dict[str, Any]:
         """Return it as a document holds it."""
-        return asdict(self)
+        return {**asdict(self), "loggers": list(self.loggers)}
 
     @classmethod
     def from_json(cls, held: Mapping[str, Any] | None) -> Pair | None:
         """Read it from a document."""
-        return None if held is None else cls(**held)
+        if held is None:
+            return None
+        return cls(**{**held, "loggers": tuple(held.get("loggers", ()))})
 
     @property
     def usable(self) -> bool:
@@ -109,8 +119,11 @@ def paired(
     """
     apart = _apart(trace)
     plain = trace.drop(columns=SOURCES, errors="ignore")
+    mixed = _mixed(trace)
+    if mixed is not None:
+        return plain, mixed
     if not apart.any():
-        return plain, known
+        return plain, None if known is not None and known.state == "mixed" else known
     at_s = trace["time"].astype("int64").to_numpy() / 1000.0
     added = _added_s(at_s, clocks)
     moved_s = np.where(np.isnan(added), at_s, at_s + added)
@@ -162,6 +175,15 @@ def lags_s(
 
 def words(unit_id: str, pair: Pair) -> str:
     """Return what is to be said about a pair of loggers; empty where nothing is."""
+    if pair.state == "mixed":
+        named = [x for x in pair.loggers if x]
+        which = f" ({' and '.join(named)})" if len(named) > 1 else ""
+        return (
+            f"two loggers{which} record a temperature of {unit_id} at once, and both stand in one "
+            "channel: cycles are found in a mixture. Give the second one's column another channel "
+            'in a [[layout]] for its files: columns = { "its header" = "temperature2_c" } (or '
+            '"ignore")'
+        )
     begin = f"temperature and pressure of {unit_id} come from two loggers"
     if pair.state == "open":
         return (
@@ -216,6 +238,33 @@ def _toml(unit_id: str, add_s: float) -> str:
     from ..shared.config_template import toml_value
 
     return f"[[clock]] / unit = {toml_value(unit_id)} / add_s = {round(add_s)}"
+
+
+def _mixed(trace: pd.DataFrame) -> Pair | None:
+    """Return the fact that two loggers' temperatures stand in one channel, or None.
+
+    Single rows of one export between rows of another, that lie to one side of them: rows of
+    an export that was sent again lie between them too, but on their line.
+    """
+    if trace["source"].nunique() < 2:
+        return None
+    rows = trace[trace["temperature_c"].notna().to_numpy()]
+    _, code = np.unique(
+        rows["source"].fillna("").to_numpy(dtype=object).astype(str), return_inverse=True
+    )
+    celsius = rows["temperature_c"].to_numpy(dtype=np.float64)
+    if len(code) < 3:
+        return None
+    single = (code[1:-1] != code[:-2]) & (code[:-2] == code[2:]) & (celsius[1:-1] > WARM_C)
+    off = celsius[1:-1] - (celsius[:-2] + celsius[2:]) / 2.0
+    logger = rows["logger_id"].fillna("").to_numpy(dtype=object)
+    for k in np.unique(code[1:-1][single]):
+        own = single & (code[1:-1] == k)
+        if int(own.sum()) >= LEAST_SINGLE and abs(float(np.median(off[own]))) > MIXED_K:
+            at = np.flatnonzero(own)
+            both = {*map(str, logger[at + 1]), *map(str, logger[at])}
+            return Pair("mixed", None, None, None, 0, tuple(sorted(both)))
+    return None
 
 
 def _apart(trace: pd.DataFrame) -> BoolArray:

@@ -268,13 +268,17 @@ class Assembly:
         for owner, rows in decided.owners:
             self.zones.add(owner.zone_name)
             if labels is None:
-                values, words = named_channels(decided.channels, parsed)
+                channels = decided.channels
+                if owner.only:
+                    air = {"atmosphere_kpa"} if "pressure_kpa" in owner.only else set()
+                    channels = tuple(c for c in channels if c.name in owner.only | air)
+                values, words = named_channels(channels, parsed)
                 part = convert_rows(
                     owner,
                     decided.times,
                     rows,
                     parsed.lines,
-                    decided.channels,
+                    channels,
                     values,
                     words,
                     local,

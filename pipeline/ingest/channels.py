@@ -435,6 +435,11 @@ def _which(
     these: list[Channel], name: str, line: int | None, role: str = "temperature_c"
 ) -> Exception:
     listed = ", ".join(quoted(c.header) for c in these)
+    pinned = these[0].header
+    if len({c.header for c in these}) < len(these):
+        # One name for several columns pins none of them: their places do.
+        places = [f"column {c.column + 1}" for c in these]
+        listed, pinned = f"{listed} ({', '.join(places)})", places[0]
     return refusal(
         "channels",
         name,
@@ -442,7 +447,5 @@ def _which(
         "name the right one in a [[layout]]",
         line=line,
         question=f"Which of the columns {listed} is {role}?",
-        toml=layout_toml(
-            name, f"columns = {{ {toml_text(these[0].header)} = {toml_text(role)} }}"
-        ),
+        toml=layout_toml(name, f"columns = {{ {toml_text(pinned)} = {toml_text(role)} }}"),
     )

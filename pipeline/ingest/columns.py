@@ -122,7 +122,7 @@ def _pinned(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
                 "layout",
                 name,
                 f"the pinned column {quoted(header)} stands {len(hits)} times in the header",
-                "correct columns in its [[layout]]",
+                'name it by its place, such as "column 3", in its [[layout]]',
                 line=table.header_line,
             )
     return found

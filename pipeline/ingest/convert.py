@@ -140,6 +140,8 @@ class Owner:
     atmosphere: Atmosphere
     start_ms: int | None = None
     end_ms: int | None = None
+    only: frozenset[str] = frozenset()
+    """The channels that are assigned to the unit; empty: all."""
 
 
 def convert_rows(

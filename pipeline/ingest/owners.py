@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -196,12 +197,13 @@ def find_owners(
             rows = np.flatnonzero(mask & times.ok)
         if claimed is not None:
             claimed |= mask
-        spans: list[tuple[str, int | None, int | None]] = [(unit, None, None)]
+        spans: list[_Span] = [_Span(unit, None, None)]
         if not unit:
             spans = _assigned(d, logger)
-            if spans[0][1] is not None or spans[0][2] is not None or len(spans) > 1:
+            if spans[0].start_ms is not None or spans[0].end_ms is not None or len(spans) > 1:
                 shared += len(rows) if rows is not None else d.parsed.n
-        for own, start, end in spans:
+        for span in spans:
+            own = span.unit
             if times.utc:
                 zone_name, zone = "in the export", None
                 why = "the times state their offset from UTC"
@@ -226,7 +228,16 @@ def find_owners(
             _check_summer(d, zone, zone_name, times)
             owners.append(
                 (
-                    Owner(own, logger, zone, zone_name, atmosphere_of(d, own, begins), start, end),
+                    Owner(
+                        own,
+                        logger,
+                        zone,
+                        zone_name,
+                        atmosphere_of(d, own, begins),
+                        span.start_ms,
+                        span.end_ms,
+                        span.only,
+                    ),
                     rows,
                 )
             )
@@ -269,14 +280,55 @@ def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes)
             )
 
 
-def _assigned(d: Decider, logger: str) -> list[tuple[str, int | None, int | None]]:
+@dataclass(frozen=True)
+class _Span:
+    """Where a logger, or one of its channels, sat from when to when [ms]."""
+
+    unit: str
+    start_ms: int | None
+    end_ms: int | None
+    only: frozenset[str] = frozenset()
+
+    def meets(self, other: _Span) -> bool:
+        """Say whether both hold at one time."""
+        after = self.end_ms is not None and (other.start_ms or 0) >= self.end_ms
+        before = other.end_ms is not None and (self.start_ms or 0) >= other.end_ms
+        return not (after or before)
+
+
+def _assigned(d: Decider, logger: str) -> list[_Span]:
     from .pins import active
 
     own: list[Assignment] = [a for a in d.config.assignments if a.logger == logger]
     if not own:
         raise unassigned(d, logger)
-    found = [(a.unit, *active(a)) for a in own]
-    return list(dict.fromkeys(found))
+    found: dict[tuple[str, int | None, int | None], set[str]] = {}
+    for a in own:
+        found.setdefault((a.unit, *active(a)), set()).add(a.channel)
+    spans = [
+        _Span(*where, frozenset() if "" in channels else frozenset(channels))
+        for where, channels in found.items()
+    ]
+    for k, one in enumerate(spans):
+        for other in spans[:k]:
+            if one.unit != other.unit and one.meets(other):
+                raise refusal(
+                    "unit_id",
+                    d.a.name,
+                    f"logger {quoted(logger)} is assigned to {quoted(other.unit)} and to "
+                    f"{quoted(one.unit)} at one time, each with its channel, and one export of it "
+                    "can't be parted so",
+                    "export each channel in a file of its own and pin its unit_id in a [[layout]]",
+                )
+    if d.labels is not None and any(s.only for s in spans):
+        raise refusal(
+            "unit_id",
+            d.a.name,
+            f"an [[assignment]] of logger {quoted(logger)} names one channel, which is not "
+            "followed where channels stand in rows",
+            "name the logger without a channel, or export its channels in columns",
+        )
+    return spans
 
 
 def atmosphere_of(d: Decider, unit_id: str, begins: datetime | None = None) -> Atmosphere:

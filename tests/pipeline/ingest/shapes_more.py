@@ -303,6 +303,20 @@ def _refused() -> list[Shape]:
             says="in no form that is read",
         ),
         Shape(
+            "one name for two temperatures",
+            lines(
+                rows_of(
+                    C,
+                    BERLIN,
+                    lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S},{num(t)},{num(q)},{num(p)}",
+                ),
+                "Time,Temp (°C),Temp (°C),Pressure (kPa abs)",
+            ).encode(),
+            config=zoned(),
+            cause="channels",
+            says="column 2",
+        ),
+        Shape(
             "a check sum grown on to the last value",
             lines([r + "*5A" for r in iso()], HEAD).encode(),
             config=zoned(),

@@ -100,6 +100,43 @@ def test_a_logger_that_moved_gives_each_unit_its_rows() -> None:
 
 
 @pytest.mark.parametrize(
+    ("channels", "kept"),
+    [
+        (("temperature_c",), ("temperature_c",)),
+        (("pressure_kpa",), ("pressure_kpa",)),
+        (("temperature_c", "pressure_kpa"), ("temperature_c", "pressure_kpa")),
+        (("",), ("temperature_c", "pressure_kpa")),
+    ],
+)
+def test_an_assignment_of_a_channel_keeps_no_other(
+    channels: tuple[str, ...], kept: tuple[str, ...]
+) -> None:
+    own = tuple(Assignment("L-778", "S-12", c) for c in channels)
+    config = Config(defaults=BERLIN, assignments=own)
+    data = lines(iso(), "Logger serial: L-778", HEAD).encode()
+    reading = read_export(data, name="x/2024.csv", config=config)
+    frame = reading.table().to_pandas()
+    assert reading.unit_ids == ("S-12",)
+    assert reading.rows_read == reading.rows_kept == len(frame) == 360
+    for column in ("temperature_c", "pressure_kpa"):
+        assert frame[column].notna().all() == (column in kept)
+        assert frame[column].isna().all() == (column not in kept)
+
+
+def test_a_logger_with_a_channel_at_each_of_two_units_is_refused() -> None:
+    config = Config(
+        defaults=BERLIN,
+        assignments=(
+            Assignment("L-778", "S-1", "temperature_c"),
+            Assignment("L-778", "S-2", "pressure_kpa"),
+        ),
+    )
+    data = lines(iso(), "Logger serial: L-778", HEAD).encode()
+    with pytest.raises(ExportRefusedError, match="can't be parted so"):
+        read_export(data, name="x/2024.csv", config=config)
+
+
+@pytest.mark.parametrize(
     ("name", "config", "above"),
     [
         ("x.csv", Config(defaults=BERLIN), ("Unit: S-12", "Machine: S-13")),

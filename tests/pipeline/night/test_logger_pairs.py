@@ -185,9 +185,10 @@ def test_a_drift_after_it_was_settled_is_said(tmp_path: Path) -> None:
 
 def test_one_logger_with_both_channels_is_left_as_it_is(tmp_path: Path) -> None:
     at = np.arange(0.0, 4 * CYCLE_S, 5.0)
-    write(tmp_path / "in", "ST-07_a.csv", at, at, T, P)
-    write(tmp_path / "in", "ST-07_b.csv", at[500:700], at[500:700], T)  # a part sent again
+    write(tmp_path / "in", "ST-07_20260303.csv", at, at, T, P)
+    write(tmp_path / "in", "ST-07_20260304.csv", at[500:700], at[500:700], T)  # sent again
     cycles, warnings = night(tmp_path)
+    assert len(cycles) == 4
     assert not [w for w in warnings if "two loggers" in w]
     assert cycles["saturation_deviation_k"].to_numpy() == pytest.approx(0.0, abs=0.02)
     assert not all_pairs(Store.open(str(tmp_path / "store")).snapshot().state(STATE))
@@ -245,3 +246,19 @@ def test_a_mistake_is_named(toml: str, found: str) -> None:
 def test_lags_that_scatter_are_said_to() -> None:
     said = words("A", Pair("differ", 80.0, 200.0, 80.0, 3))
     assert "unsteadily" in said
+
+
+@pytest.mark.parametrize(("apart_k", "said"), [(0.0, 0), (-4.0, 1)])
+def test_two_probes_in_one_channel_are_said(tmp_path: Path, apart_k: float, said: int) -> None:
+    at = np.arange(0.0, 2 * CYCLE_S, 5.0)
+    write(tmp_path / "in", "ST-07_20260303.csv", at, at, T)
+    write(tmp_path / "in", "b.csv", at[:-1] + 2.0, at[:-1] + 2.0, T)
+    head, *rows = (tmp_path / "in" / "b.csv").read_text(encoding="utf-8").splitlines()
+    cells = [r.split(",") for r in rows]
+    moved = [head, *(f"{when},{float(value) + apart_k:.2f}" for when, value in cells)]
+    (tmp_path / "in" / "b.csv").unlink()
+    (tmp_path / "in" / "ST-07_20260304.csv").write_text("\n".join(moved) + "\n", encoding="utf-8")
+    _, warnings = night(tmp_path, 4)
+    found = [w for w in warnings if "one channel" in w]
+    assert len(found) == said
+    assert all("temperature2_c" in w for w in found)
