@@ -18,11 +18,18 @@ from fontTools.fontBuilder import FontBuilder  # type: ignore[import-untyped]
 from fontTools.pens.t2CharStringPen import T2CharStringPen  # type: ignore[import-untyped]
 from fontTools.pens.ttGlyphPen import TTGlyphPen  # type: ignore[import-untyped]
 from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
+from matplotlib import ft2font
 from matplotlib.font_manager import FontProperties, findfont, fontManager
-from matplotlib.ft2font import FT2Font, LoadFlags
+from matplotlib.ft2font import FT2Font
 from pypdf import PdfReader
 
 WEIGHTS = ("normal", "bold")
+_FLAGS: Any = ft2font
+NO_HINTING: Any = (
+    _FLAGS.LoadFlags.NO_HINTING  # from matplotlib 3.10 on
+    if hasattr(_FLAGS, "LoadFlags")
+    else _FLAGS.LOAD_NO_HINTING
+)
 
 
 def path_of(family: str, weight: str = "normal") -> Path:
@@ -49,7 +56,7 @@ def test_outlines_and_advances_are_the_originals(weight: str) -> None:
     for code in kept:  # accented letters are composites, whose parts were renumbered
         points = []
         for font in (original, page):
-            glyph = font.load_char(int(code), flags=LoadFlags.NO_HINTING)
+            glyph = font.load_char(int(code), flags=NO_HINTING)
             vertices, codes = font.get_path()
             points.append((glyph.linearHoriAdvance, np.asarray(vertices), np.asarray(codes)))
         (wide, vertices, codes), (again, same, marks) = points
@@ -146,7 +153,9 @@ def test_a_font_of_the_machine_lends_the_letters_of_a_name(
     assert text_width_pt(WIDE, 10.0) == text_width_pt(WIDE, 10.0, bold=True) == pytest.approx(30.0)
     target = io.BytesIO()
     unit_report(builder.unit_view(name, cycles=3), target)
-    assert name in PdfReader(target).pages[0].extract_text()
+    # drawings of letters are searchable with later versions of the library alone
+    searchable = not curves or hasattr(_FLAGS, "LoadFlags")
+    assert (name in PdfReader(target).pages[0].extract_text()) == searchable
     fonts: Any = PdfReader(target).pages[0]["/Resources"]
     kinds = {str(font.get_object()["/Subtype"]) for font in fonts["/Font"].values()}
     assert kinds == {"/Type3" if curves else "/Type0"}
@@ -155,7 +164,7 @@ def test_a_font_of_the_machine_lends_the_letters_of_a_name(
         done = subprocess.run(
             ["pdftotext", "-l", "1", tmp_path / "a.pdf", "-"], capture_output=True, text=True
         )
-        assert name in done.stdout
+        assert (name in done.stdout) == searchable
         assert done.stderr == ""
 
 
