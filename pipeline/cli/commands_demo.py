@@ -7,7 +7,7 @@ from datetime import datetime
 import click
 
 from .base import Command
-from .options import Run, as_of_option, common, store_option
+from .options import Run, Whole, as_of_option, common, store_option
 from .output import emit, explain, progress_bar
 
 
@@ -43,13 +43,21 @@ def demo(folder: str, store: str | None, run: Run) -> None:
 @click.command(cls=Command, short_help="Write a simulated fleet's exports and truth.")
 @click.argument("folder", metavar="DIR")
 @click.option(
-    "--units", type=click.IntRange(1, 100000), metavar="N", required=True, help="Number of units."
+    "--units",
+    type=Whole(1, 100_000),
+    metavar="N",
+    required=True,
+    help="Number of units, up to 100000.",
 )
 @click.option(
-    "--days", type=click.IntRange(1, 3660), metavar="D", required=True, help="Days of use."
+    "--days", type=Whole(1, 3660), metavar="D", required=True, help="Days of use, up to 3660."
 )
 @click.option(
-    "--seed", type=click.IntRange(0), metavar="S", required=True, help="Same seed, same bytes."
+    "--seed",
+    type=Whole(0),
+    metavar="S",
+    required=True,
+    help="Any number; the same gives the same bytes.",
 )
 @common
 def simulate(folder: str, units: int, days: int, seed: int, run: Run) -> None:

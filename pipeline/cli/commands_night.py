@@ -15,7 +15,7 @@ from .output import emit, explain, progress_bar
 keep_option = click.option(
     "--keep-as-read",
     is_flag=True,
-    help="Let samples be that were read with other settings and whose exports are gone.",
+    help="Keep samples that were read with other settings where their exports are gone.",
 )
 
 

@@ -18,7 +18,7 @@ from .output import emit
 @click.option(
     "--day-first/--month-first",
     default=None,
-    help="Whether 03/04 is the 3rd of April or the 4th of March.",
+    help="Whether 03/04 is the 3rd of April (day first) or the 4th of March.",
 )
 @click.option(
     "--pressure-reference",

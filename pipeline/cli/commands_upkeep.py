@@ -57,8 +57,8 @@ def compact(store: str, run: Run) -> None:
 def forget(before: datetime, dry_run: bool, store: str, run: Run) -> None:
     """Remove samples older than a date; cycles, flags and reports stay.
 
-    What can't be done again without its samples is not: a changed configuration
-    no longer changes the cycles of that time.
+    Cycles of that time then stay as they are: without samples they can't be found
+    anew when the configuration changes.
 
     \b
     Examples:

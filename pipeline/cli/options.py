@@ -65,11 +65,15 @@ class Word(click.Choice):  # type: ignore[type-arg,unused-ignore]
             self.fail(f"{value!r} is not known; {hint}: {', '.join(choices)}.", param, ctx)
 
 
-class Workers(click.IntRange):
-    """A number of processes."""
+class Whole(click.IntRange):
+    """A whole number; its help text names the range in words."""
 
     def _describe_range(self) -> str:
-        return ""  # the range says nothing to a reader
+        return ""
+
+
+class Workers(Whole):
+    """A number of processes."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the number; refuse anything else by one plain sentence."""

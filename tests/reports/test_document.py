@@ -18,6 +18,7 @@ from chamberdrift.reports import ReportOptions, cycle_sheet, cycle_view, fleet_r
 from chamberdrift.reports.document import figures, preview, render, write
 from chamberdrift.reports.fleet import fleet_document
 from chamberdrift.reports.unit import unit_document
+from chamberdrift.reports.views import FleetView
 from matplotlib.figure import Figure
 from pypdf import PdfReader
 
@@ -213,3 +214,29 @@ def test_preview_is_a_small_png_of_one_page(builder: Any) -> None:
     assert (width, height) == (595, 841)
     with pytest.raises(IndexError, match="page 9"):
         preview(document, 9)
+
+
+@pytest.mark.parametrize(
+    "name", ["$x_1^2$", ") >> /OpenAction << /S /JavaScript (", "a\\)b%<</AA"]
+)
+def test_markup_and_pdf_syntax_in_names_stay_text(builder: Any, name: str) -> None:
+    """Names come from exports. Actions are those of ISO 32000-1, 12.6; none is ever made."""
+    view = builder.unit_view(name, cycles=8, flags=[builder.flag(name, evidence=name)])
+    target = io.BytesIO()
+    unit_report(view, target)
+    fleet = io.BytesIO()
+    flags = view.flags
+    whole = FleetView(view.config, view.cycles, view.as_of, flags=flags, intake=view.intake)
+    fleet_report(replace(whole, files={name: "unit-u-00.pdf"}), fleet)
+    for made in (target, fleet):
+        reader: Any = PdfReader(made, strict=True)
+        assert name in reader.pages[0].extract_text()
+        assert set(reader.root_object) <= {"/Type", "/Pages", "/Outlines", "/PageMode"}
+        titles = [entry.title for entry in reader.outline]
+        assert any(name in title for title in titles)
+        for page in reader.pages:
+            assert "/AA" not in page
+            for note in page.get("/Annots") or ():
+                action = note.get_object()["/A"]
+                assert action["/S"] in ("/URI", "/GoToR")
+                assert "unit-u-00.pdf" in str(action)
