@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from ...shared.errors import StoreError
+from ...shared.version import SCHEMA_VERSION
 
 FORMAT: Final = 1
 """Version of the layout of a store."""
@@ -126,6 +127,7 @@ class Commit:
         """Return the commit as it is written."""
         return {
             "format": FORMAT,
+            "schema": SCHEMA_VERSION,
             "commit": self.number,
             "lock": self.lock,
             "recorded_at": self.recorded_at,
@@ -165,6 +167,12 @@ class Commit:
             raise StoreError(
                 f"the store has format {data['format']}, this version reads format {FORMAT}: "
                 "use the version that wrote it"
+            )
+        schema = data.get("schema", 1)
+        if schema > SCHEMA_VERSION:
+            raise StoreError(
+                f"the store's tables are of schema {schema}, this version knows up to "
+                f"{SCHEMA_VERSION}: use the version that wrote it, or a later one"
             )
         return cls(
             number=data["commit"],

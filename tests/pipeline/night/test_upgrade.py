@@ -14,6 +14,7 @@ from chamberdrift.pipeline.night import run_night
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.verify import verify
 from chamberdrift.shared.schema import FLAGS
+from chamberdrift.shared.version import SCHEMA_VERSION
 from click.testing import CliRunner
 
 DATA = Path(__file__).parent / "data"
@@ -42,6 +43,17 @@ def test_an_earlier_versions_store_goes_on(old: Path) -> None:
     assert len(after.table("judgements")) == len(after.table("cycles")) > len(cycles)
     assert verify(Store.open(str(old / "store"))).problems == ()
     assert night.reports
+
+
+def test_what_it_writes_on_an_earlier_store_carries_its_own_schema(old: Path) -> None:
+    def schemas() -> list[int]:
+        paths = sorted((old / "store" / "commits").glob("*.json"))
+        return [json.loads(p.read_text(encoding="utf-8")).get("schema", 1) for p in paths]
+
+    before = schemas()
+    run_night(str(old / "inbox"), str(old / "store"), as_of=END, draw=False)
+    assert schemas()[: len(before)] == before
+    assert set(schemas()[len(before) :]) == {SCHEMA_VERSION}
 
 
 def test_a_postponed_finding_outlives_the_upgrade(old: Path) -> None:
@@ -93,11 +105,13 @@ def test_it_ends_as_a_store_of_this_version_would(old: Path) -> None:
     pd.testing.assert_series_equal(times[0], times[1])
 
 
-def test_a_later_versions_store_is_refused(old: Path) -> None:
+@pytest.mark.parametrize("what", ["format", "schema"])
+def test_a_later_versions_store_is_refused(old: Path, what: str) -> None:
+    run_night(str(old / "inbox"), str(old / "store"), as_of=END, draw=False)
     commits = sorted((old / "store" / "commits").glob("*.json"))
-    for path in commits:
+    for path in commits if what == "format" else commits[-1:]:
         document = json.loads(path.read_text(encoding="utf-8"))
-        document["format"] += 1
+        document[what] += 1
         path.write_text(json.dumps(document), encoding="utf-8")
     for args in (["status"], ["nightly", str(old / "inbox")], ["init"]):
         result = CliRunner().invoke(cli, [*args, "--store", str(old / "store")])
