@@ -246,18 +246,17 @@ def _mixed(trace: pd.DataFrame) -> Pair | None:
     Single rows of one export between rows of another, that lie to one side of them: rows of
     an export that was sent again lie between them too, but on their line.
     """
-    if trace["source"].nunique() < 2:
-        return None
-    rows = trace[trace["temperature_c"].notna().to_numpy()]
-    _, code = np.unique(
-        rows["source"].fillna("").to_numpy(dtype=object).astype(str), return_inverse=True
-    )
-    celsius = rows["temperature_c"].to_numpy(dtype=np.float64)
+    warm = trace["temperature_c"].to_numpy(dtype=np.float64, na_value=np.nan)
+    has = ~np.isnan(warm)
+    codes = pd.factorize(trace["source"])[0]
+    code, celsius = (codes, warm) if has.all() else (codes[has], warm[has])
     if len(code) < 3:
         return None
     single = (code[1:-1] != code[:-2]) & (code[:-2] == code[2:]) & (celsius[1:-1] > WARM_C)
+    if int(single.sum()) < LEAST_SINGLE:
+        return None
     off = celsius[1:-1] - (celsius[:-2] + celsius[2:]) / 2.0
-    logger = rows["logger_id"].fillna("").to_numpy(dtype=object)
+    logger = trace["logger_id"].fillna("").to_numpy(dtype=object)[has]
     for k in np.unique(code[1:-1][single]):
         own = single & (code[1:-1] == k)
         if int(own.sum()) >= LEAST_SINGLE and abs(float(np.median(off[own]))) > MIXED_K:
