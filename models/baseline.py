@@ -9,6 +9,7 @@ it adds a shift to the signs it touches, measured from the cycles on both sides.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -102,11 +103,20 @@ class Baseline:
         count = np.isfinite(signs).sum(axis=0).astype(np.float64)
         return Level(np.where(count >= least, trimmed_mean(moved), np.nan), centre, count)
 
-    def scale(self, reference: Reference) -> FloatArray:
-        """Return the unit's scatter from cycle to cycle, shrunk to the fleet's, (signs,)."""
+    def scale(
+        self, reference: Reference, levels: Mapping[str, Level | None] | None = None
+    ) -> FloatArray:
+        """Return the unit's scatter from cycle to cycle, shrunk to the fleet's, (signs,).
+
+        Parameters
+        ----------
+        levels
+            Levels under the reference that are known already, by program.
+        """
         rows = []
         for program, kept in self.programs.items():
-            level = self.level(program, reference)
+            held = levels or {}
+            level = held[program] if program in held else self.level(program, reference)
             if level is not None:
                 used = self._used(program)
                 signs = array(kept.signs[:used])

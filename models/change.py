@@ -95,10 +95,11 @@ def _errors(t: FloatArray, y: FloatArray, places: NDArray[np.int64], kind: str) 
         before, after = total[places - 1], total[-1] - total[places - 1]
         return np.asarray(square[-1] - before**2 / left - after**2 / right)
     out = np.empty(places.size)
+    none = float(np.square(y - y.mean()).sum())
     for i, place in enumerate(places.tolist()):
         ramp = np.maximum(t - t[place - 1], 0.0)
         centred = ramp - ramp.mean()
         spread = float(centred @ centred)
         fall = float(centred @ y) ** 2 / spread if spread > 0 else 0.0
-        out[i] = float(np.square(y - y.mean()).sum()) - fall
+        out[i] = none - fall
     return out

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from ..shared.errors import ChamberdriftError
+from .facts import Facts, facts_of
 from .late import Again, late_units
 from .month_steps import Mapper, MonthSteps, UnitStep, split, step_units
 from .monthly import Monthly, fit_month
@@ -176,8 +177,7 @@ def _run(
     kinds = {name: config.unit(name).type for name in fleet.states}
     tracks: Tracks = {name: [] for name in panel.units}
     p: dict[str, FloatArray] = {}
-    kept = [n for n, t in panel.frame.dtypes.items() if not isinstance(t, pd.StringDtype)]
-    numbers = panel.frame[["cycle_id", "kind", *kept]]  # other texts would only travel
+    facts = facts_of(panel.frame, panel.verdict)
     now = math.inf if fleet.monthly is None else fleet.monthly.code
     held = {} if again is None else again.months
     codes = sorted({*np.unique(month).tolist(), *(code for code in held if code > now)})
@@ -195,7 +195,7 @@ def _run(
                 joins = {} if again is None or known is None else again.since
                 own = [u for u in fleet.states if known is None or joins.get(u, math.inf) <= code]
                 begins[code] = _begin(fleet, panel, code, own)
-        steps = _steps(fleet, panel, month == code, repairs, kinds, numbers)
+        steps = _steps(fleet, panel, month == code, repairs, kinds, facts)
         task = MonthSteps(tuple(s for _, s in steps), replace(fleet.monthly, pools={}), config)
         tasks = split(task, parts)
         made = mapper(step_units, tasks) if len(tasks) > 1 else map(step_units, tasks)
@@ -246,7 +246,7 @@ def _steps(
     inside: NDArray[np.bool_],
     repairs: dict[str, list[Repair]],
     kinds: dict[str, str],
-    numbers: pd.DataFrame,
+    facts: Facts,
 ) -> list[tuple[int, UnitStep]]:
     """Return what each unit has to be stepped over in a month, and its first row."""
     out = []
@@ -259,8 +259,7 @@ def _steps(
                 kinds[name],
                 fleet.states[name],
                 panel.rows.part(first, last),
-                numbers.iloc[first:last],
-                panel.verdict.iloc[first:last],
+                facts.part(first, last),
                 repairs.get(name, []),
             )
             out.append((first, step))

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from ..shared.config import Config
+from .facts import Facts
 from .monthly import Monthly
 from .tracker import Repair, Rows, Track, track
 from .unit import UnitState, find
@@ -31,8 +31,7 @@ class UnitStep:
     kind: str
     state: UnitState
     rows: Rows
-    cycles: pd.DataFrame
-    verdict: pd.DataFrame
+    facts: Facts
     repairs: list[Repair]
 
 
@@ -88,8 +87,7 @@ def step_units(task: MonthSteps) -> list[UnitStepped]:
             unit.state,
             unit.rows,
             charts,
-            unit.cycles,
-            unit.verdict,
+            unit.facts,
             p,
             task.monthly.reference(unit.kind),
             task.config,

@@ -168,15 +168,15 @@ def _residuals(panel: Panel, tracks: Tracks) -> pd.DataFrame:
     log = np.array([s.scale == "log" for s in SIGNS])[sign]
     at = (row, sign)
     level = adjusted[at] - residual[at]
-    columns = np.array([s.column for s in SIGNS], dtype=object)[sign]
+    columns = pd.array([s.column for s in SIGNS], dtype="string").take(sign)
     expected = np.where(log, np.exp(level), level)
     frame = panel.frame
     return RESIDUALS.conform(
         pd.DataFrame(
             {
-                "cycle_id": frame["cycle_id"].to_numpy(dtype=object)[row],
-                "unit_id": frame["unit_id"].to_numpy(dtype=object)[row],
-                "started_at": frame["started_at"].to_numpy()[row],
+                "cycle_id": frame["cycle_id"].array.take(row),
+                "unit_id": frame["unit_id"].array.take(row),
+                "started_at": frame["started_at"].array.take(row),
                 "feature": columns,
                 "value": np.where(log, np.exp(panel.rows.signs[at]), panel.rows.signs[at]),
                 "adjusted": np.where(log, np.exp(adjusted[at]), adjusted[at]),

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 MAD_TO_SD: Final = 1.4826022185056018
 """1 / (normal quantile of 0.75): makes the median absolute deviation a standard deviation
@@ -54,8 +56,11 @@ WINSOR_SD: Final = 0.8238
 
 def trimmed_mean(values: ArrayLike) -> FloatArray:
     """Return the mean of each column without its ends, NaN left out, shape (columns,)."""
-    x = np.asarray(values, dtype=np.float64)
-    return np.array([_trim(column) for column in x.T])
+    out = np.full(np.shape(values)[1], np.nan)
+    for at, kept in _ordered(values):
+        cut = int(WINSOR_SHARE * kept.shape[1])
+        out[at] = kept[:, cut : kept.shape[1] - cut].copy().mean(axis=1)
+    return out
 
 
 def winsorised_sd(values: ArrayLike) -> FloatArray:
@@ -64,25 +69,26 @@ def winsorised_sd(values: ArrayLike) -> FloatArray:
     Unlike the median absolute deviation it does not go blind when a feature
     has two modes, one of them held by most rows.
     """
+    out = np.full(np.shape(values)[1], np.nan)
+    for at, kept in _ordered(values):
+        count = kept.shape[1]
+        if count < 3:
+            continue
+        cut = int(WINSOR_SHARE * count)
+        pulled = np.clip(kept, kept[:, cut, None], kept[:, count - 1 - cut, None])
+        out[at] = pulled.std(axis=1, ddof=1) / (WINSOR_SD if cut else 1.0)
+    return out
+
+
+def _ordered(values: ArrayLike) -> Iterator[tuple[IntArray, FloatArray]]:
+    """Yield columns that have equally many values, and these in order, (columns, values)."""
     x = np.asarray(values, dtype=np.float64)
-    return np.array([_spread(column) for column in x.T])
-
-
-def _trim(column: FloatArray) -> float:
-    kept = np.sort(column[np.isfinite(column)])
-    if not kept.size:
-        return float("nan")
-    cut = int(WINSOR_SHARE * kept.size)
-    return float(kept[cut : kept.size - cut].mean())
-
-
-def _spread(column: FloatArray) -> float:
-    kept = np.sort(column[np.isfinite(column)])
-    if kept.size < 3:
-        return float("nan")
-    cut = int(WINSOR_SHARE * kept.size)
-    pulled = np.clip(kept, kept[cut], kept[kept.size - 1 - cut])
-    return float(pulled.std(ddof=1)) / (WINSOR_SD if cut else 1.0)
+    ordered = np.sort(np.where(np.isfinite(x), x, np.nan).T, axis=1)  # NaN go last
+    count = np.isfinite(ordered).sum(axis=1)
+    for n in np.unique(count).tolist():
+        if n:
+            at = np.flatnonzero(count == n)
+            yield at, ordered[at, :n].copy()
 
 
 def winsorise(z: ArrayLike, bound: float) -> FloatArray:

@@ -243,7 +243,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
 
     for program in sorted(set(rows.program)):
         refresh(program, 0)
-    scale = state.baseline.scale(reference)
+    scale = state.baseline.scale(reference, levels)
     bound = CLIP * np.hypot(scale, reference.wander)
     out = _Arrays(n)
     queue = list(repairs)
@@ -309,7 +309,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
             and state.baseline.add(rows.program[i], rows.signs[i], rows.circumstances[i])
         ):
             refresh(rows.program[i], i + 1)
-            scale = state.baseline.scale(reference)
+            scale = state.baseline.scale(reference, levels)
             bound = CLIP * np.hypot(scale, reference.wander)
         i += 1
     return out.finish(adjusted, counts, reference)
@@ -402,8 +402,7 @@ def _many(
     state.resolution = out.resolution[first + n - 1].copy()
     chosen = np.flatnonzero(usable).tolist()
     state.recent = [*state.recent, *(residual[i].tolist() for i in chosen[-SPLICE:])][-SPLICE:]
-    for i in chosen:
-        _keep_day(state, times[i + 1], residual[i])
+    _keep_days(state, rows.time[usable], residual[usable])
     out.residual[at] = residual
     out.charts[at] = charts[1:]
     out.shift_count[at] = state.baseline.shift_count
@@ -470,16 +469,25 @@ def _step(
 
 def _keep_day(state: Tracker, now: float, residual: FloatArray) -> None:
     """Add a cycle to its day's mean; a day that is over goes to the history."""
-    day = math.floor(now)
-    if day != state.day:
-        if not math.isnan(state.day):
-            state.days = [*state.days[1 - HISTORY_DAYS :], close_day(state)]
-        state.day = float(day)
-        state.day_total = np.zeros(_COUNT)
-        state.day_count = np.zeros(_COUNT)
-    here = np.isfinite(residual)
-    state.day_total = state.day_total + np.where(here, residual, 0.0)
-    state.day_count = state.day_count + here
+    _keep_days(state, np.array([now]), residual[None, :])
+
+
+def _keep_days(state: Tracker, times: FloatArray, residual: FloatArray) -> None:
+    """Add cycles to their days' means."""
+    days = np.floor(times)
+    seen = np.isfinite(residual)
+    values = np.where(seen, residual, 0.0)
+    starts = np.flatnonzero(np.diff(days, prepend=np.nan) != 0.0).tolist()
+    for first, last in itertools.pairwise([*starts, len(days)]):
+        if days[first] != state.day:
+            if not math.isnan(state.day):
+                state.days = [*state.days[1 - HISTORY_DAYS :], close_day(state)]
+            state.day = float(days[first])
+            state.day_total = np.zeros(_COUNT)
+            state.day_count = np.zeros(_COUNT)
+        for value in values[first:last]:  # one by one: the order of a sum is its bits
+            state.day_total = state.day_total + value
+        state.day_count = state.day_count + seen[first:last].sum(axis=0)
 
 
 def close_day(state: Tracker) -> list[float]:

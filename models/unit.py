@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from ..shared.config import Config
@@ -15,6 +15,7 @@ from .bench import bench_check
 from .change import Change, change_point
 from .diagnosis import conditional
 from .evidence import drift_evidence
+from .facts import Facts
 from .findings import (
     SERVICE_CYCLES,
     SERVICE_DAYS,
@@ -52,6 +53,7 @@ from .odd_cycles import (
     small_p,
 )
 from .plain import array, plain
+from .quiet import Seen, quiet_rows, take
 from .reference import Reference
 from .signatures import AIR, DIRECTIONS, MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
 from .signs import INDEX, NAMES
@@ -215,8 +217,7 @@ def find(
     state: UnitState,
     rows: Rows,
     moved: Track,
-    frame: pd.DataFrame,
-    verdict: pd.DataFrame,
+    facts: Facts,
     odd: dict[str, FloatArray],
     reference: Reference,
     config: Config,
@@ -226,12 +227,12 @@ def find(
     settled: dict[int, list[Any]] = {}
     for one in moved.settled:
         settled.setdefault(one.row, []).append(one)
-    ids = [str(c) for c in frame["cycle_id"]]
-    causes = verdict["cause"].tolist()
-    trouble = _limit_rows(frame)
-    duties = np.exp(rows.signs[:, INDEX["duty"]]).tolist()
+    ids, causes = facts.cycle_id, facts.cause
+    duty = np.exp(rows.signs[:, INDEX["duty"]])
+    duties = duty.tolist()
     times = rows.time.tolist()
-    small = small_p(odd).tolist()
+    smallest = small_p(odd)
+    small = smallest.tolist()
     both = np.abs(moved.delta) / np.sqrt(moved.variance)
     worst = np.where(np.isfinite(both), both, 0.0).max(axis=(1, 2)).tolist()
     out = np.asarray(np.nan_to_num(both[:, 1])[:, COUNTED] >= STRONG_Z)
@@ -239,7 +240,20 @@ def find(
     state.wander = reference.wander
     context = _Context(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings
+    seen = Seen(rows.time, rows.complete, moved.ready, duty, smallest, facts)
+    named = (scores.t >= WATCH_T).any(axis=1)
+    quiet = quiet_rows(seen, scores, findings, config.limits)
+    quiet &= ~(scores.seen & ((np.array(worst) >= TWO_Z) & ~named | np.array(strong, dtype=bool)))
+    quiet[list(settled)] = False
+    loud = [*np.flatnonzero(~quiet).tolist(), len(times)]
+    after = 0
     for i, now in enumerate(times):
+        if i < after:
+            continue
+        if quiet[i] and not ledger.standing_all():
+            after = loud[bisect_left(loud, i)]
+            take(findings, seen, i, after, scores.seen)
+            continue
         for one in settled.get(i, []):
             if one.agrees and ledger.standing(one.part) is not None:
                 ledger.close(one.part, now, "serviced")
@@ -269,7 +283,8 @@ def find(
         if small and moved.ready[i] and math.isfinite(small[i]):
             explained = bool(scores.seen[i]) and bool((scores.t[i] >= WATCH_T).any())
             _vote(state, moved, i, now, small[i], ids[i], explained)
-        limit_row(findings, ledger, now, causes[i], trouble[i], scores.t[i], ids[i], config.limits)
+        row = facts.row(i)
+        limit_row(findings, ledger, now, causes[i], row, scores.t[i], ids[i], config.limits)
         if standing or ledger.standing_all():
             context.at(i)
             context.keep_forecasts(now)
@@ -358,16 +373,6 @@ def _vote(
     state.ledger.raise_flag(
         "unknown", severity, now, describe_odd(count, peer, delta, p, cycle_id)
     )
-
-
-def _limit_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return what limits look at, a dictionary a row."""
-    numbers = ("overband_k", "pressure_max_kpa", "gap_s", "stuck_s", "sample_interval_s",
-               "setpoint_c", "exposure_max_c", "plateau_c")  # fmt: skip
-    columns = {n: frame[n].to_numpy(dtype=np.float64, na_value=np.nan).tolist() for n in numbers}
-    columns["kind"] = frame["kind"].tolist()
-    names = list(columns)
-    return [dict(zip(names, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
 class _Context:

@@ -120,8 +120,7 @@ def arrive(store: Store, cycles: pd.DataFrame, service: pd.DataFrame) -> None:
             both = pd.concat([old, new]) if len(old) else new
             both = both.sort_values("started_at", ignore_index=True)
             work.txn.replace("cycles", name, both)
-            if len(old) and new["started_at"].min() < old["started_at"].max():
-                work.rejudge[name] = int(new["ended_at"].min().value // 1_000_000)
+            work.rejudge[name] = int(new["ended_at"].min().value // 1_000_000)
         if len(service):
             work.txn.append("service", service)
         work.changed = True

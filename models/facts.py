@@ -1,0 +1,58 @@
+"""What findings look at besides signs: of each cycle its id, kind, broken limit and numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+NUMBERS: Final = (
+    "overband_k",
+    "pressure_max_kpa",
+    "gap_s",
+    "stuck_s",
+    "sample_interval_s",
+    "setpoint_c",
+    "exposure_max_c",
+    "plateau_c",
+)
+"""Columns of a cycle that limits and the logger's troubles are read from."""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Cycles in event order."""
+
+    cycle_id: list[str]
+    kind: list[str]
+    cause: list[str]
+    """Broken limit, or nothing."""
+    numbers: dict[str, FloatArray]
+
+    def part(self, start: int, end: int) -> Facts:
+        """Return some of the rows."""
+        return Facts(
+            self.cycle_id[start:end],
+            self.kind[start:end],
+            self.cause[start:end],
+            {name: values[start:end] for name, values in self.numbers.items()},
+        )
+
+    def row(self, i: int) -> dict[str, Any]:
+        """Return what limits look at of one row."""
+        return {**{n: float(v[i]) for n, v in self.numbers.items()}, "kind": self.kind[i]}
+
+
+def facts_of(cycles: pd.DataFrame, verdict: pd.DataFrame) -> Facts:
+    """Return the facts of cycles and of the verdicts on them."""
+    return Facts(
+        [str(c) for c in cycles["cycle_id"]],
+        cycles["kind"].tolist(),
+        verdict["cause"].tolist(),
+        {n: cycles[n].to_numpy(dtype=np.float64, na_value=np.nan) for n in NUMBERS},
+    )
