@@ -20,6 +20,7 @@ from ..features import Memory, extract
 from ..shared.config import Clock, Config, Correction, Limits, Unit
 from ..shared.errors import ChamberdriftError
 from ..shared.schema import CYCLES
+from ..shared.version import SCHEMA_VERSION, VERSION
 from .corrections import corrected, corrections_of, with_amounts
 from .cycle_changes import Change, begins_with, earliest_change, keep_aliases
 from .executor import run_chunked
@@ -33,7 +34,8 @@ from .store.entries import UnitSpan
 from .work import Work
 
 STAGE_VERSION: Final = 1
-"""Raise it when extraction changes its numbers: all cycles are then found anew."""
+"""Raise it when extraction changes its numbers between versions of the program and of the
+columns, which find all cycles anew by themselves: what one column means may have changed."""
 SILENT: Final = pd.Timedelta(days=7)
 """Units that go on from further back than the others by this much are read apart, so that
 one that was silent for long does not make the night read far back for all (no source)."""
@@ -111,7 +113,8 @@ def settings_digest(
 ) -> str:
     """Return a digest of everything but the samples that a unit's cycles depend on."""
     relevant = {k: v for k, v in asdict(unit).items() if k not in ("site", "retired_at")}
-    text = repr((STAGE_VERSION, sorted(relevant.items()), sorted(asdict(limits).items())))
+    program = (STAGE_VERSION, SCHEMA_VERSION, VERSION)
+    text = repr((*program, sorted(relevant.items()), sorted(asdict(limits).items())))
     text += repr([replace(c, note="") for c in corrections]) if corrections else ""
     text += repr([replace(c, note="") for c in clocks]) if clocks else ""
     return hashlib.sha256(text.encode()).hexdigest()[:16]
@@ -144,7 +147,7 @@ def extract_units(
         digest = _digest(work.config, unit, state.get("loggers"), pairs)
         if everything or state.get("digest") != digest:
             starts[unit] = None
-            why = "all cycles anew" if everything else "settings changed"
+            why = "all cycles anew" if everything else "settings or program changed"
             work.explain("extract", unit, why if state else "new unit")
         elif unit in since:
             starts[unit] = resume_point(state.get("points", []), since[unit])

@@ -102,7 +102,7 @@ def test_only_touched_units_run_and_changed_settings_run_all(tmp_path: Path, fle
     text = render_config(fleet.plan.config) + "\n[limits]\nband_width_k = 3.0\n"
     write_settings(store.place, text)
     ran = run_extract(str(tmp_path / "s")).explained
-    assert {why for _, _, why in ran} == {"settings changed"}
+    assert {why for _, _, why in ran} == {"settings or program changed"}
     assert len(ran) == len(fleet.units)
 
 

@@ -39,7 +39,9 @@ def test_an_earlier_versions_store_goes_on(old: Path) -> None:
     night = run_night(str(old / "inbox"), str(old / "store"), as_of=END)
     assert night.exports["accepted"] == 1
     after = store.snapshot()
-    assert set(cycles["cycle_id"]) <= set(after.table("cycles")["cycle_id"])
+    found = after.table("cycles")  # a start that is seen otherwise now keeps its old id
+    known = {*found["cycle_id"], *" ".join(found["aliases"].dropna()).replace(",", " ").split()}
+    assert set(cycles["cycle_id"]) <= known
     assert len(after.table("judgements")) == len(after.table("cycles")) > len(cycles)
     assert verify(Store.open(str(old / "store"))).problems == ()
     assert night.reports
@@ -99,10 +101,10 @@ def test_it_ends_as_a_store_of_this_version_would(old: Path) -> None:
     )
     for store in (old / "store", new):
         run_night(str(old / "inbox"), str(store), as_of=END, draw=False)
-    times = [
-        Store.open(str(s)).snapshot().table("cycles")["started_at"] for s in (old / "store", new)
-    ]
-    pd.testing.assert_series_equal(times[0], times[1])
+    ends = [Store.open(str(s)).snapshot() for s in (old / "store", new)]
+    for name in ("cycles", "judgements"):
+        upgraded, anew = (e.table(name).drop(columns="aliases", errors="ignore") for e in ends)
+        pd.testing.assert_frame_equal(upgraded, anew)
 
 
 @pytest.mark.parametrize("what", ["format", "schema"])
