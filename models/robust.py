@@ -91,11 +91,6 @@ def _ordered(values: ArrayLike) -> Iterator[tuple[IntArray, FloatArray]]:
             yield at, ordered[at, :n].copy()
 
 
-def winsorise(z: ArrayLike, bound: float) -> FloatArray:
-    """Clip standardised values at ``±bound``; NaN stay NaN."""
-    return np.asarray(np.clip(np.asarray(z, dtype=np.float64), -bound, bound))
-
-
 def ridge_huber(
     design: FloatArray,
     y: FloatArray,

@@ -27,7 +27,6 @@ IN_LIMITS: Final = "#f4f7fa"
 PAPER: Final = "#ffffff"
 
 BLUE: Final = "#0072b2"
-SKY: Final = "#56b4e9"
 GREEN: Final = "#009e73"
 ORANGE: Final = "#e69f00"
 VERMILION: Final = "#b84a00"

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ...shared.config import Config
 from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
 from . import clock as clocks
-from .dates import DAY_MS
 from .order import arrange, is_descending
 from .parse import Parsed
 from .plausibility import spoilt, time_order
 from .refuse import layout_toml, refusal
 from .roles import Channel, Roles
-from .zones import find_zone, to_utc
+from .zones import to_utc
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -328,22 +326,3 @@ def named_channels(
         {c.name: parsed.values[c.column] for c in channels},
         {c.name: parsed.words[c.column] for c in channels},
     )
-
-
-def altered(channel: Channel, **changes: Any) -> Channel:
-    """Return a channel with changes."""
-    return replace(channel, **changes)
-
-
-def zone_or_none(text: str | None) -> Any:
-    """Return a zone object for a configured name, or None."""
-    return find_zone(text) if text else None
-
-
-def config_day_first(config: Config, unit_id: str) -> bool | None:
-    """Return what a unit's site says about day and month, or None."""
-    site = config.site(config.unit(unit_id).site)
-    return site.day_first if site is not None else None
-
-
-__all__ = ["DAY_MS"]

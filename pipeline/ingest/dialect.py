@@ -40,7 +40,6 @@ class Table:
     """The decimal mark, None where the sample leaves it open."""
     quoted: bool
     preamble: tuple[Line, ...]
-    trailing_empty: int = 0
     others: tuple[str, ...] = ()
     """The columns' names in another header row, where there are two; else nothing."""
     evidence: tuple[tuple[str, str, str], ...] = field(default=())

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -280,11 +280,6 @@ def _moments(utc: Int, alive: Bool) -> tuple[Int, Int]:
     place = np.zeros(len(utc), np.int64)
     place[alive] = own
     return moment, place
-
-
-def wide_channels(labels: Labels) -> tuple[Channel, ...]:
-    """Return a long table's channels in the schema's order."""
-    return tuple(replace(c) for c in labels.channels)
 
 
 __all__ = ["Labels", "convert_long", "encode", "find_labels", "pa"]

@@ -12,7 +12,7 @@ from ...shared.errors import StoreError
 from . import log
 from .entries import Commit
 from .keys import commit_path
-from .location import LocalLocation, Location, open_location
+from .location import Location, open_location
 from .lock import Lock, acquire
 from .snapshot import Snapshot
 from .txn import Txn
@@ -162,10 +162,6 @@ class Store:
         path = f"reports/{date}/{name}"
         self.place.write(path, data)
         return path
-
-    def local_folder(self) -> str | None:
-        """Return the folder of a local store, or None for another kind."""
-        return self.place.text if isinstance(self.place, LocalLocation) else None
 
 
 def _reason(error: OSError) -> str:
