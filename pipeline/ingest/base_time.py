@@ -23,6 +23,7 @@ BACK_MS: Final = 60_000
 """A clock that goes back further than this is not just rows out of order."""
 MIDNIGHT_GAP_MS: Final = 3_600_000
 """Longest gap across midnight that is one record; after a longer one days may be missing."""
+_DELAY: Final = re.compile(r"\bdelay|verzoger|\bretard|ritardo|vertraging|atraso|fordroj")
 NEAR_MS: Final = 300_000
 """A clock column that begins this close to the stated start is taken to run on that clock."""
 
@@ -179,6 +180,17 @@ def _check_clock(d: Decider, raw: Int, ok: Any, a: int, b: int) -> None:
         )
 
 
+def _refuse_delay(d: Decider, statements: list[Statement]) -> None:
+    """Refuse a start beside a delay: whether the first row is before or after it is not said."""
+    for s in statements:
+        if _DELAY.search(s.key_words) and re.search(r"[1-9]", s.value):
+            raise _no_start(
+                d,
+                f"line {s.line} states {quoted(f'{s.key} {s.value}')}, and not whether the start "
+                "is before or after it",
+            )
+
+
 def _one_base(
     d: Decider,
     statements: list[Statement],
@@ -186,6 +198,8 @@ def _one_base(
     segments: list[tuple[int, int]],
     number: int,
 ) -> clocks.Base:
+    if d.roles.time.mode != "clock" or d.roles.time.elapsed:
+        _refuse_delay(d, statements)
     found, open_ = clocks.find_bases(statements, stated)
     if not found and open_:
         for order in ("dmy", "mdy"):

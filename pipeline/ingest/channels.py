@@ -170,7 +170,10 @@ def find_channels(
         if kind in {"", "other"} or (worded and not role):
             if table.kinds[k] != "empty" and table.headers[k]:
                 unused.append(table.headers[k])
-                if not kind and table.kinds[k] == "number" and not is_index_word(described[k]):
+                counted = is_index_word(described[k]) and not any(
+                    kind_of(c) in {"dot", "comma"} for c in column_text(table, k)
+                )
+                if not kind and table.kinds[k] == "number" and not counted:
                     unknown.append(k)
             continue
         if kind in {"temperature", "pressure"} and where != "other":

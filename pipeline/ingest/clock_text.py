@@ -156,12 +156,12 @@ _COMPACT = re.compile(
     r"(?P<S>\d{2})?(?:[.,](?P<f>\d{1,9}))?(?!\d)"
 )
 _OFFSET = re.compile(
-    r"(?:\s*(?:Uhr|uur|hrs?|h))?\s*[\[(]?(?:(?P<z>Z|UTC|GMT)(?:\s*(?P<u>[+-]\d{1,2}(?::?\d{2})?))?"
+    r"(?:\s*(?:Uhr|uur|hrs?|h|ч\.?))?\s*[\[(]?(?:(?P<z>Z|UTC|GMT)(?:\s*(?P<u>[+-]\d{1,2}(?::?\d{2})?))?"
     r"|(?P<o>[+-]\d{2}(?::?\d{2})?)|(?P<ab>[A-Z]{3,4}))?[\])]?\s*"
     r"(?:(?<=\d)\[[A-Za-z]+(?:/[A-Za-z_+-]+)*\])?"
 )
 _JOIN = re.compile(
-    r"(?:\s*[T,;:_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|klo|kl\.?|ora|godz\.?|pukul|[-–])\s+"
+    r"(?:\s*[T,;:_@|-]\s*|\s+(?:at|um|à|a las|alle|às|om|г\.?|klo|kl\.?|ora|godz\.?|pukul|[-–])\s+"
     r"|\s+)"
 )
 

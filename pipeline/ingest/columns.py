@@ -56,6 +56,8 @@ def find_roles(
         if mark is not None and mark.kind in {"temperature", "pressure"}:
             # A reading whose header names its sensor's serial number.
             continue
+        if any(kind_of(c) in {"dot", "comma"} for c in column_text(table, k)):
+            continue  # no serial number has decimals
         if (table.kinds[k] in {"text", "number"} and vocabulary.LOGGER.search(low)) or (
             table.kinds[k] in {"text", "number"}
             and vocabulary.SERIAL.search(low)

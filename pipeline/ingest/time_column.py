@@ -128,7 +128,7 @@ def _refuse_unread(table: Table, described: list[str], free: list[int], name: st
     for k in free:
         cells = column_text(table, k)
         dated = bool(tokens(described[k]) & vocabulary.DATE)
-        compact = dated and all(re.fullmatch(r"\d{5,8}", c) for c in cells)
+        compact = dated and all(re.fullmatch(r"\d{6}|\d{8}", c) for c in cells)
         written = table.kinds[k] == "text" and (dated or has_time_word(words(described[k])))
         if cells and (written or compact):
             raise refusal(

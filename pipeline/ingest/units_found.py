@@ -193,6 +193,12 @@ def split_header(text: str) -> tuple[str, Mark | None]:
             mark = read_mark(match[2])
             if mark is not None and (len(match[2]) > 1 or _fits(match[1], mark)):
                 return match[1].strip(" ,;:/_-"), _with_reference(mark, text)
+    noted = re.match(r"^(.*\S)\s*[(\[][^()\[\]]*[)\]]$", text)
+    if noted:
+        # What stands in brackets is no unit: one may stand before it.
+        rest, mark = split_header(noted[1])
+        if mark is not None:
+            return rest, mark
     camel = re.match(r"^(.*[a-z])(KPa|kPa|Psi|PSI|psi[ag]?|Bar|MPa|mbar|°[CFK]|DegC|DegF)$", text)
     if camel:
         mark = read_mark(camel[2])

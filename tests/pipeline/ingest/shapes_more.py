@@ -142,6 +142,7 @@ def _dates() -> list[Shape]:
         ("a word for the clock, Danish", "%d.%m.%Y kl.", "%H.%M.%S"),
         ("a word for the clock, Polish", "%d.%m.%Y godz.", "%H:%M:%S"),
         ("a Hungarian month", "%Y. máj. %d.", "%H:%M:%S"),
+        ("a word for the year, Bulgarian", "%d.%m.%Y г.", "%H:%M:%S ч."),
     ):
         rows = rows_of(
             C,
@@ -226,6 +227,13 @@ def _beside() -> list[Shape]:
                 ("humidity and dew point beside it",
                  "Time,Celsius(°C),Humidity(%rh),Dew Point(°C),Pressure(kPa abs)",
                  "{t:.1f}", "44.0", "{dew:.1f}", "{p:.1f}"),
+                ("means and standard deviations of an interval",
+                 "Time,Temp mean (°C),Temp SD (K),Pressure mean (kPa abs),Pressure SD (kPa)",
+                 "{t:.1f}", "0.05", "{p:.1f}", "0.2"),
+                ("serial numbers of sensors in the header",
+                 'Time,"Temp, °C (LOG S/N: 1000, SEN S/N: 1001)",'
+                 '"Abs Pres, kPa (LOG S/N: 1000, SEN S/N: 1002)",Host Connected',
+                 "{t:.1f}", "{p:.1f}", ""),
                 ("battery and charge beside it",
                  "Time,Temperature (°C),Pressure (kPa abs),Supply (V),Batt",
                  "{t:.1f}", "{p:.1f}", "3.6", "LOW"),
@@ -301,6 +309,27 @@ def _refused() -> list[Shape]:
             config=zoned(),
             cause="time_column",
             says="in no form that is read",
+        ),
+        Shape(
+            "a start and a delay",
+            lines(
+                [
+                    f"{i // 360:02d}:{i // 6 % 60:02d}:{i % 6}0,{num(t)},{num(p)}"
+                    for i, (t, p) in enumerate(zip(C.t, C.p, strict=True))
+                ],
+                "Start time: 2024-05-21 09:30:00",
+                "Start delay: 00:30:00",
+                "Elapsed,Temp (°C),Pressure (kPa abs)",
+            ).encode(),
+            config=zoned(),
+            cause="start_time",
+            says="delay",
+        ),
+        Shape(
+            "a pressure under a name that looks like a serial number's",
+            lines(iso(), "Time,Temperature (°C),S/N 1000 abs").encode(),
+            config=zoned(),
+            cause="channels",
         ),
         Shape(
             "one name for two temperatures",
