@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Final
+
 from .intake import IngestResult
 from .service_log import merge_entries, read_service_log
 from .work import Work
+
+if TYPE_CHECKING:
+    from .store.location import Location
+
+LARGEST: Final = 16_000_000
+"""Bytes of a service log that are read; about a hundred thousand lines."""
 
 
 def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[str, ...], int]:
@@ -16,6 +24,10 @@ def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[s
     place = open_location(inbox)
     known = sorted({*work.snapshot.unit_ids(), *taken.units})
     for path in taken.service_logs:
+        trouble = _trouble(place, path)
+        if trouble:
+            refused.append(f"{path}: {trouble}")
+            continue
         log = read_service_log(place.read(path), work.config, known, path)
         refused += log.refused
         units = sorted({e.unit_id for e in log.entries})
@@ -30,3 +42,16 @@ def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[s
                 work.txn.replace("service", unit, after)
                 work.changed = True
     return tuple(refused), new
+
+
+def _trouble(place: Location, path: str) -> str:
+    """Return why a log can't be taken over, else nothing; the night goes on without it."""
+    try:
+        size = place.size(path)
+        with place.open_file(path):
+            pass
+    except OSError as error:
+        return f"it can't be read ({error.strerror or type(error).__name__}); see to its rights."
+    if size > LARGEST:
+        return f"{size / 1e6:.0f} MB is no service log; at most {LARGEST / 1e6:.0f} MB is read."
+    return ""

@@ -6,23 +6,23 @@ night adds each line once.
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 from ..shared.config import Config
 from ..shared.config_file import nearest
 from ..shared.parts import PARTS, SERVICE_ACTIONS
 from .names import likely_ids, not_known, offer
+from .plain_csv import csv_rows
 
 if TYPE_CHECKING:
     import pandas as pd
 
+EARLIEST_YEAR, LATEST_YEAR = 1980, 2200
 FILE_NAME: Final = "service-log.csv"
 COLUMNS: Final = ("unit_id", "time", "part", "action", "note")
 SERVICE_PARTS: Final = tuple(p for p in PARTS if p != "unknown")
@@ -70,10 +70,10 @@ def read_service_log(
     known_units
         Units with data; those that the configuration lists are known, too.
     """
-    lines = list(csv.reader(io.StringIO(_decode(data), newline=""), delimiter=_delimiter(data)))
-    if not lines:
+    rows = csv_rows(data)
+    if not rows:
         return ServiceLog()
-    header = [h.strip().lower() for h in lines[0]]
+    header = [h.strip().lower() for h in rows[0][1]]
     lacking = [c for c in COLUMNS[:4] if c not in header]
     if lacking:
         return ServiceLog(
@@ -85,7 +85,7 @@ def read_service_log(
     known = {*known_units, *(u.id for u in config.units)}
     entries: dict[str, ServiceEntry] = {}
     refused: list[str] = []
-    for number, cells in enumerate(lines[1:], start=2):
+    for number, cells in rows[1:]:
         row = dict(zip(header, (c.strip() for c in cells), strict=False))
         if not any(row.values()):
             continue
@@ -110,7 +110,7 @@ def make_entry(row: dict[str, str], config: Config, known_units: Collection[str]
     if unit not in known_units:
         near = likely_ids(unit, known_units)
         hint = f"did you mean {offer(near)}?" if near else "no export named it yet."
-        raise ValueError(f"no unit is called {unit!r}; {hint}")
+        raise ValueError(f"no unit is called {_short(unit)}; {hint}")
     part = _choice("part", row.get("part", ""), SERVICE_PARTS)
     action = _choice("action", row.get("action", ""), SERVICE_ACTIONS)
     moment = local_time(row.get("time", ""), unit, config)
@@ -129,15 +129,21 @@ def local_time(text: str, unit: str, config: Config) -> datetime:
         moment = datetime.fromisoformat(text)
     except ValueError:
         raise ValueError(
-            f"{text!r} is no time; write it as 2026-05-01 14:30 or 2026-05-01T14:30:00+02:00."
+            f"{_short(text)} is no time; "
+            "write it as 2026-05-01 14:30 or 2026-05-01T14:30:00+02:00."
         ) from None
+    if not EARLIEST_YEAR <= moment.year <= LATEST_YEAR:
+        raise ValueError(
+            f"{_short(text)} is not between {EARLIEST_YEAR} and {LATEST_YEAR}; see to the year."
+        )
     if moment.tzinfo is None:
         site = config.site(config.unit(unit).site)
         zone = (site.zone if site else None) or config.defaults.zone
         if zone is None:
             raise ValueError(
-                f"the zone of {text!r} is not known; write an offset (such as {text}+00:00) or "
-                "set one with: chamberdrift init --zone Europe/Oslo --store STORE"
+                f"the zone of {_short(text)} is not known; "
+                f"write an offset (such as {text}+00:00) or set one with: "
+                "chamberdrift init --zone Europe/Oslo --store STORE"
             )
         moment = moment.replace(tzinfo=ZoneInfo(zone))
     return moment.astimezone(UTC).replace(microsecond=0)
@@ -206,18 +212,8 @@ def _choice(label: str, value: str, choices: Collection[str]) -> str:
         return word
     near = nearest(word, choices)
     hint = f"did you mean {near!r}?" if near else f"write one of {', '.join(choices)}."
-    raise ValueError(f"{label} {value!r} is not known; {hint}")
+    raise ValueError(f"{label} {_short(value)} is not known; {hint}")
 
 
-def _decode(data: bytes) -> str:
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return data.decode("utf-16", errors="replace")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("cp1252", errors="replace")
-
-
-def _delimiter(data: bytes) -> str:
-    first: Any = _decode(data).split("\n", 1)[0]
-    return max(",;\t", key=first.count)
+def _short(text: str, most: int = 80) -> str:
+    return repr(text if len(text) <= most else text[: most - 1] + "…")

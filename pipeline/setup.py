@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -13,6 +11,7 @@ from typing import Any, Final
 from ..shared.config_file import nearest, parse_config
 from ..shared.config_template import commented_config, set_key, table_text
 from ..shared.errors import ConfigError
+from .plain_csv import csv_rows
 from .settings import set_in_list, settings_name, settings_text, write_settings
 
 SITE_COLUMNS: Final = {"site_name": "name", "zone": "zone", "altitude_m": "altitude_m"}
@@ -180,21 +179,16 @@ def read_unit_rows(data: bytes, name: str) -> list[dict[str, Any]]:
     ConfigError
         Naming every mistake by line.
     """
-    try:
-        text = data.decode("utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig")
-    except UnicodeDecodeError:
-        text = data.decode("cp1252", errors="replace")
-    delimiter = max(",;\t", key=text.split("\n", 1)[0].count)
-    lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter))
-    if not any(c.strip() for cells in lines for c in cells):
+    lines = csv_rows(data)
+    if not any(c.strip() for _, cells in lines for c in cells):
         columns = ",".join(COLUMNS)
         raise ConfigError(f"{name} is empty; its first line names the columns: {columns}.")
-    header = [h.strip().lower() for h in lines[0]]
+    header = [h.strip().lower() for h in lines[0][1]]
     mistakes = [f"{name}, line 1: {m}" for m in _header_mistakes(header)]
     rows: list[dict[str, Any]] = []
     seen: dict[str, int] = {}
     sites: dict[tuple[str, str], tuple[Any, int]] = {}
-    for number, cells in enumerate(lines[1:] if not mistakes else [], start=2):
+    for number, cells in lines[1:] if not mistakes else []:
         if not any(c.strip() for c in cells):
             continue
         found = dict(zip(header, (c.strip() for c in cells), strict=False))

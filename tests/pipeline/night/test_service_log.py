@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from chamberdrift.pipeline.service_log import (
@@ -15,6 +17,8 @@ from chamberdrift.pipeline.service_log import (
 from chamberdrift.shared.config import Config, Defaults, Site, Unit
 from chamberdrift.shared.errors import ChamberdriftError
 from chamberdrift.shared.schema import SERVICE
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 CONFIG = Config(
     sites=(Site("north", zone="Europe/Oslo"),), units=(Unit("ST-01", site="north"), Unit("ST-02"))
@@ -108,3 +112,49 @@ def test_the_stores_zone_serves_units_without_a_site() -> None:
     config = Config(defaults=Defaults(zone="America/Chicago"))
     # Chicago is six hours behind UTC in January (IANA zone data).
     assert local_time("2026-01-10", "X", config) == datetime(2026, 1, 10, 6, tzinfo=UTC)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.binary(max_size=300))
+def test_any_bytes_are_a_log_or_refused_by_line(data: bytes) -> None:
+    """The inbox is shared: whatever stands in the file, the night goes on."""
+    log = read_service_log(b"unit_id,time,part,action,note\n" + data, CONFIG, {"ST-09"})
+    assert all(re.match(r"service-log\.csv, line \d+: ", r) for r in log.refused)
+    assert all(len(r) < 1000 for r in log.refused)
+
+
+def test_a_cell_of_any_length_is_refused_in_a_short_sentence() -> None:
+    entries, refused = read(
+        "unit_id,time,part,action\nST-01,2026-05-01," + "x" * 200_000 + ",replaced"
+    )
+    assert not entries
+    assert len(refused[0]) < 300
+
+
+def test_a_line_is_named_by_where_it_begins() -> None:
+    note = '"two\nlines"'
+    entries, refused = read(
+        f"unit_id,time,part,action,note\nST-01,2026-05-01,heater,replaced,{note}\nST-01,x,heater,replaced,"
+    )
+    assert [e.note for e in entries] == ["two\nlines"]
+    assert "line 4:" in refused[0]
+
+
+@pytest.mark.parametrize("time", ["0001-01-01T00:00+05:00", "9999-12-31", "1026-05-01"])
+def test_a_year_out_of_all_reason_is_refused(time: str) -> None:
+    entries, refused = read(f"unit_id,time,part,action\nST-01,{time},heater,replaced")
+    assert not entries
+    assert "see to the year" in refused[0]
+
+
+def test_a_log_that_is_none_by_its_size_is_left_out(tmp_path: Path) -> None:
+    from chamberdrift.pipeline.service_import import LARGEST, _trouble
+    from chamberdrift.pipeline.store.location import LocalLocation
+
+    place = LocalLocation(str(tmp_path))
+    (tmp_path / "small.csv").write_bytes(b"unit_id")
+    with open(tmp_path / "service-log.csv", "wb") as file:
+        file.truncate(LARGEST + 1)
+    assert _trouble(place, "small.csv") == ""
+    assert _trouble(place, "service-log.csv").startswith("16 MB is no service log")
+    assert "can't be read" in _trouble(place, "not-there.csv")
