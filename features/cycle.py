@@ -30,6 +30,9 @@ from .row import (
 from .samples import Samples
 from .vacuum_cycle import vacuum_cycle
 
+CALM_S: Final = 1200.0
+CALM_SAMPLES: Final = 12
+"""Time, and samples at least, before steam or vacuum that tell the channels' noise (no source)."""
 AFTER_S: Final = 900.0
 """Samples this long after steam may belong to its fall [s]."""
 LEAST_STEAM_S: Final = 20.0
@@ -70,9 +73,13 @@ def build(
     if events[0].kind == "boil":
         return _boil_only(samples, events[0], place, unit)
     if not steam:
-        found = vacuum_cycle(samples, vacua, place, unit, limits)
-        return None if found is None else Found(*found)
-    return _steam_cycle(samples, steam, vacua, place, unit, limits, earlier, programs)
+        test = vacuum_cycle(samples, vacua, place, unit, limits)
+        return None if test is None else Found(*test)
+    found = _steam_cycle(samples, steam, vacua, place, unit, limits, earlier, programs)
+    if found is None and vacua and vacua[0].stop <= steam[0].start:
+        tried = vacuum_cycle(samples, vacua, place, unit, limits, steamed=True)
+        return None if tried is None else Found(*tried)
+    return found
 
 
 def _steam_cycle(
@@ -88,7 +95,9 @@ def _steam_cycle(
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
     main = _main(samples, steam)
     seconds = float(time[main.stop - 1] - time[main.start])
-    if float(temp[main.start : main.stop].max()) < LEAST_STEAM_C or seconds < LEAST_STEAM_S:
+    filled = any(e.stop <= main.start for e in vacua)  # with air in it steam is cooler
+    top = float(temp[main.start : main.stop].max())
+    if (top < LEAST_STEAM_C and not filled) or seconds < LEAST_STEAM_S:
         return None
     edge = min(int(np.searchsorted(time, time[main.stop - 1] + AFTER_S)), place.right)
     hot = slice(main.start, max(edge, main.stop))
@@ -227,6 +236,11 @@ def _start(
     time, temp = samples.time_s, samples.temp_c
     first = min([steam[0].start, *(e.start for e in before)])
     left = max(place.left, int(np.searchsorted(time, time[first] - heatup.LONGEST_S)))
+    # In coarse samples of an exposure the saw-tooth looks like noise: what is before has none.
+    calm = slice(max(left, int(np.searchsorted(time, time[first] - CALM_S))), first + 1)
+    if first + 1 - calm.start >= CALM_SAMPLES:
+        noise = min(noise, noise_of(temp[calm]))
+        noise_p = min(noise_p, noise_of(finite(samples.pressure_kpa[calm])))
     if before and before[0].start < steam[0].start:
         pump = heatup.evacuation_start(time, samples.pressure_kpa, before[0].start, left, noise_p)
         return max(pump, left)

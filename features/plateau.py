@@ -54,6 +54,10 @@ STOPPED_K_PER_MIN: Final = 1.0
 """Slower than this a heater is weak and no limit of the machine's is in reach (no source)."""
 STOPPED_LONGEST_S: Final = 400.0
 """From a set point to where a machine's limit stops a climb out of control (no source)."""
+SWINGS: Final = 3
+SWING_SHARE: Final = 0.2
+"""Swings, and the share of samples in their lower part, from which the middle of a hold is that
+of all its samples and not of those near its top (no source)."""
 RUNAWAY_K: Final = 6.0
 RUNAWAY_SLOWER: Final = 3.0
 RUNAWAY_LEAST_S: Final = 120.0
@@ -131,7 +135,10 @@ def find_plateau(
     exhaust = exhaust_start(time, temp, pressure, first, last, noise, noise_p)
     exhaust = min(max(exhaust, first), len(time) - 1)
     hot = temp[first : exhaust + 1]
-    level = median(hot[steam[first : exhaust + 1] & (hot >= top - 3.5)])
+    moist = hot[steam[first : exhaust + 1]]
+    level = median(moist[moist >= top - 3.5])
+    if _swings(moist, top - 3.5):
+        level = median(moist)
     span = float(time[exhaust] - time[first])
     part = np.flatnonzero(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
     climbing = _slope(time[first:][part], temp[first:][part]) * 60.0
@@ -151,6 +158,13 @@ def find_plateau(
         float(temp[steam].max()),
         real and bool(superheated(temp, pressure)[max(exhaust - 1, first) : exhaust + 1].all()),
     )
+
+
+def _swings(temp: FloatArray, level: float) -> bool:
+    """Return whether a hold swings through a level again and again, as a wide hysteresis does."""
+    low = temp < level
+    upward = int(np.count_nonzero(low[:-1] & ~low[1:]))
+    return upward >= SWINGS and float(low.mean()) > SWING_SHARE
 
 
 def _steam(

@@ -38,11 +38,18 @@ ABOVE_PUMPED_KPA: Final = 1.5
 
 
 def vacuum_cycle(
-    samples: Samples, vacua: list[Event], place: Place, unit: Unit, limits: Limits
+    samples: Samples,
+    vacua: list[Event],
+    place: Place,
+    unit: Unit,
+    limits: Limits,
+    *,
+    steamed: bool = False,
 ) -> tuple[Row, int, bool] | None:
     """Return a leak test or a cycle that ended in air removal: row, end, end seen.
 
-    None for drying that goes on after a cycle.
+    None for drying that goes on after a cycle. Where the vacuum was filled with
+    steam, if only for moments, it is no leak test (``steamed``).
     """
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
     longest = max(vacua, key=lambda e: float(time[e.stop - 1] - time[e.start]))
@@ -80,7 +87,7 @@ def vacuum_cycle(
     row.put("f0_min", f0_min(time[start : end + 1], temp[start : end + 1]), "too_coarse")
     row.put("gap_s", float(np.max(np.diff(time[start : end + 1]))) if end > start else 0.0)
     row.put("heat_start_c", float(temp[start]))
-    _test_or_not(row, samples, longest, limits, cut)
+    _test_or_not(row, samples, longest, limits, cut, steamed)
     row.null((*EXPOSURE, *SAWTOOTH, "heat_up_s", "setpoint_c"), "no_heating")
     return row, end, not cut
 
@@ -105,7 +112,9 @@ def _valve_shut(samples: Samples, event: Event, pumped_kpa: float) -> bool:
     return bool(late - early > max(0.3, noise) or min(early, late) > limit)
 
 
-def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: bool) -> None:
+def _test_or_not(
+    row: Row, samples: Samples, event: Event, limits: Limits, cut: bool, steamed: bool
+) -> None:
     """Fill kind, completion and leakage."""
     known = np.isfinite(samples.pressure_kpa[event.start : event.stop])
     time = samples.time_s[event.start : event.stop][known]
@@ -116,7 +125,7 @@ def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: 
     row.values["pulse_count"] = 0
     first, last = leak.hold_bounds(time, pressure)
     held = float(time[last] - time[first])
-    if held >= leak.LEAST_HOLD_S:
+    if held >= leak.LEAST_HOLD_S and not steamed:
         row.values["kind"] = "leak_test"
         row.values["completion"] = "cut_off" if cut else "complete"
         hold = slice(first, last + 1)
@@ -128,4 +137,4 @@ def _test_or_not(row: Row, samples: Samples, event: Event, limits: Limits, cut: 
     else:
         row.values["kind"] = "unknown"
         row.values["completion"] = "cut_off" if cut else "aborted"
-        row.reasons["leak_kpa_per_min"] = "hold_too_short"
+        row.reasons["leak_kpa_per_min"] = "steam_let_in" if steamed else "hold_too_short"

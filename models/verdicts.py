@@ -60,6 +60,9 @@ NOISE_SHARE: Final = 0.15
 the chamber's and has the channel's uncertainty only (no source; noise of 2 K, 1 K inside the
 limit, is beyond it for a third, but such a channel is a finding of its own)."""
 
+TOO_NOISY_K: Final = 1.5
+"""A channel this noisy doesn't show that a temperature was not reached (no source)."""
+
 SWITCHING_S: Final = 20.0
 """From this interval on the heater's switching itself looks like noise (periods of 25 to 60 s)."""
 
@@ -226,7 +229,8 @@ def _incomplete(cycles: pd.DataFrame, held: BoolArray, out: _Verdicts) -> None:
     completion = _text(cycles, "completion")
     seconds = _seconds(cycles)
     tried = (completion == "aborted") & np.isnan(_numbers(cycles, "exposure_s"))
-    for row in out.open(tried & (seconds >= TRIED_LONG_S)):
+    clear = ~(_numbers(cycles, "noise_k") > TOO_NOISY_K)
+    for row in out.open(tried & clear & (seconds >= TRIED_LONG_S)):
         text = f"stopped after {seconds[row] / 60.0:.0f} min without the exposure temperature"
         out.one(row, "outside", text, PROGRAM_SOURCE, "unreached")
     for word, reason in (

@@ -105,8 +105,8 @@ STEAM_COLUMNS: Final[tuple[Column, ...]] = (
         "pressure corrected to constant temperature (p/T); where a rise that levels off shows, "
         "its fitted share is taken off",
         "EN 285, 10 min, read on secondary pages",
-        "null: hold_too_short, start_pressure_too_high, temperature_drift (over 2 K), "
-        "wet_walls, curvature, gap, too_coarse",
+        "null: hold_too_short, steam_let_in, start_pressure_too_high, temperature_drift "
+        "(over 2 K), wet_walls, curvature, gap, too_coarse",
     ),
     number(
         "leak_se",

@@ -113,6 +113,20 @@ def test_a_long_try_without_exposure_counts_and_a_short_abort_does_not(
     assert (found["verdict"], found["cause"]) == (verdict, cause)
 
 
+def test_a_noisy_channel_does_not_show_that_a_temperature_was_not_reached() -> None:
+    start = pd.Timestamp("2026-03-02 08:00", tz="UTC")
+    found = judge_one(
+        completion="aborted",
+        exposure_s=np.nan,
+        plateau_s=np.nan,
+        exposure_max_c=np.nan,
+        noise_k=2.2,
+        started_at=start,
+        ended_at=start + pd.Timedelta(minutes=75),
+    )
+    assert found["verdict"] == "incomplete"
+
+
 def test_uncertainty_is_said_where_the_verdict_rests_on_it() -> None:
     assert bool(judge_one(exposure_min_c=120.8)["within_uncertainty"])
     assert "within uncertainty" in judge_one(exposure_min_c=120.8)["verdict_reason"]
