@@ -129,7 +129,10 @@ def report(folder: Path, seed: int, count: int) -> dict[str, Any]:
         problems += [f"left over {p}" for p in (root / "store").rglob("*.tmp")]
         return state, problems
 
-    return kill_each(folder, base, total, seed, count, lambda root: night(root, config), judge)
+    counts: dict[str, Any] = kill_each(
+        folder, base, total, seed, count, lambda root: night(root, config), judge
+    )
+    return counts
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -157,5 +158,6 @@ def write_service_log(inbox: Path, service: pd.DataFrame, until: pd.Timestamp) -
     with open(inbox / "service-log.csv", "w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow(["unit_id", "time", "part", "action", "note"])
-        for row in done.itertuples():
+        rows: Any = done.itertuples()
+        for row in rows:
             writer.writerow([row.unit_id, row.time.isoformat(), row.part, row.action, row.note])

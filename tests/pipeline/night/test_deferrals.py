@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from chamberdrift.pipeline.care import defer_flag
@@ -14,7 +15,7 @@ from chamberdrift.pipeline.store import Store
 from .conftest import Fleet
 
 
-def renamed(store: Path, **changes: object) -> pd.DataFrame:
+def renamed(store: Path, **changes: Any) -> pd.DataFrame:
     """Return the store's flags with the service flag changed, as a later version may tell it."""
     flags = Store.open(str(store)).snapshot().table("flags")
     own = flags["flag_id"] == "f-service"

@@ -103,8 +103,8 @@ def test_nothing_later_than_the_moment_is_seen(
     assert Store.open(str(store)).snapshot().commit == commit
     assert_equal_tables(store, at_once)
     later = END + pd.Timedelta(days=2)
-    for moment in (later, END):  # nothing is known between the two, so nothing can be hidden
-        run_night(str(exports / "inbox"), str(store), as_of=moment, draw=False)
+    for moved in (later, END):  # nothing is known between the two, so nothing can be hidden
+        run_night(str(exports / "inbox"), str(store), as_of=moved, draw=False)
     assert_equal_tables(store, at_once)
 
 

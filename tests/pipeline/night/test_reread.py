@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -22,7 +23,7 @@ ALTITUDE = re.compile(r"^altitude_m = .*$", re.MULTILINE)
 ZONE = re.compile(r"^zone = .*$", re.MULTILINE)
 
 
-def night(inbox: Path, store: Path, **options: bool) -> NightSummary:
+def night(inbox: Path, store: Path, **options: Any) -> NightSummary:
     return run_night(str(inbox), str(store), as_of=END, draw=False, **options)
 
 
@@ -134,7 +135,7 @@ def test_an_export_that_comes_back_is_read_again(
     assert night(inbox, store).warnings == ()
     snapshots = [Store.open(str(s)).snapshot() for s in (store, at_once)]
     for unit in snapshots[1].unit_ids():
-        pd.testing.assert_frame_equal(*(s.trace(unit) for s in snapshots))
+        pd.testing.assert_frame_equal(snapshots[0].trace(unit), snapshots[1].trace(unit))
     assert verify(Store.open(str(store))).problems == ()
 
 
@@ -187,7 +188,7 @@ def test_a_move_leaves_earlier_exports_as_they_were(
     assert "keep the clock and altitude of" in done.text()
     assert night(exports / "inbox", store).warnings == ()
     snapshots = [Store.open(str(s)).snapshot() for s in (store, at_once)]
-    pd.testing.assert_frame_equal(*(s.trace(unit) for s in snapshots))
+    pd.testing.assert_frame_equal(snapshots[0].trace(unit), snapshots[1].trace(unit))
     # read for the first time after the move, they are read with the clock of their time, too
     anew = tmp_path / "anew"
     init_store(str(anew), {}, settings=str(store / "chamberdrift.toml"))

@@ -185,7 +185,7 @@ def test_a_read_of_the_last_weeks_decodes_as_many_rows_whatever_the_history(
         return rows, cuts
 
     monkeypatch.setattr(runs, "_read_file", counted)
-    most = {}
+    most: dict[int, int] = {}
     for week in range(3 * 27):
         start = pd.Timestamp("2023-01-01") + pd.Timedelta(days=7 * week)
         commit(store, lambda t, at=start: t.replace_since("cycles", "a", at, cycles("a", [at])))
