@@ -180,7 +180,8 @@ def _join_tables(txn: Txn, snapshot: Snapshot) -> bool:
         for order in [*sorted(layers), None]:
             layer = layers[order] if order is not None else []
             size = sum(f.rows for f in layer)
-            if order is None or rows + size > runs.MERGE_ROWS:
+            large = rows + size > runs.MERGE_ROWS and not spec(name).whole
+            if order is None or large:
                 if len({f.order for f in group}) > 1:
                     new = runs.merge(snapshot.place, spec(name), group, bottom=bottom)
                     txn.replace_runs(new, group)

@@ -27,11 +27,15 @@ ALL = -(2**62)
 FAN = 8
 """Layers that are merged into one (8 or 10 is common practice in layered stores)."""
 MERGE_ROWS = 400_000
-"""Rows that a merge may hold in memory; larger layers are left as they are."""
+MERGE_BYTES = 256_000_000
+"""Rows, and bytes in files, that a merge may hold in memory. Larger layers are left as they
+are, but for tables of which each key has one row: these are merged by ranges of keys."""
 FILE_ROWS = 200_000
-"""Rows after which a layer is split into another file."""
+FILE_BYTES = 1_000_000_000
+"""Rows, and bytes in memory, after which a layer is split into another file."""
 GROUP_ROWS = 4096
-"""Rows a row group: what a read of one unit has to decode."""
+GROUP_BYTES = 4_000_000
+"""Rows, and bytes in memory, of a row group: what a read of one unit has to decode."""
 SPLIT_ROWS = 4 * GROUP_ROWS
 """Rows from which a layer is split by month, so that a read of the last weeks leaves the
 files of earlier months alone, however long the history."""
@@ -85,8 +89,9 @@ def _write_keys(
     """Write sorted rows as one or more files, each with its own range of keys."""
     keys = rows.column(spec.key)
     bounds = [0]
-    while len(rows) - bounds[-1] > FILE_ROWS:
-        end = bounds[-1] + FILE_ROWS
+    most = _most(rows, FILE_ROWS, FILE_BYTES)
+    while len(rows) - bounds[-1] > most:
+        end = bounds[-1] + most
         last = keys[end - 1].as_py()
         same = pc.sum(pc.equal(keys.slice(end), last)).as_py()
         end += int(same or 0)  # a key is never split over two files
@@ -113,7 +118,8 @@ def _write_file(
     with pq.ParquetWriter(
         sink, schema, compression="zstd", write_statistics=True, use_dictionary=True
     ) as writer:
-        writer.write_table(rows.cast(schema), row_group_size=GROUP_ROWS)
+        most = _most(rows, GROUP_ROWS, GROUP_BYTES)
+        writer.write_table(rows.cast(schema), row_group_size=most)
     data = sink.getvalue()
     digest = hashlib.sha256(data).hexdigest()
     # equal bytes in two layers must be two files, since one may be withdrawn
@@ -137,6 +143,12 @@ def _write_file(
         high=span["max"],
         cuts=len(cuts),
     )
+
+
+def _most(rows: pa.Table, most_rows: int, most_bytes: int) -> int:
+    """Return how many of these rows stay within a bound on rows and on bytes."""
+    per_row = max(int(rows.nbytes), 1) / max(len(rows), 1)
+    return max(1, min(most_rows, int(most_bytes / per_row)))
 
 
 def sort(rows: pa.Table, spec: Spec) -> pa.Table:
@@ -210,8 +222,14 @@ def all_cuts(place: Location, files: Sequence[RunFile]) -> Cuts:
     return cuts
 
 
-def mergeable(files: Sequence[RunFile]) -> list[list[RunFile]]:
-    """Return groups of adjacent layers that are due to be merged."""
+def mergeable(files: Sequence[RunFile], *, whole: bool = False) -> list[list[RunFile]]:
+    """Return groups of adjacent layers that are due to be merged.
+
+    Parameters
+    ----------
+    whole
+        The table has one row a key, so that layers of any size are merged.
+    """
     groups = list(reversed(_newest_first(files)))
     due = []
     start = 0
@@ -221,7 +239,7 @@ def mergeable(files: Sequence[RunFile]) -> list[list[RunFile]]:
         while end < len(groups) and groups[end][0].level == level:
             end += 1
         run = groups[start:end]
-        small = [g for g in run if sum(f.rows for f in g) < MERGE_ROWS // FAN]
+        small = [g for g in run if whole or sum(f.rows for f in g) < MERGE_ROWS // FAN]
         if len(small) >= FAN and run[-len(small) :] == small:
             due.append([f for g in small[:FAN] for f in g])
         start = end
@@ -236,13 +254,26 @@ def merge(place: Location, spec: Spec, files: Sequence[RunFile], *, bottom: bool
     bottom
         True when no older layer exists, so that cuts have nothing left to hide.
     """
-    rows = read(place, spec, files, raw=True)
     cuts = {} if bottom else all_cuts(place, files)
     order = max(f.order for f in files)
     level = max(f.level for f in files) + 1
-    if not len(rows) and not cuts:
-        return []
-    return write_layer(place, spec, rows, cuts, order=order, level=level)
+    total = sum(f.rows for f in files)
+    size = max(sum(f.bytes for f in files), 1)
+    most = min(MERGE_ROWS, max(1, MERGE_BYTES * total // size))
+    if total <= most or not spec.whole:
+        rows = read(place, spec, files, raw=True)
+        if not len(rows) and not cuts:
+            return []
+        return write_layer(place, spec, rows, cuts, order=order, level=level)
+    keys = read(place, spec, files, columns=[spec.key]).column(spec.key).to_pylist()
+    keys = sorted({*keys, *cuts})
+    made: list[RunFile] = []
+    for start in range(0, len(keys), most):
+        own = keys[start : start + most]
+        rows = read(place, spec, files, keys=own, raw=True)
+        cut = {k: cuts[k] for k in own if k in cuts}
+        made += write_layer(place, spec, rows, cut, order=order, level=level)
+    return made
 
 
 def _newest_first(files: Sequence[RunFile]) -> list[list[RunFile]]:

@@ -90,6 +90,8 @@ class Spec:
     """Column that layers are cut by."""
     time: str | None
     """Column of the row's time; None: no time, or made by ``_times``."""
+    whole: bool = False
+    """A key has one row, which is only ever replaced: merging layers adds no rows."""
 
     @property
     def name(self) -> str:
@@ -141,9 +143,9 @@ SPECS: Final[dict[str, Spec]] = {
         Spec(RECALL, "unit_id", "ended_at"),
         Spec(SERVICE, "unit_id", "time"),
         Spec(INTAKE, "sha256", "recorded_at"),
-        Spec(STATES, "key", None),
+        Spec(STATES, "key", None, whole=True),
         Spec(BEGINS, "unit_id", "begins_at"),
-        Spec(SEEN, "path", None),
+        Spec(SEEN, "path", None, whole=True),
         Spec(REFUSED, "sha256", "recorded_at"),
     )
 }

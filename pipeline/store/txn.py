@@ -413,7 +413,7 @@ class Txn:
             dropped = {r.path for r in self._withdrawn_runs}
             files = [r for r in self._base.run_files(name) if r.path not in dropped]
             files += [r for r in self._replaced_runs if r.table == name]
-            for group in runs.mergeable(files):
+            for group in runs.mergeable(files, whole=spec(name).whole):
                 oldest = min(f.order for f in files)
                 bottom = min(f.order for f in group) == oldest
                 new = runs.merge(self._place, spec(name), group, bottom=bottom)

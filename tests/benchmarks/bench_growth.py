@@ -8,7 +8,8 @@ History is cycles and intake rows, written straight into the store with a commit
 every five days, their samples forgotten (``bench_store.py`` has the growth of samples). What is
 measured are whole nights of one day, from the look at the inbox to the fleet's report,
 after two that are not. An ordinary night is the median of five; the first night of a
-month, which fits references and forests, stands apart.
+month, which fits references and forests, stands apart, and so do nights with one late
+export: of three days before, and of the last day of the month before.
 """
 
 from __future__ import annotations
@@ -41,8 +42,10 @@ HISTORIES = (30, 365, 1095)
 COMMIT_DAYS = 5
 ORDINARY = 5
 WARM = 2
+LATE_DAYS = 3
 KEPT_DAYS = 30
 EVERY_S = 10
+HELD = "unit-0001"
 
 
 class Reads:
@@ -89,6 +92,7 @@ class Fleet:
         self.made, self.units, self.cycles = templates(), units, cycles
         self.day = days
         self.reads = reads
+        self.held: list[tuple[Path, bytes]] = []
         names = [f"unit-{i:04d}" for i in range(units)]
         config = Config(
             sites=tuple(Site(f"s{i}") for i in range(-(-units // 4))),
@@ -155,8 +159,14 @@ class Fleet:
             frame[column] = frame[column].astype("datetime64[ms, UTC]")
         return INTAKE.conform(frame)
 
-    def night(self, days: int = 1, *, draw: bool = True) -> Night:
-        """Write the exports of some days and run a night over them."""
+    def night(self, days: int = 1, *, draw: bool = True, hold: bool = False) -> Night:
+        """Write the exports of some days and run a night over them.
+
+        Parameters
+        ----------
+        hold
+            One unit's exports of these days do not come yet; see ``release``.
+        """
         for _ in range(days):
             write_night(
                 self.inbox,
@@ -167,6 +177,8 @@ class Fleet:
                 seed=self.day,
                 every_s=EVERY_S,
             )
+            if hold:
+                self._hold()
             self.day += 1
         end = FIRST + pd.Timedelta(days=self.day)
         for path in self.inbox.rglob("*.csv"):
@@ -189,6 +201,19 @@ class Fleet:
             self.reads.listed,
             summary.new_cycles,
         )
+
+    def _hold(self) -> None:
+        day = FIRST + pd.Timedelta(days=self.day)
+        for path in sorted(self.inbox.rglob(f"*{HELD}*{day:%Y-%m-%d}*.csv")):
+            self.held.append((path, path.read_bytes()))
+            path.unlink()
+
+    def release(self) -> None:
+        """Let exports come that were held."""
+        assert self.held
+        for path, data in self.held:
+            path.write_bytes(data)
+        self.held = []
 
     def _today(self) -> pd.Timestamp:
         return FIRST + pd.Timedelta(days=self.day)
@@ -231,10 +256,19 @@ def main() -> None:
             while fleet.next_month() < ORDINARY:
                 fleet.night()
             show(fleet.day, "ordinary", [fleet.night() for _ in range(ORDINARY)])
+            if fleet.next_month() < LATE_DAYS + 2:  # not over a month's end
+                fleet.night(fleet.next_month() + 1)
+            fleet.night(hold=True)
+            for _ in range(LATE_DAYS - 1):
+                fleet.night()
+            fleet.release()
+            show(fleet.day, "late", [fleet.night()])
             while fleet.next_month() > 1:
                 fleet.night(fleet.next_month() - 1)
-            fleet.night()
+            fleet.night(hold=True)
             show(fleet.day, "month begins", [fleet.night()])
+            fleet.release()
+            show(fleet.day, "late by month", [fleet.night()])
             snapshot = Store.open(str(fleet.store)).snapshot()
             count = len(snapshot.table("cycles", columns=["cycle_id"]))
             size = sum(f.bytes for f in snapshot.place.walk())

@@ -8,7 +8,9 @@ from itertools import pairwise
 from typing import Any
 from unittest import mock
 
+import numpy as np
 import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from chamberdrift.pipeline.store import Store, runs
 from chamberdrift.shared.errors import SchemaError, StoreError
@@ -212,6 +214,49 @@ def test_what_a_newer_layer_replaced_whole_is_not_read(
     monkeypatch.setattr(runs, "_read_file", counted)
     assert store.snapshot().states(["a", "b"]) == {k: {"v": runs.FAN - 2} for k in "ab"}
     assert len(opened) == 1
+
+
+def test_large_layers_of_documents_are_merged_by_ranges_of_keys(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each layer is larger than what is merged at once, in rows or in bytes."""
+    monkeypatch.setattr(runs, "MERGE_ROWS", 40)
+    monkeypatch.setattr(runs, "MERGE_BYTES", 60_000)
+    monkeypatch.setattr(runs, "GROUP_BYTES", 20_000)
+    held: list[int] = []
+    original = runs._write_file
+
+    def counted(place: Any, spec: Any, rows: Any, *rest: Any) -> Any:
+        if rest[-1]:  # not the night's own layer
+            held.append(len(rows))
+        return original(place, spec, rows, *rest)
+
+    monkeypatch.setattr(runs, "_write_file", counted)
+    random = np.random.default_rng(1)
+    expected: dict[str, dict[str, Any]] = {}
+    for night in range(2 * runs.FAN + 3):
+        names = [f"k{i:03d}" for i in range(150) if (i + night) % 3]
+        made = {n: {"night": night, "text": random.bytes(500).hex()} for n in names}
+        expected |= made
+        commit(store, lambda t, made=made: t.put_states(made))
+    assert store.snapshot().states([*expected, "none"]) == expected
+    layers = {f.order for f in store.snapshot().run_files("states")}
+    assert len(layers) < runs.FAN + 2
+    assert len(held) > 4
+    assert max(held) <= 40
+
+
+def test_a_row_group_of_long_documents_is_short(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(runs, "GROUP_BYTES", 20_000)
+    made = {f"k{i:03d}": {"text": "x" * 1000} for i in range(100)}
+    commit(store, lambda t: t.put_states(made))
+    file = store.snapshot().run_files("states")[0]
+    with store.place.open_file(file.path) as source:
+        meta = pq.ParquetFile(source).metadata
+    assert 5 <= meta.num_row_groups <= 12
+    assert store.snapshot().states(["k050"]) == {"k050": made["k050"]}
 
 
 OPERATION = st.tuples(
