@@ -29,6 +29,6 @@ def all_shapes() -> list[Shape]:
         + table_shapes()
         + odd_shapes()
         + world_shapes()
-        + trap_shapes()
         + more_shapes()
+        + trap_shapes()
     )
