@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.parts import EPOCH_ACTIONS
-from .baseline import AGREE, FULL, MANY, SPLICE, TEST_KINDS, Baseline, Level, adjust, needs
+from .baseline import FULL, MANY, SPLICE, TEST_KINDS, Baseline, Level, adjust, needs
 from .chart_pair import (
     CLIP,
     accumulate,
@@ -26,19 +26,14 @@ from .chart_pair import (
     pulled,
     values_before,
 )
-from .diagnosis import match
 from .forest import standardise
+from .moves import DESIGN_EFFECT, Settled, finish_splice, settle
 from .plain import array, lists, number
 from .reference import Reference
-from .robust import nanmedian
-from .signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR, signs_of_part
 from .signs import MEMORY, NAMES
 
 FloatArray = NDArray[np.float64]
 
-DESIGN_EFFECT: Final = 2.0
-"""Variance of a mean of cycles over that of independent ones: AR(1) of 1/3 between cycles
-gives (1 + r)/(1 - r) = 2 (healthy tuning fleets: 0.1 to 0.4)."""
 
 RESOLUTION: Final = 0.3
 """Standard error of a time in sampling intervals: a uniform error of half an interval either
@@ -64,7 +59,6 @@ STALE_WEIGHT: Final = 0.2
 _COUNT = len(NAMES)
 _LEAST = np.array(LEAST_EFFECTIVE)[:, None] / np.where(MEMORY > 1.0, 2.5, 1.0)[None, :]
 _EFFECT = np.where(MEMORY > 1.0, 1.0, DESIGN_EFFECT)  # weekly tests are independent
-_DIRECTION_TOUCHES = DIRECTIONS != 0.0
 
 
 @dataclass(frozen=True)
@@ -105,17 +99,6 @@ class Repair:
     time: float
     part: str
     action: str
-
-
-@dataclass(frozen=True)
-class Settled:
-    """A repair that has been compared with the healthy level."""
-
-    row: int
-    """Row at which it was settled."""
-    part: str
-    agrees: bool
-    since: float
 
 
 @dataclass
@@ -285,12 +268,12 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
             if state.splice is not None:
                 state.splice.append(residual.tolist())
                 if len(state.splice) >= SPLICE:
-                    _finish_splice(state)
+                    finish_splice(state)
             else:
                 state.recent = [*state.recent[1 - SPLICE :], residual.tolist()]
                 for waiting in state.pending:
                     waiting["rows"].append(residual.tolist())
-                out.settled += _settle(state, scale, reference, i)
+                out.settled += settle(state, scale, reference, i)
         _step(state, now, residual, bound, usable and not held)
         if usable and not held:
             _keep_day(state, now, residual)
@@ -495,67 +478,3 @@ def close_day(state: Tracker) -> list[float]:
     seen = state.day_count > 0
     mean = np.where(seen, state.day_total / np.where(seen, state.day_count, 1.0), np.nan)
     return [state.day, *mean.tolist()]
-
-
-def _finish_splice(state: Tracker) -> None:
-    """Take the step between both sides of a logger change as a shift."""
-    after, before = array(state.splice), array(state.before).reshape(-1, _COUNT)
-    behind = np.isfinite(after).sum(axis=0), np.isfinite(before).sum(axis=0)
-    # Without cycles on the earlier side the new level is all there is.
-    earlier = np.where(behind[1] >= 3, nanmedian(before, axis=0), 0.0)
-    step = nanmedian(after, axis=0) - earlier
-    known = np.isfinite(step) & (behind[0] >= 3)
-    count = np.where(
-        behind[1] >= 3,
-        1.0 / (1.0 / np.maximum(behind[0], 1) + 1.0 / np.maximum(behind[1], 1)),
-        behind[0],
-    )
-    state.baseline.shift = np.where(known, state.baseline.shift + step, state.baseline.shift)
-    state.baseline.shift_count = np.where(known, count, state.baseline.shift_count)
-    state.baseline.epoch += 1
-    state.splice = None
-    state.before = []
-
-
-def _settle(state: Tracker, scale: FloatArray, reference: Reference, row: int) -> list[Settled]:
-    """Compare repairs that have enough cycles with the healthy level."""
-    done = [w for w in state.pending if len(w["rows"]) >= AGREE]
-    if not done:
-        return []
-    state.pending = [w for w in state.pending if len(w["rows"]) < AGREE]
-    settled = []
-    for waiting in done:
-        part = waiting["part"]
-        block = array(waiting["rows"])
-        with_values = np.isfinite(block).sum(axis=0)
-        level = np.where(with_values >= 3, nanmedian(block, axis=0), np.nan)
-        variance = scale**2 * DESIGN_EFFECT / np.maximum(with_values, 1) + reference.wander**2
-        found = match(level[None, :], variance[None, :])
-        sick = np.array(
-            [
-                abs(s) if sig.two_sided else s
-                for s, sig in zip(found.size[0], SIGNATURES, strict=True)
-            ]
-        )
-        strong = np.where(np.abs(found.t[0]) > 2.0, sick / WATCH_FLOOR, 0.0)
-        own = np.array([s.part == part for s in SIGNATURES])
-        agrees = not bool((strong[own] >= 1.0).any())
-        touched = signs_of_part(part)
-        if agrees and touched:
-            others = _DIRECTION_TOUCHES[:, touched].any(axis=1)
-            if not bool((strong[others] >= 1.0).any()):
-                _rebase(state, touched, level, with_values)
-        settled.append(Settled(row, part, agrees, float(waiting["since"])))
-    return settled
-
-
-def _rebase(
-    state: Tracker, touched: list[int], level: FloatArray, count: NDArray[np.int64]
-) -> None:
-    """Open an epoch: the level after the repair is the new healthy level."""
-    for i in touched:
-        if math.isfinite(level[i]):
-            state.baseline.shift[i] += level[i]
-            state.baseline.shift_count[i] = count[i]
-        state.charts[:, :, i] = 0.0
-    state.baseline.epoch += 1

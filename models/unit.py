@@ -11,18 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.config import Config
-from .bench import bench_check
-from .change import Change, change_point
+from .describe import RowContext, put_forecast
 from .diagnosis import conditional
-from .evidence import drift_evidence
 from .facts import Facts
 from .findings import (
     SERVICE_CYCLES,
     SERVICE_DAYS,
-    SUPPORT_Z,
     WATCH_T,
     Findings,
-    Scores,
     drift_row,
     score_rows,
 )
@@ -55,7 +51,7 @@ from .odd_cycles import (
 from .plain import array, plain
 from .quiet import Seen, quiet_rows, take
 from .reference import Reference
-from .signatures import AIR, DIRECTIONS, MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
+from .signatures import DIRECTIONS, SIGNATURE_PARTS, TWO_SIDED
 from .signs import INDEX, NAMES
 from .size_history import daily_size
 from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker
@@ -66,24 +62,9 @@ FAILING_PARTS: Final = frozenset(
     {"heater", "door_seal", "vent_path", "temperature_sensor", "water_fill", "controller"}
 )
 """Parts from whose faults cycles fall short of their exposure."""
-FORECAST_EVERY_DAYS: Final = 7.0
-"""Forecasts are kept weekly, to be scored later (the contract's protocol)."""
-
-ALIKE_SHARE: Final = 0.75
-"""A part whose best signature reaches this share of the winner's T is named beside it."""
-
-CONFIDENCE_TEMPER: Final = 6.0
-"""T squared over twice this, as a log weight: signatures are approximate, so the textbook
-value of 1 would be far too sure (design choice)."""
-
-OPEN_ELEMENT_SIZE: Final = 0.2
-"""A step of this share of power looks like one element of a few that opened."""
 
 
 COUNTED: Final = [i for i, name in enumerate(NAMES) if name not in STRONG_LEFT_OUT]
-
-AT_ONCE_SHARE: Final = 0.7
-"""A step has this share of its size on its first two days."""
 
 
 @dataclass
@@ -197,20 +178,9 @@ class UnitState:
     def forecast_now(self, config: Config) -> None:
         """Put a fresh forecast on every standing flag."""
         for episode in self.ledger.standing_all():
-            _put(
+            put_forecast(
                 episode.rows[-1], self.forecast_for(episode.part, self.tracker.time + 1.0, config)
             )
-
-
-def _put(row: dict[str, Any], made: Forecast | None) -> None:
-    row["days_to_limit"] = _round(made.days if made else math.nan)
-    row["days_to_limit_low"] = _round(made.low if made else math.nan)
-    row["days_to_limit_high"] = _round(made.high if made else math.nan)
-    row["slope_per_day"] = made.slope_per_day if made else math.nan
-
-
-def _round(value: float) -> float:
-    return round(value, 1) if math.isfinite(value) else math.nan
 
 
 def find(
@@ -238,7 +208,7 @@ def find(
     out = np.asarray(np.nan_to_num(both[:, 1])[:, COUNTED] >= STRONG_Z)
     strong = np.asarray(out.any(axis=1)).tolist()
     state.wander = reference.wander
-    context = _Context(state, rows, moved, scores, ids, config)
+    context = RowContext(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings
     seen = Seen(rows.time, rows.complete, moved.ready, duty, smallest, facts)
     named = (scores.t >= WATCH_T).any(axis=1)
@@ -373,205 +343,6 @@ def _vote(
     state.ledger.raise_flag(
         "unknown", severity, now, describe_odd(count, peer, delta, p, cycle_id)
     )
-
-
-class _Context:
-    """What describing one row needs; the row is set by ``at``."""
-
-    def __init__(
-        self,
-        state: UnitState,
-        rows: Rows,
-        moved: Track,
-        scores: Scores,
-        ids: list[str],
-        config: Config,
-    ) -> None:
-        self.state, self.rows, self.moved = state, rows, moved
-        self.scores, self.ids, self.config = scores, ids, config
-        self.level = moved.adjusted - moved.residual
-        known = np.isfinite(self.level)
-        place = np.where(known, np.arange(len(ids))[:, None], -1)
-        self.last = np.maximum.accumulate(place, axis=0) if len(ids) else place
-        self.before = state.expected
-        self.i = -1
-        self.cycle_id = ""
-
-    def at(self, i: int) -> None:
-        """Move on to a row: the state's healthy levels and scatter become that row's."""
-        if i == self.i:
-            return
-        self.i, self.cycle_id = i, self.ids[i]
-        last = self.last[i]
-        known = self.level[np.maximum(last, 0), np.arange(len(NAMES))]
-        self.state.expected = np.where(last >= 0, known, self.before)
-        self.state.scale = self.moved.scale[i]
-
-    def delta(self, k: int) -> tuple[FloatArray, FloatArray]:
-        """Return the row's change of each sign and its variance, by signature's chart."""
-        chart = int(self.scores.chart[self.i, k])
-        return self.moved.delta[self.i, chart], self.moved.variance[self.i, chart]
-
-    def resolve(self, k: int) -> int:
-        """Tell what looks alike in a trace by what else moved and by how the change came.
-
-        T that sinks against an unchanged pressure is the logger's own, or air left inside by a
-        machine that holds the pressure; the boil-off plateau tells, for no air is left then.
-        Without a pressure a moved probe and the controller's own sensor both only move the
-        plateau; the probe does so between two cycles, the sensor drifts.
-        """
-        if k not in (*MOVED, OWN_SENSOR, AIR):
-            return k
-        delta, _ = self.delta(k)
-        saturation, boil = delta[INDEX["saturation"]], delta[INDEX["boil"]]
-        if k == OWN_SENSOR and math.isfinite(saturation):
-            return MOVED[0] if self._saturation_moved(delta) else k
-        if math.isfinite(saturation):
-            spread = math.sqrt(float(self.moved.variance[self.i, 1, INDEX["boil"]]))
-            held = math.isfinite(boil) and abs(boil) < SUPPORT_Z * spread
-            return AIR if held and saturation < 0.0 else MOVED[0] if k == AIR else k
-        if math.isfinite(boil):
-            return k
-        return MOVED[0] if self.at_once() else OWN_SENSOR
-
-    def at_once(self) -> bool:
-        """Return whether the plateau moved between two cycles rather than day by day."""
-        state = self.state
-        history = state.history(float(self.rows.time[self.i]) + 1.0)
-        days, sizes = daily_size(history, state.scale, state.wander, OWN_SENSOR)
-        found = change_point(days, sizes, least=2)
-        if found is None:
-            return False
-        after = sizes[found.index :]
-        quick = abs(float(after[:2].mean())) >= AT_ONCE_SHARE * abs(float(after[-3:].mean()))
-        return found.kind == "step" and quick
-
-    def allowed(self, k: int) -> bool:
-        """Return whether a signature may call for a visit.
-
-        A plateau that moved at once, with nothing else, is a logger that was changed or moved
-        until cycles fail: worth a look, not a visit.
-        """
-        return k not in (OWN_SENSOR, *MOVED) or not self.at_once()
-
-    def _saturation_moved(self, delta: FloatArray) -> bool:
-        """Return whether T moved against the pressure as the plateau moved."""
-        both = delta[[INDEX["saturation"], INDEX["plateau"]]]
-        variance = self.moved.variance[self.i, 1, INDEX["saturation"]]
-        return bool(both[0] * both[1] > 0.0 and abs(both[0]) >= SUPPORT_Z * math.sqrt(variance))
-
-    def describe(self, k: int, size: float, severity: str, t: FloatArray) -> dict[str, Any]:
-        """Make the columns of a drift flag."""
-        state, now = self.state, float(self.rows.time[self.i])
-        sig = SIGNATURES[k]
-        delta, variance = self.delta(k)
-        z = delta / np.sqrt(variance)
-        history = state.history(now)
-        days, sizes = daily_size(history, state.scale, state.wander, k)
-        found = change_point(days, sizes * (np.sign(size) if TWO_SIDED[k] else 1.0))
-        state.signature[sig.part] = k
-        begin = _change_times(days, found)
-        expected = np.array(
-            [
-                (math.exp(v) if _is_log(j) else v) if _shows(j) else math.nan
-                for j, v in enumerate(state.expected.tolist())
-            ]
-        )
-        ago = now - begin[0] if begin else math.nan
-        text, column = drift_evidence(k, delta, z, expected, ago)
-        mode = sig.mode
-        if (
-            mode == "element weak"
-            and found is not None
-            and found.kind == "step"
-            and (size >= OPEN_ELEMENT_SIZE)
-        ):
-            mode = "element open"
-        row = {
-            "part": sig.part,
-            "mode": mode,
-            "alternatives": ",".join(_alternatives(k, t)),
-            "confidence": _confidence(k, t),
-            "layer": "drift",
-            "feature": column,
-            "evidence": text,
-            "bench_check": bench_check(sig.part, mode),
-            "cycle_id": self.cycle_id,
-            "change_point": begin[0] if begin else math.nan,
-            "change_point_low": begin[1] if begin else math.nan,
-            "change_point_high": begin[2] if begin else math.nan,
-        }
-        _put(row, state.forecast_for(sig.part, now, self.config))
-        if severity == "service":
-            state.next_forecast[sig.part] = now
-        return row
-
-    def keep_forecasts(self, now: float) -> None:
-        """Keep a forecast of every standing service flag once a week."""
-        for episode in self.state.ledger.standing_all():
-            due = self.state.next_forecast.get(episode.part)
-            if due is None or now < due or episode.severity == "watch":
-                continue
-            self.state.next_forecast[episode.part] = now + FORECAST_EVERY_DAYS
-            made = self.state.forecast_for(episode.part, now, self.config)
-            _put(episode.rows[-1], made)
-            self.state.forecasts.append(
-                {
-                    "flag_id": episode.flag_id,
-                    "unit_id": self.state.ledger.unit_id,
-                    "part": episode.part,
-                    "time": now,
-                    "days_to_limit": episode.rows[-1]["days_to_limit"],
-                    "days_to_limit_low": episode.rows[-1]["days_to_limit_low"],
-                    "days_to_limit_high": episode.rows[-1]["days_to_limit_high"],
-                }
-            )
-
-
-def _change_times(days: FloatArray, found: Change | None) -> tuple[float, float, float] | None:
-    if found is None:
-        return None
-    last = days.size - 1
-    return (
-        float(days[min(found.index, last)]),
-        float(days[min(found.low, last)]),
-        float(days[min(found.high, last)]),
-    )
-
-
-def _is_log(j: int) -> bool:
-    from .signs import SIGNS
-
-    return SIGNS[j].scale == "log"
-
-
-def _shows(j: int) -> bool:
-    """Signs whose own scale is a difference are not shown as from-to."""
-    return NAMES[j] not in ("plateau", "dip", "boil")
-
-
-def _best_by_part(t: FloatArray) -> dict[str, float]:
-    best: dict[str, float] = {}
-    for k, part in enumerate(SIGNATURE_PARTS):
-        best[part] = max(best.get(part, 0.0), float(t[k]))
-    return best
-
-
-def _alternatives(k: int, t: FloatArray) -> list[str]:
-    best = _best_by_part(t)
-    own = SIGNATURE_PARTS[k]
-    close = [p for p, v in best.items() if p != own and v >= ALIKE_SHARE * float(t[k])]
-    named = [*SIGNATURES[k].look_alikes, *sorted(close, key=lambda p: -best[p])]
-    return list(dict.fromkeys(p for p in named if p != own))
-
-
-def _confidence(k: int, t: FloatArray) -> float:
-    best = _best_by_part(t)
-    top = max(best.values())
-    weights = {
-        p: math.exp((v * v - top * top) / (2.0 * CONFIDENCE_TEMPER)) for p, v in best.items()
-    }
-    return round(weights[SIGNATURE_PARTS[k]] / (sum(weights.values()) + 0.05), 3)
 
 
 __all__ = ["UnitState", "find"]

@@ -19,9 +19,9 @@ from chamberdrift.models.chart_pair import MEMORY_DAYS
 from chamberdrift.models.charts import cusum
 from chamberdrift.models.diagnosis import match
 from chamberdrift.models.findings import eligible, supporting
+from chamberdrift.models.moves import DESIGN_EFFECT
 from chamberdrift.models.signatures import NUISANCE_DIRECTIONS, NUISANCE_SD, TWO_SIDED
 from chamberdrift.models.signs import INDEX, SCATTER, WANDER
-from chamberdrift.models.tracker import DESIGN_EFFECT
 from chamberdrift.shared.config import Budgets
 
 UNITS = 120
