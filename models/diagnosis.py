@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .signatures import DIRECTIONS, NEEDS, NUISANCE_DIRECTIONS, NUISANCE_SD
+from .signatures import DIRECTIONS, NEEDS, NUISANCE_DIRECTIONS, NUISANCE_SD, TWO_SIDED
 
 FloatArray = NDArray[np.float64]
 
@@ -82,6 +82,27 @@ def conditional(delta: FloatArray, variance: FloatArray) -> FloatArray:
     right = solve.apply(np.where(seen, delta, 0.0))
     diagonal = weight - np.einsum("ijk,ikl,ijl->ij", solve.wn, solve.inner, solve.wn)
     return np.where(seen, right / np.sqrt(np.where(diagonal > 1e-12, diagonal, np.inf)), np.nan)
+
+
+def likeness(delta: FloatArray, variance: FloatArray) -> FloatArray:
+    """Return how much of all movement points a signature's way, shape (signatures,), -1 to 1.
+
+    The cosine between signs and signature in standard errors. Nuisances have no say: that
+    something is wrong has been found by then, and the question is what it looks like.
+
+    Parameters
+    ----------
+    delta, variance
+        Change of each sign and its variance, shape (signs,); NaN where unseen.
+    """
+    seen = np.isfinite(delta) & np.isfinite(variance)
+    sd = np.sqrt(np.where(seen, variance, 1.0))
+    z = np.where(seen, delta, 0.0) / sd
+    way = np.where(seen, DIRECTIONS, 0.0) / sd
+    length = np.sqrt(np.square(way).sum(axis=1) * np.square(z).sum())
+    cosine = (way * z).sum(axis=1) / np.where(length > 0.0, length, np.inf)
+    lacking = _NEEDY & ~(NEEDS & seen).any(axis=1)
+    return np.asarray(np.where(lacking, 0.0, np.where(TWO_SIDED, np.abs(cosine), cosine)))
 
 
 class _Solver:

@@ -70,6 +70,19 @@ NEAR_SHARE: Final = 0.6
 """Where the best explanation is below its floor, another one of this share of its T is taken
 (design choice)."""
 
+FAR_T: Final = 4.0
+FLOOR_LEAST: Final = 0.5
+"""A floor says what a technician would want to know of a change that is barely certain. What is
+certain by twice as much and more is out of all healthy wander, and worth it at half of the floor;
+in between by straight line, from a severity's own limit over so many more standard errors (set on
+tuning fleets: a controller's swing was out by fourteen standard errors while it was below its
+floor, and cycles failed)."""
+
+AGREE_SIGNS: Final = 3
+AGREE_T: Final = 0.4
+"""What is asked less for a visit where so many signs moved a signature's way (tuning fleets: a
+third of the budget of false flags was used)."""
+
 NOISE_RISE: Final = 0.35
 """Logarithm of the channel's noise over its usual from which swings are not believed."""
 
@@ -206,21 +219,22 @@ def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
     support = np.zeros((n, K), dtype=np.int64)
     at = np.flatnonzero(seen)
     if at.size:
-        found = [match(delta[at, s], variance[at, s]) for s in (0, 1)]
-        both = np.stack([np.where(TWO_SIDED, np.abs(f.t), f.t) for f in found])
-        sizes = np.stack([f.size for f in found])
+        found = [matched(delta[at, s], variance[at, s]) for s in (0, 1)]
+        both = np.stack([t for t, _ in found])
+        sizes = np.stack([a for _, a in found])
         best = both.argmax(axis=0)
         t[at] = np.round(np.take_along_axis(both, best[None], 0)[0], 6)
         size[at] = np.round(np.take_along_axis(sizes, best[None], 0)[0], 9)
         chart[at] = best
-        counts = np.stack(
-            [
-                supporting(delta[at, s], variance[at, s], f.size)
-                for s, f in zip((0, 1), found, strict=True)
-            ]
-        )
+        counts = np.stack([supporting(delta[at, s], variance[at, s], sizes[s]) for s in (0, 1)])
         support[at] = np.take_along_axis(counts, best[None], 0)[0]
     return Scores(t, size, chart, seen, support)
+
+
+def matched(delta: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return t, never negative for two-sided signatures, and signed size, (rows, signatures)."""
+    found = match(delta, variance)
+    return np.where(TWO_SIDED, np.abs(found.t), found.t), found.size.copy()
 
 
 def supporting(delta: FloatArray, variance: FloatArray, size: FloatArray) -> NDArray[np.int64]:
@@ -237,8 +251,11 @@ def eligible(
 ) -> NDArray[np.bool_]:
     """Return which signatures are both significant and large enough to matter."""
     limit, floor = (WATCH_T, WATCH_FLOOR) if severity == "watch" else (SERVICE_T, SERVICE_FLOOR)
-    large = np.where(TWO_SIDED, np.abs(size), size) >= floor
-    return np.asarray((t >= limit + np.where(support >= 2, 0.0, LONE_T)) & large)
+    agreed = AGREE_T if severity == "service" else 0.0
+    needed = limit + np.where(support >= AGREE_SIGNS, -agreed, np.where(support >= 2, 0.0, LONE_T))
+    beyond = np.clip((t - needed) / FAR_T, 0.0, 1.0)
+    large = np.where(TWO_SIDED, np.abs(size), size) >= floor * (1.0 - beyond * (1.0 - FLOOR_LEAST))
+    return np.asarray((t >= needed) & large)
 
 
 def remainder(
@@ -263,10 +280,9 @@ def remainder(
         change = DIRECTIONS[k] * size
         left = left - change
         spread = spread + np.square(MISFIT * change)
-    found = match(left[None, :], spread[None, :])
-    t = np.where(TWO_SIDED, np.abs(found.t[0]), found.t[0])
-    support = supporting(left[None, :], spread[None, :], found.size)[0]
-    return np.round(t, 6), np.round(found.size[0], 9), support
+    t, sizes = matched(left[None, :], spread[None, :])
+    support = supporting(left[None, :], spread[None, :], sizes)[0]
+    return np.round(t[0], 6), np.round(sizes[0], 9), support
 
 
 def drift_row(
@@ -376,7 +392,7 @@ def _behind_droop(k: int, ready: NDArray[np.bool_], t: FloatArray, size: FloatAr
     its set point.
     """
     lower = size[k] < 0.0 if k in (OWN_SENSOR, MOVED[0]) else k == MOVED[1]
-    heat = [h for h in HEAT if ready[h] and t[h] >= SERVICE_T]
+    heat = [h for h in HEAT if ready[h] and t[h] >= WATCH_T]
     return max(heat, key=lambda h: float(t[h])) if lower and heat else k
 
 

@@ -54,8 +54,12 @@ logger)."""
 NEAREST_T: Final = 2.0
 """Significance from which the best signature is named where signs alone call for a visit: two
 standard errors, as where a broken limit is laid to a part."""
-STRONG_LEFT_OUT: Final = ("noise", "open_pressure")
-"""Signs of the logger and the weather, which have findings of their own."""
+NEAREST_SHARE: Final = 0.6
+"""Cosine from which signs that moved look enough like a signature for its part to be named,
+though circumstances might explain them as well (design choice)."""
+STRONG_LEFT_OUT: Final = ("noise", "open_pressure", "seat")
+"""Signs of the logger and the weather, which have findings of their own, and the time that a purge
+takes, which follows the mains and the weather more than the machine."""
 
 
 def small_p(p: dict[str, FloatArray]) -> FloatArray:
@@ -136,9 +140,14 @@ def describe_two(
 
 
 def describe_odd(
-    count: int, conditional_z: FloatArray, delta: FloatArray, p: float, cycle_id: str
+    count: int,
+    conditional_z: FloatArray,
+    delta: FloatArray,
+    p: float,
+    cycle_id: str,
+    part: str = "unknown",
 ) -> dict[str, Any]:
-    """Make the columns of an ``unknown`` flag; names the signs that stick out."""
+    """Make the columns of a flag for odd cycles; names the signs that stick out."""
     order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)))[:3]]
     named = [
         f"{SIGNS[i].words} ({'up' if delta[i] > 0 else 'down'}, {abs(conditional_z[i]):.0f} "
@@ -152,16 +161,17 @@ def describe_odd(
     )
     if named:
         text += " What sticks out given all else: " + "; ".join(named) + "."
-    text += " No known part explains it."
+    text += " No known part explains it"
+    text += "." if part == "unknown" else " beyond doubt; what it looks most like is named here."
     return {
-        "part": "unknown",
+        "part": part,
         "mode": "",
         "alternatives": "",
         "confidence": 0.3,
         "layer": "forest",
         "feature": SIGNS[order[0]].column,
         "evidence": text,
-        "bench_check": bench_check("unknown", ""),
+        "bench_check": bench_check(part, ""),
         "cycle_id": cycle_id,
         "change_point": math.nan,
         "change_point_low": math.nan,

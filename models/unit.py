@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from .describe import RowContext, put_forecast
-from .diagnosis import conditional
+from .diagnosis import conditional, likeness
 from .facts import Facts
 from .findings import (
     SERVICE_CYCLES,
@@ -29,6 +29,7 @@ from .limit_findings import absolute_row, limit_row
 from .limits_of_size import growth_scale, size_limit
 from .odd_cycles import (
     ALONE_Z,
+    NEAREST_SHARE,
     NEAREST_T,
     PEER_Z,
     SERVICE_COUNT,
@@ -270,7 +271,7 @@ def _alone(
     """Let signs that stick out and fit no signature well call: one to watch, two for a visit."""
     findings, ledger = state.findings, state.ledger
     quick = conditional(moved.delta[i, :1], moved.variance[i, :1])[0]
-    if int((np.abs(np.nan_to_num(quick)) >= TWO_Z).sum()) >= 2:
+    if int((np.abs(np.nan_to_num(quick[COUNTED])) >= TWO_Z).sum()) >= 2:
         two = findings.candidate("unknown", "service")
         two.add(now)
         standing = ledger.standing_all()
@@ -279,12 +280,12 @@ def _alone(
         enough = two.cycles >= TWO_CYCLES and len(two.days) >= TWO_DAYS
         if enough and all(e.part == "unknown" or e.severity == "watch" for e in standing):
             most = int(np.argmax(np.abs(np.nan_to_num(quick))))
-            part = _nearest(t, most, moved.delta[i, 0, most])
+            part = _nearest(t, most, moved.delta[i, 0], moved.variance[i, 0])
             row = describe_two(quick, moved.delta[i, 0], part, cycle_id)
             ledger.raise_flag(part, "service", now, row)
     delta = moved.delta[i, 1]
     peer = conditional(delta[None, :], moved.variance[i, 1][None, :])[0]
-    if not float(np.max(np.abs(np.nan_to_num(peer)))) >= ALONE_Z:
+    if not float(np.max(np.abs(np.nan_to_num(peer[COUNTED])))) >= ALONE_Z:
         return
     counted = findings.candidate("unknown", "watch")
     counted.add(now)
@@ -310,16 +311,29 @@ def _strong(
     z = np.full(len(NAMES), np.nan)
     z[COUNTED] = (delta / np.sqrt(variance))[COUNTED]
     most = int(np.argmax(np.abs(np.nan_to_num(z))))
-    part = _nearest(t, most, delta[most])
+    part = _nearest(t, most, delta, variance)
     state.ledger.raise_flag(part, "service", now, describe_strong(z, delta, part, cycle_id))
 
 
-def _nearest(t: FloatArray, sign: int, delta: float) -> str:
-    """Return the part whose signature fits best and moves a sign the way it went, else unknown."""
-    way = DIRECTIONS[:, sign] * np.sign(delta)
-    fits = np.where((way > 0.0) | (TWO_SIDED & (way != 0.0)), t, 0.0)
+def _nearest(t: FloatArray, sign: int, delta: FloatArray, variance: FloatArray) -> str:
+    """Return the part whose signature fits best and moves a sign the way it went, else unknown.
+
+    Where none is significant beside the circumstances, the one that most of what moved looks like.
+    """
+    way = DIRECTIONS[:, sign] * np.sign(delta[sign])
+    able = (way > 0.0) | (TWO_SIDED & (way != 0.0))
+    fits = np.where(able, t, 0.0)
     k = int(fits.argmax())
-    return SIGNATURE_PARTS[k] if fits[k] >= NEAREST_T else "unknown"
+    if fits[k] >= NEAREST_T:
+        return SIGNATURE_PARTS[k]
+    return _looks_like(delta, variance)
+
+
+def _looks_like(delta: FloatArray, variance: FloatArray) -> str:
+    """Return the part that most of what moved looks like, else unknown."""
+    alike = likeness(delta, variance)
+    k = int(alike.argmax())
+    return SIGNATURE_PARTS[k] if alike[k] >= NEAREST_SHARE else "unknown"
 
 
 def _vote(
@@ -340,8 +354,10 @@ def _vote(
     peer = conditional(delta[None, :], variance[None, :])[0]
     agrees = bool((np.abs(np.nan_to_num(peer)) >= PEER_Z).any())
     severity = "service" if count >= SERVICE_COUNT and agrees else "watch"
+    # A visit is for a part, where the signs look like one.
+    part = _looks_like(delta, variance) if severity == "service" else "unknown"
     state.ledger.raise_flag(
-        "unknown", severity, now, describe_odd(count, peer, delta, p, cycle_id)
+        part, severity, now, describe_odd(count, peer, delta, p, cycle_id, part)
     )
 
 
