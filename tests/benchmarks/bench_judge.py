@@ -11,11 +11,13 @@ from __future__ import annotations
 import json
 import sys
 import time
+from functools import partial
 
 import numpy as np
 import pandas as pd
 from chamberdrift.models import judge, judge_night
 from chamberdrift.models.signs import sign_matrix
+from chamberdrift.pipeline.executor import held_executor, run_chunked
 from chamberdrift.shared.config import Config, Site, Unit
 from chamberdrift.shared.schema import CYCLES, SERVICE
 
@@ -93,6 +95,20 @@ def timed(what: str, call: object, cycles: int) -> float:
     return spent
 
 
+def by_clock(cycles: pd.DataFrame, service: pd.DataFrame, config: Config) -> None:
+    """Print what one process and a pool of two take by the clock, state included."""
+    pool = partial(run_chunked, workers=2, chunk=1, cut_over=2)
+    with held_executor(2):
+        list(pool(len, [""] * 4))  # its processes have started
+        for parts in (1, 2):
+            begun = time.perf_counter()
+            judge_night(None, cycles, service, config, mapper=pool, parts=parts)
+            spent = time.perf_counter() - begun
+            print(
+                f"{'the same with its state,':<26} {parts} process(es) {spent:8.2f} s by the clock"
+            )
+
+
 def main() -> None:
     """Measure judging and its floors."""
     from sklearn.ensemble import IsolationForest
@@ -108,6 +124,7 @@ def main() -> None:
     n = len(cycles)
     print(f"{units} units, {days} days, {n:,} cycles")
     spent = timed("judge, all history in one run", lambda: judge(cycles, service, config), n)
+    by_clock(cycles, service, config)
 
     last = cycles["ended_at"].max().normalize()
     # A night inside a month: go on from the evening before.
