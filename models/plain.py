@@ -40,13 +40,19 @@ def plain(value: Any) -> Any:
 def pack(values: ArrayLike) -> str:
     """Return an array of numbers as a text that ``array`` reads back to the same bits.
 
-    Half as long as its numbers in decimals, and read thirty times faster. The bytes of
-    like weight stand together, so that what was never measured takes no room.
+    Half as long as its numbers in decimals, and read thirty times faster; again half where
+    all of them are as short as single precision. The bytes of like weight stand together,
+    so that what was never measured takes no room.
     """
     x = np.ascontiguousarray(values, dtype="<f8")
     x = np.where(np.isnan(x), np.nan, x)  # one NaN of many
-    planes = np.ascontiguousarray(x.reshape(-1, 1).view(np.uint8).T)
-    return _text("f", x.shape, planes.tobytes())
+    with np.errstate(over="ignore"):
+        short = x.astype("<f4")
+    fits = np.array_equal(short.astype("<f8"), x, equal_nan=True)
+    kept = short if fits else x
+    columns = np.ascontiguousarray(kept.ravel(order="F"))
+    planes = np.ascontiguousarray(columns.reshape(-1, 1).view(np.uint8).T)
+    return _text("s" if fits else "f", x.shape, planes.tobytes())
 
 
 def pack_thousandths(values: FloatArray) -> str:
@@ -72,8 +78,10 @@ def array(value: Any) -> FloatArray:
         whole = np.frombuffer(data, dtype="<i2").reshape(shape[::-1]).T
         known = whole != _THOUSANDTHS_NONE
         return np.ascontiguousarray(np.where(known, whole / 1000.0, np.nan))
-    planes = np.frombuffer(data, dtype=np.uint8).reshape(8, -1)
-    return np.ascontiguousarray(planes.T).view("<f8").reshape(shape).astype(np.float64)
+    width = 4 if head[0] == "s" else 8
+    planes = np.frombuffer(data, dtype=np.uint8).reshape(width, -1)
+    values = np.ascontiguousarray(planes.T).view(f"<f{width}").reshape(shape, order="F")
+    return np.ascontiguousarray(values, dtype=np.float64)
 
 
 def lists(value: Any) -> list[list[float]]:

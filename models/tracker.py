@@ -477,4 +477,5 @@ def close_day(state: Tracker) -> list[float]:
     """Return the current day's row of the history."""
     seen = state.day_count > 0
     mean = np.where(seen, state.day_total / np.where(seen, state.day_count, 1.0), np.nan)
-    return [state.day, *mean.tolist()]
+    # Single precision: change points and forecasts need no more, and states are half as long.
+    return [state.day, *mean.astype(np.float32).tolist()]

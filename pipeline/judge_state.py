@@ -29,7 +29,7 @@ MONTH: Final = "judge/month"
 UNIT: Final = "judge/unit/"
 REJUDGE: Final = "judge/pending"
 
-STAGE_VERSION: Final = 3
+STAGE_VERSION: Final = 4
 """Raise it when judging changes its numbers: all cycles are then judged anew."""
 SETTLED_AFTER: Final = pd.Timedelta(days=1)
 """A last cycle that is cut off by the end of the data is judged only when no more came for
