@@ -40,7 +40,7 @@ def plain(value: Any) -> Any:
 def pack(values: ArrayLike) -> str:
     """Return an array of numbers as a text that ``array`` reads back to the same bits.
 
-    Half as long as its numbers in decimals, and read thirty times faster; again half where
+    Half as long as its numbers in decimals, and read four times faster; again half where
     all of them are as short as single precision. The bytes of like weight stand together,
     so that what was never measured takes no room.
     """
