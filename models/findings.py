@@ -415,7 +415,8 @@ def _count(
     """Count a row for the signature that explains it best; raise what is due."""
     part = SIGNATURE_PARTS[k]
     watch = findings.candidate(part, "watch")
-    watch.add(now)
+    if abs(size[k]) >= WATCH_FLOOR[k]:  # below its floor only a visit is worth a flag
+        watch.add(now)
     if watch.cycles >= WATCH_CYCLES and ledger.standing(part) is None:
         ledger.raise_flag(part, "watch", now, describe(k, float(size[k]), "watch", t))
     service = findings.candidate(part, "service")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chamberdrift.models.findings import eligible
+from chamberdrift.models.diagnosis import match
+from chamberdrift.models.findings import WATCH_T, eligible
 from chamberdrift.models.signatures import SERVICE_FLOOR, SIGNATURES
+from chamberdrift.models.signs import INDEX, SIGNS, WANDER
 
 K = len(SIGNATURES)
 HEATER = next(k for k, s in enumerate(SIGNATURES) if s.mode == "element weak")
@@ -29,3 +31,14 @@ def test_what_is_asked_for_a_visit(t: float, size: float, support: int, called: 
         np.full(K, t), size * SERVICE_FLOOR, np.full(K, support, dtype=np.int64), "service"
     )
     assert bool(answer[HEATER]) is called
+
+
+def test_a_week_of_weather_on_a_gauge_channel_is_no_air() -> None:
+    """2 kPa of atmosphere that was taken as usual: 0.3 K at 121 °C (dp/dT of saturation)."""
+    delta = np.zeros((1, len(SIGNS)))
+    delta[0, INDEX["saturation"]] = -0.3
+    delta[0, INDEX["equilibration"]] = 3.0
+    delta[0, INDEX["boil"]] = 0.54
+    t = match(delta, (WANDER**2)[None, :]).t[0]
+    air = [k for k, s in enumerate(SIGNATURES) if s.part == "air_removal"]
+    assert float(t[air].max()) < WATCH_T
