@@ -187,12 +187,14 @@ def extract_units(
             new += change.new
             changes.append(change)
         loggers = sorted({*found.loggers, *states.get(STATE + unit, {}).get("loggers", ())})
+        # Two loggers that are met on the way: the cycles before are found anew next time.
+        met = found.pair is not None and unit not in pairs and starts[unit] is not None
         if found.pair is not None:
             pairs[unit] = found.pair
         elif pairs.get(unit) is not None and task.pair is None:
             del pairs[unit]  # all was looked at anew, and there is nothing to say
         documents[STATE + unit] = {
-            "digest": _digest(work.config, unit, loggers, pairs),
+            "digest": "" if met else _digest(work.config, unit, loggers, pairs),
             "loggers": loggers,
             "points": next_points(
                 states.get(STATE + unit, {}).get("points", []),

@@ -21,7 +21,7 @@ from chamberdrift.pipeline.logger_pairs import (
     paired,
     words,
 )
-from chamberdrift.pipeline.night import run_night
+from chamberdrift.pipeline.night import run_extract, run_night
 from chamberdrift.pipeline.settings import read_settings, settings_text, write_settings
 from chamberdrift.pipeline.status import show_unit, store_status
 from chamberdrift.pipeline.store import Store
@@ -262,3 +262,17 @@ def test_two_probes_in_one_channel_are_said(tmp_path: Path, apart_k: float, said
     found = [w for w in warnings if "one channel" in w]
     assert len(found) == said
     assert all("temperature2_c" in w for w in found)
+
+
+def test_a_second_logger_that_is_met_later_has_all_looked_at_anew(tmp_path: Path) -> None:
+    at = np.arange(0.0, 2 * CYCLE_S, 5.0)
+    write(tmp_path / "in", "ST-07_20260303.csv", at, at, T)
+    night(tmp_path, 4)
+    two_loggers(tmp_path / "in", 60.0, cycles=4, first=3)
+    cycles, warnings = night(tmp_path, 5)
+    assert len(cycles) == 6
+    assert any("60 s ahead" in w for w in warnings)
+    assert run_extract(str(tmp_path / "store")).units == ("ST-07",)
+    assert run_extract(str(tmp_path / "store")).units == ()
+    again = Store.open(str(tmp_path / "store")).snapshot().table("cycles", units=["ST-07"])
+    pd.testing.assert_frame_equal(again, cycles)
