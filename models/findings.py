@@ -77,6 +77,8 @@ certain by twice as much and more is out of all healthy wander, and worth it at 
 in between by straight line, from a severity's own limit over so many more standard errors (set on
 tuning fleets: a controller's swing was out by fourteen standard errors while it was below its
 floor, and cycles failed)."""
+FLOOR_PART: Final = np.where(np.array(SIGNATURE_PARTS) == "pressure_sensor", 1.0, FLOOR_LEAST)
+"""Not so a pressure channel: what it is off by counts against its uncertainty and the weather."""
 
 AGREE_SIGNS: Final = 3
 AGREE_T: Final = 0.4
@@ -254,7 +256,7 @@ def eligible(
     agreed = AGREE_T if severity == "service" else 0.0
     needed = limit + np.where(support >= AGREE_SIGNS, -agreed, np.where(support >= 2, 0.0, LONE_T))
     beyond = np.clip((t - needed) / FAR_T, 0.0, 1.0)
-    large = np.where(TWO_SIDED, np.abs(size), size) >= floor * (1.0 - beyond * (1.0 - FLOOR_LEAST))
+    large = np.where(TWO_SIDED, np.abs(size), size) >= floor * (1.0 - beyond * (1.0 - FLOOR_PART))
     return np.asarray((t >= needed) & large)
 
 

@@ -33,6 +33,14 @@ def test_what_is_asked_for_a_visit(t: float, size: float, support: int, called: 
     assert bool(answer[HEATER]) is called
 
 
+def test_a_pressure_channel_is_called_off_at_its_floor_only() -> None:
+    answer = eligible(
+        np.full(K, 12.0), 0.95 * SERVICE_FLOOR, np.full(K, 4, dtype=np.int64), "service"
+    )
+    parts = {s.part for s, called in zip(SIGNATURES, answer, strict=True) if not called}
+    assert parts == {"pressure_sensor"}
+
+
 def test_a_week_of_weather_on_a_gauge_channel_is_no_air() -> None:
     """2 kPa of atmosphere that was taken as usual: 0.3 K at 121 °C (dp/dT of saturation)."""
     delta = np.zeros((1, len(SIGNS)))
