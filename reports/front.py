@@ -12,6 +12,7 @@ from .metrics import fit, printable, text_width_pt
 from .moments import Clock
 from .opened import open_flags, work_words
 from .options import ReportOptions
+from .other_holds import other_holds_sentence
 from .recovery import repair_sentence
 from .rewrite import in_units
 from .states import (
@@ -91,8 +92,8 @@ def state_rows(view: UnitView, at: Clock, width: float, options: ReportOptions) 
         told.add(str(flag["part"]))
     if opened.empty:
         rows += [*paragraph("No open flag.", width), space(1.5)]
-    corrections = correction_sentences(view, at)
-    for sentence in (repair_sentence(view, at), *standing_sentences(view, at), *corrections):
+    told = [repair_sentence(view, at), *standing_sentences(view, at), other_holds_sentence(view)]
+    for sentence in (*told, *correction_sentences(view, at)):
         if sentence:
             rows += [*paragraph(in_units(sentence, options), width), space(1.5)]
     return rows

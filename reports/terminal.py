@@ -16,6 +16,7 @@ from .metrics import plain
 from .moments import Clock, clock
 from .opened import open_flags, waiting_count, waiting_words, work_words
 from .options import ReportOptions
+from .other_holds import other_holds_sentence
 from .quantities import (
     FAILING,
     days_left,
@@ -111,9 +112,9 @@ def show_text(
     for _, flag in opened.iterrows():
         lines += ["", *_flag_lines(flag, at, counted, options, width)]
     lines.append("")
-    corrections = correction_sentences(view, at)
-    for sentence in (repair_sentence(view, at), *standing_sentences(view, at), *corrections):
-        lines += textwrap.wrap(in_units(plain(sentence), options), width)
+    told = [repair_sentence(view, at), *standing_sentences(view, at), other_holds_sentence(view)]
+    for sentence in (*told, *correction_sentences(view, at)):
+        lines += textwrap.wrap(in_units(plain(sentence), options), width) if sentence else []
     sparks = [
         _spark_line(view, feature, options, ascii_only, width)
         for feature, _ in carrying_features(view, opened)
