@@ -92,8 +92,8 @@ def state_rows(view: UnitView, at: Clock, width: float, options: ReportOptions) 
         told.add(str(flag["part"]))
     if opened.empty:
         rows += [*paragraph("No open flag.", width), space(1.5)]
-    told = [repair_sentence(view, at), *standing_sentences(view, at), other_holds_sentence(view)]
-    for sentence in (*told, *correction_sentences(view, at)):
+    facts = [repair_sentence(view, at), *standing_sentences(view, at), other_holds_sentence(view)]
+    for sentence in (*facts, *correction_sentences(view, at)):
         if sentence:
             rows += [*paragraph(in_units(sentence, options), width), space(1.5)]
     return rows

@@ -102,8 +102,8 @@ def test_nothing_later_than_the_moment_is_seen(
     assert run("report", "--store", store, "--as-of", half.isoformat()).exit_code == 0
     assert Store.open(str(store)).snapshot().commit == commit
     assert_equal_tables(store, at_once)
-    later = END + pd.Timedelta(days=2)
-    for moved in (later, END):  # nothing is known between the two, so nothing can be hidden
+    ahead = END + pd.Timedelta(days=2)
+    for moved in (ahead, END):  # nothing is known between the two, so nothing can be hidden
         run_night(str(exports / "inbox"), str(store), as_of=moved, draw=False)
     assert_equal_tables(store, at_once)
 
