@@ -154,7 +154,7 @@ def same(one: Path, other: Path) -> None:
         found = [
             table.conform(Store.open(str(p)).snapshot().table(table.name)) for p in (one, other)
         ]
-        pd.testing.assert_frame_equal(*found)
+        pd.testing.assert_frame_equal(found[0], found[1])
     shown, whole = (
         FLAGS.conform(Store.open(str(p)).snapshot().table("flags")).drop(columns="recorded_at")
         for p in (one, other)
@@ -297,10 +297,8 @@ def test_anything_late_at_random_moments(tmp_path: Path, cycles: pd.DataFrame, s
         last = first + float(rng.choice([0.5, 2.0, 9.0, 40.0]))
         out = (cycles["unit_id"] == unit) & (begun >= first) & (begun < last)
         wait = float(rng.choice([1.0, 4.0, 12.0, 35.0, 70.0]))
-        comes[out] = np.minimum(
-            cycles.loc[out, "ended_at"].max() + pd.Timedelta(days=wait),
-            START + pd.Timedelta(days=120),
-        )
+        end = cycles.loc[out, "ended_at"].max() + pd.Timedelta(days=wait)
+        comes[out] = min(end, START + pd.Timedelta(days=120))
     repairs = [
         (str(rng.choice(NAMES)), float(rng.uniform(40.0, 115.0)), "heater") for _ in range(2)
     ]
