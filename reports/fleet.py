@@ -12,7 +12,7 @@ from .heat_map import heat_map_rows
 from .metrics import text_width_pt
 from .moments import Clock, clock
 from .multiples import small_multiple_rows
-from .opened import open_flags
+from .opened import open_flags, waiting_count
 from .options import ReportOptions
 from .states import (
     gravest,
@@ -106,6 +106,8 @@ def title_rows(
         for s in ("stop", "service", "watch")
         if s in counts
     ]
+    waiting = waiting_count(opened)
+    items += [(f"{waiting} of them waiting for cycles", style.MUTED)] if waiting else []
     silent = len(silent_units(view))
     aside = len(quarantined(view.intake))
     items += [(f"{silent} without data", style.INK)] if silent else []

@@ -76,10 +76,9 @@ def programs_note(names: pd.Series, options: ReportOptions) -> str:
     if unit.label == "°C" or not found:
         return ""
     said = [
-        f"{c:g} °C is {with_unit(fixed(float(unit.show(c)), 1), unit.label)}"
-        for c in sorted(found)
+        f"{c:g} is {with_unit(fixed(float(unit.show(c)), 1), unit.label)}" for c in sorted(found)
     ]
-    return "; of programs, " + ", ".join(said)
+    return "; in names of programs " + ", ".join(said)
 
 
 def value_of(cycle: pd.Series, name: str) -> float:

@@ -64,5 +64,5 @@ def test_programs_say_their_set_point_in_the_readers_unit(builder: Any) -> None:
     view = builder.unit_view(NAME, cycles=20)
     whole = " ".join("\n".join(text_of(view, temperature_unit="°F")).split())
     assert "gravity-121x30 (249.8 °F)" in whole  # the latest cycle
-    assert "of programs, 121 °C is 249.8 °F" in whole  # the table of cycles
+    assert "in names of programs 121 is 249.8 °F" in whole  # the table of cycles
     assert "249.8" not in " ".join(text_of(view))

@@ -44,6 +44,7 @@ def test_a_finding_serviced_after_the_last_cycle_waits_behind_the_others(builder
     assert opened["unit_id"].iloc[-1] == unit
     said = text_of(view)
     assert WAITING in said
+    assert "1 of them waiting for cycles" in said
     assert "heating element and its gasket" not in said  # nobody carries one for it again
     night = summary_text(view)
     assert "(1 serviced, waiting for cycles)" in night
