@@ -101,7 +101,7 @@ def assign_after(
             kinds.append(row.kind)
             completions.append(row.completion)
             continue
-        held = float(np.fmax(row.plateau, row.exposure))
+        held = float(row.exposure if np.isfinite(row.exposure) else row.plateau)
         program, source = _program(programs, removal, row.setpoint, held, seen)
         names.append(program.name if program is not None else None)
         sources.append(source)

@@ -16,6 +16,8 @@ CUT_K: Final = 1.0
 CUT_K_PER_MIN: Final = 6.0
 """A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
 CUT_LEAST_S: Final = 15.0
+HELD_SHARE: Final = 0.85
+"""A hold counts as kept from this share on: samples 30 s apart show 210 s of 240 s (no source)."""
 MAINS_SHARE: Final = 0.3
 UNDER_PRESSURE_C: Final = 112.0
 """Pulses and purges of air removal stay below this as a rule (no source)."""
@@ -79,6 +81,12 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
     the chamber was shut and without power. A thermostat's swings repeat, a weak
     heater's sag lasts: neither counts.
     """
+    if "exposure_start" in row.values and _held_long_enough(row):
+        least = float(row.values.get("exposure_min_c", np.nan))
+        if least > float(row.values["setpoint_c"]) - CUT_K:
+            # A full hold that never left the band lacked no mains, whatever dipped before it:
+            # a boiler's pump lets in cold water, a regulator overshoots once.
+            return False
     part = slice(hot, exhaust + 1)
     temp, time = samples.temp_c[part], samples.time_s[part]
     # Without steam a fall is the dry walls', or the last steam's: no mains are needed for it.
@@ -109,7 +117,10 @@ def _held_long_enough(row: Row) -> bool:
     """Return whether the exposure lasted as long as any published one at its set point."""
     setpoint = float(row.values.get("setpoint_c", np.nan))
     published = shortest_published_hold("unknown", setpoint) if np.isfinite(setpoint) else None
-    return published is not None and row.values["exposure_s"] >= 60.0 * published.hold_min
+    return (
+        published is not None
+        and row.values["exposure_s"] >= HELD_SHARE * 60.0 * published.hold_min
+    )
 
 
 def _one_slow_fall(

@@ -218,6 +218,8 @@ def parted(samples: Samples, before: Event, after: Event) -> bool:
     span = time[b] - time[a]
     if "boil" in (before.kind, after.kind):
         return True
+    if b <= a:
+        return False  # a hot wall beside a vacuum whose pressure is not believed: they overlap
     if float(np.max(np.diff(time[a : b + 1]))) > BREAK_S:
         return True
     if span < REST_S:

@@ -22,6 +22,11 @@ PULSE_LOW: Final = 0.75
 """A pulse goes below this share of the atmosphere (no source)."""
 LEAST_SAMPLES: Final = 4.0
 """Samples in a pulse under which pulses can't be counted (no source)."""
+BEFORE_PUMP_S: Final = 60.0
+STARTED_SHARE: Final = 0.95
+LEAST_START_KPA: Final = 45.0
+"""A pump's time is counted from this share of where it began, at most a minute before the event;
+from so low a start that little is left to 30 kPa it tells nothing (no source)."""
 
 
 @dataclass(frozen=True)
@@ -89,19 +94,22 @@ def evacuation_seconds(time: FloatArray, pressure: FloatArray, event: Event) -> 
     """Return the time [s] from 100 to 30 kPa on the way into a vacuum; NaN if not seen.
 
     Straight lines of the logarithm between samples: a pump takes an equal share
-    in equal times.
+    in equal times. Where the chamber starts under 100 kPa (a site above sea level,
+    low weather, a pulse) the share that was seen is scaled to the whole.
     """
     part = pressure[event.start : event.stop]
     low = np.flatnonzero(part < 30.0)
     if not len(low):
         return float("nan")
     k = event.start + int(low[0])
-    first = max(0, int(np.searchsorted(time, time[k] - 900.0)))
-    high = np.flatnonzero(pressure[first:k] >= 100.0)
-    if not len(high):
+    first = max(0, int(np.searchsorted(time, time[event.start] - BEFORE_PUMP_S)))
+    level = min(100.0, STARTED_SHARE * float(pressure[first:k].max()))
+    high = np.flatnonzero(pressure[first:k] >= level)
+    if not len(high) or level < LEAST_START_KPA:
         return float("nan")
     j = first + int(high[-1])
-    return _log_crossing(time, pressure, k - 1, 30.0) - _log_crossing(time, pressure, j, 100.0)
+    seconds = _log_crossing(time, pressure, k - 1, 30.0) - _log_crossing(time, pressure, j, level)
+    return float(seconds * np.log(100.0 / 30.0) / np.log(level / 30.0))
 
 
 def _log_crossing(time: FloatArray, pressure: FloatArray, k: int, level: float) -> float:

@@ -145,7 +145,7 @@ STEAM_COLUMNS: Final[tuple[Column, ...]] = (
         "pulse_evacuation_s",
         "s",
         "median time from 100 to 30 kPa in the pulses",
-        "logarithms between samples",
+        "logarithms between samples; from a lower start scaled by the logarithm",
         OWN,
         f"{PRESSURE}; null (no_pulses)",
     ),
