@@ -208,6 +208,8 @@ def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArr
         held[row] = exposure[row] >= least
         if held[row] or _unseen(exposure[row], gap[row], seconds, least):
             continue
+        if _between_samples(exposure[row], seconds, hold_s):
+            continue
         if dried[row] or exposure[row] >= MACHINE_SHARE * hold_s:
             why = "and drying followed" if dried[row] else "and it was nearly over"
             text = (
@@ -218,6 +220,11 @@ def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArr
             place = _program_source(wanted, str(source[row]))
             out.one(row, "outside", text, place, "short" if known else "")
     return held
+
+
+def _between_samples(exposure_s: float, interval_s: float, hold_s: float) -> bool:
+    """Return whether what is missing from a hold may lie between samples at both its ends."""
+    return exposure_s >= hold_s - 2.0 * interval_s
 
 
 def _unseen(exposure_s: float, gap_s: float, interval_s: float, least_s: float) -> bool:
@@ -353,7 +360,14 @@ def _one_cycle(
         text = f"a gap of {gap:.0f} s leaves too much of the hold unseen"
         out.one(row, "incomplete", text, "")
         return
-    if v["exposure_s"] < hold_s - hold_margin:
+    short = v["exposure_s"] < hold_s - hold_margin
+    if short and _between_samples(v["exposure_s"], interval, hold_s):
+        text = (
+            f"too_coarse: {interval:g} s between samples can't tell whether an exposure "
+            f"recorded for {v['exposure_s']:.0f} s kept its {hold_s:.0f} s"
+        )
+        out.one(row, "incomplete", text, "")
+    elif short:
         text = (
             f"exposure lasted {v['exposure_s']:.0f} s of {hold_s:.0f} s, more than the "
             f"{hold_margin:.0f} s short that sampling every {interval:g} s explains"

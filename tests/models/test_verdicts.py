@@ -190,3 +190,19 @@ def test_a_leak_rate_is_given_its_standard_error() -> None:
     assert (near["verdict"], bool(near["within_uncertainty"])) == ("inside", True)
     assert "within uncertainty" in near["verdict_reason"]
     assert (beyond["verdict"], beyond["cause"]) == ("outside", "leak")
+
+
+@pytest.mark.parametrize(
+    ("interval_s", "exposure_s", "verdict"),
+    [(30.0, 210.0, "inside"), (30.0, 180.0, "incomplete"), (30.0, 150.0, "outside"),
+     (10.0, 180.0, "outside")],
+)  # fmt: skip
+def test_samples_too_far_apart_do_not_show_that_a_hold_was_short(
+    interval_s: float, exposure_s: float, verdict: str
+) -> None:
+    """Of a hold of 240 s or more, 30 s apart, 180 s may be all that is recorded (arithmetic)."""
+    changes = {"program": "prevacuum-134x4", "setpoint_c": 134.0, "exposure_min_c": 134.5,
+               "exposure_max_c": 135.5, "exposure_gap_s": interval_s}  # fmt: skip
+    got = judge_one(exposure_s=exposure_s, sample_interval_s=interval_s, **changes)
+    assert got["verdict"] == verdict
+    assert ("too_coarse" in got["verdict_reason"]) == (verdict == "incomplete")
