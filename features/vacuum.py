@@ -103,6 +103,8 @@ def evacuation_seconds(time: FloatArray, pressure: FloatArray, event: Event) -> 
         return float("nan")
     k = event.start + int(low[0])
     first = max(0, int(np.searchsorted(time, time[event.start] - BEFORE_PUMP_S)))
+    if first == k:
+        return float("nan")  # samples begin within the vacuum
     level = min(100.0, STARTED_SHARE * float(pressure[first:k].max()))
     high = np.flatnonzero(pressure[first:k] >= level)
     if not len(high) or level < LEAST_START_KPA:

@@ -69,6 +69,22 @@ def test_a_pump_is_timed_alike_at_any_barometer(traces: ModuleType, atmosphere: 
     assert cycle["pulse_evacuation_s"] == pytest.approx(np.log(100.0 / 30.0) * tau_s, abs=3.0)
 
 
+def test_samples_that_begin_within_a_vacuum_time_no_pump(traces: ModuleType) -> None:
+    """A gap ends deep in the pulse: when the pump began is not recorded, the next pulses tell."""
+    tau_s = 40.0
+    sketch = traces.Sketch().idle(2400, 55.0)
+    for _ in range(3):
+        fall = float(sketch.pressure[-1][-1]) * np.exp(-np.arange(1, 101) / tau_s)
+        sketch.add(np.linspace(sketch.last_c, 60.0, 100), fall).admit(101.3, 60, 95.0)
+    sketch.evacuate(12.0, 120, 75.0).admit(110.0, 60, 102.0).ramp(134.5, 8.0)
+    sketch.sawtooth(240, 134.5, 136.0, 3.0, 1.5).blow_down(20.0, 240)
+    trace = sketch.cool(1800, 40.0, 900.0).trace(interval_s=5.0)
+    cut = trace.iloc[(2400 + 60) // 5 :]
+    unit = Unit("u1", air_removal="prevacuum", programs=("prevacuum-134x3.5",))
+    cycle = extract(cut, unit).cycles.iloc[0]
+    assert cycle["pulse_evacuation_s"] == pytest.approx(np.log(100.0 / 30.0) * tau_s, abs=4.0)
+
+
 def test_a_vacuum_within_one_step_of_the_channel_beside_a_warm_jacket(traces: ModuleType) -> None:
     """The channel's step hides the leak, and the jacket's 116 °C look like steam: one event."""
     sketch = traces.Sketch().idle(1200, 80.0).evacuate(11.0, 200, 78.0)
