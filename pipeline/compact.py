@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
@@ -122,13 +122,12 @@ def _join_traces(
 
     months: dict[tuple[str, str], list[TraceFile]] = {}
     for file in files:
-        if file.rows < FILE_ROWS:
-            months.setdefault(trace_parts(file.path), []).append(file)
+        months.setdefault(trace_parts(file.path), []).append(file)
     tasks = []
     for (unit, month), group in sorted(months.items()):
-        for part in adjacent(sorted(group, key=lambda f: f.low), files_limit=FILE_ROWS):
-            if len(part) > 1:
-                tasks.append(MonthFiles(snapshot.place.text, unit, month, tuple(part)))
+        small = {f.path for f in group if f.rows < FILE_ROWS}
+        for part in adjacent(group, small, FILE_ROWS):
+            tasks.append(MonthFiles(snapshot.place.text, unit, month, tuple(part)))
     for i, (task, added) in enumerate(
         zip(tasks, run_chunked(join_month, tasks, workers=workers), strict=True)
     ):
@@ -138,17 +137,33 @@ def _join_traces(
     return bool(tasks)
 
 
-def adjacent(files: list[TraceFile], files_limit: int) -> list[list[TraceFile]]:
-    """Group files that follow each other, up to a count of samples."""
+def adjacent(
+    files: Sequence[TraceFile], joinable: Container[str], rows_limit: int
+) -> list[list[TraceFile]]:
+    """Group files that follow each other in time, two or more, up to a count of samples.
+
+    Parameters
+    ----------
+    files
+        All files of a unit's month.
+    joinable
+        Paths of those that may be joined. What lies on both sides of another stays apart:
+        a file that spans a stored one would put its samples out of order.
+    rows_limit
+        Samples that a group holds at most.
+    """
     parts: list[list[TraceFile]] = []
-    rows = 0
-    for file in files:
-        if not parts or rows + file.rows > files_limit:
+    rows, broken = 0, True
+    for file in sorted(files, key=lambda f: f.low):
+        if file.path not in joinable:
+            broken = True
+            continue
+        if broken or rows + file.rows > rows_limit:
             parts.append([])
-            rows = 0
+            rows, broken = 0, False
         parts[-1].append(file)
         rows += file.rows
-    return parts
+    return [part for part in parts if len(part) > 1]
 
 
 def join_month(task: MonthFiles) -> list[TraceFile]:

@@ -31,14 +31,13 @@ def tidy(work: Work, touched: Iterable[str]) -> int:
     units = sorted(touched)
     view = work.txn.preview()
     due = sorted(
-        ((len(files), unit, month, files) for unit, month, files in _crowded(view, units, work)),
-        key=lambda d: (-d[0], d[1], d[2]),
+        _crowded(view, units, work),
+        key=lambda d: (-len(d[3]), d[0], d[1]),
     )
     tasks = []
-    for _, unit, month, files in due[: max(1, -(-len(units) // SHARE))]:
-        for part in adjacent(files, files_limit=JOIN_ROWS):
-            if len(part) > 1:
-                tasks.append(MonthFiles(view.place.text, unit, month, tuple(part)))
+    for unit, month, files, small in due[: max(1, -(-len(units) // SHARE))]:
+        for part in adjacent(files, small, JOIN_ROWS):
+            tasks.append(MonthFiles(view.place.text, unit, month, tuple(part)))
     joined = run_chunked(
         join_month, tasks, workers=work.workers, scheduler=work.scheduler, chunk=8
     )
@@ -49,21 +48,23 @@ def tidy(work: Work, touched: Iterable[str]) -> int:
 
 def _crowded(
     view: Snapshot, units: list[str], work: Work
-) -> Iterable[tuple[str, str, list[TraceFile]]]:
-    """Yield the small files of each unit's last month of news, where there are too many.
+) -> Iterable[tuple[str, str, list[TraceFile], set[str]]]:
+    """Yield the files of each unit's last months of news, and the paths of the small ones.
 
-    Files of this run are left alone: they may be joined another night.
+    Months with few small files are left out. Files of this run are left alone: they may be
+    joined another night.
     """
     for unit in units:
         last = view.manifest.units[unit].last
-        month_files = view.trace_files(unit, *_month(last))
         months: dict[str, list[TraceFile]] = {}
-        for file in month_files:
-            if file.rows < JOIN_ROWS // 2 and not work.txn.wrote(file.path):
-                months.setdefault(trace_parts(file.path)[1], []).append(file)
+        for file in view.trace_files(unit, *_month(last)):
+            months.setdefault(trace_parts(file.path)[1], []).append(file)
         for month, files in months.items():
-            if len(files) >= MOST_FILES:
-                yield unit, month, sorted(files, key=lambda f: f.low)
+            small = {
+                f.path for f in files if f.rows < JOIN_ROWS // 2 and not work.txn.wrote(f.path)
+            }
+            if len(small) >= MOST_FILES:
+                yield unit, month, files, small
 
 
 def _month(last: int) -> tuple[int, int]:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from chamberdrift.pipeline.compact import adjacent, compact
 from chamberdrift.pipeline.night import publish, working
 from chamberdrift.pipeline.store import Snapshot, Store
+from chamberdrift.pipeline.store.entries import TraceFile
 from chamberdrift.pipeline.store.keys import trace_parts
 from chamberdrift.pipeline.tidy import MOST_FILES, SHARE, tidy
+from chamberdrift.pipeline.verify import verify
 
 UNITS = [f"u{i}" for i in range(8)]
 NIGHTS = 40
@@ -77,3 +81,38 @@ def test_a_run_that_fails_after_joining_leaves_all_as_it_was(tmp_path: Path) -> 
         pass
     assert sorted(p for p in (tmp_path / "s" / "traces").rglob("*") if p.is_file()) == before
     assert len(store.snapshot().trace("a")) == 30 * MOST_FILES
+
+
+def test_files_on_both_sides_of_a_late_one_stay_apart(tmp_path: Path) -> None:
+    """The late file is written in the night that joins the others: it lies between them."""
+    store = Store.open(str(tmp_path / "s"), create=True)
+    late, days = 4, MOST_FILES + 2
+    arrivals = [[d] for d in range(days) if d != late]
+    arrivals[-1] = [late, days - 1]
+    for number, arrived in enumerate(arrivals):
+        with store.lock(), working(store, None) as work:
+            for day in arrived:
+                work.txn.add_trace("u0", samples("u0", day))
+            joined = tidy(work, ["u0"])
+            work.changed = True
+            publish(work, f"night {number}")
+    assert joined == MOST_FILES
+    whole = pd.concat([samples("u0", d) for d in range(days)], ignore_index=True)
+    assert store.snapshot().trace("u0")["time"].tolist() == whole["time"].tolist()
+    compact(store)
+    assert store.snapshot().trace("u0")["time"].tolist() == whole["time"].tolist()
+    found = verify(store).problems  # these samples came past intake: that it says
+    assert not [p for p in found if "order of time" in p or "overlap" in p or "log says" in p]
+    files = sorted(store.snapshot().all_trace_files(), key=lambda f: f.low)
+    assert all(a.high < b.low for a, b in pairwise(files))
+
+
+def test_large_files_between_small_ones_keep_them_apart() -> None:
+    def file(name: str, rows: int, low: int) -> TraceFile:
+        return TraceFile(name, rows, 1, "", low, low + 9)
+
+    files = [file("a", 5, 0), file("b", 5, 10), file("big", 99, 20), file("c", 5, 30)]
+    files.append(file("d", 5, 40))
+    small = {"a", "b", "c", "d"}
+    assert [[f.path for f in g] for g in adjacent(files, small, 50)] == [["a", "b"], ["c", "d"]]
+    assert [[f.path for f in g] for g in adjacent(files, small, 5)] == []
