@@ -8,6 +8,7 @@ import numpy as np
 
 from ..shared.programs import shortest_published_hold
 from .crossing import median
+from .events import BREAK_S
 from .plateau import superheated
 from .row import Place, Row, finite
 from .samples import FloatArray, Samples
@@ -50,7 +51,7 @@ def completion(
     A hold shorter than the program's is told from the program, which is known
     only later: see ``assign_programs``.
     """
-    if start == 0 and samples.temp_c[0] > 95.0:
+    if _begins_hot(samples, start, place):
         row.reasons["started_at"] = "export_starts_in_mid_cycle"
         return "cut_off"
     if not finished and place.last:
@@ -60,6 +61,16 @@ def completion(
     if not finished and _lost_samples(samples, exhaust, end):
         return "cut_off"
     return "complete" if got else "aborted"
+
+
+def _begins_hot(samples: Samples, start: int, place: Place) -> bool:
+    """Return whether the record begins in mid-cycle, at its very start or after a long gap.
+
+    Where extraction goes on right behind the cycle before, the record does not begin there.
+    """
+    time = samples.time_s
+    before = time[start - 1] if start > 0 else place.previous_end_s
+    return bool(samples.temp_c[start] > 95.0) and not time[start] - before <= BREAK_S
 
 
 def _mains_lost(samples: Samples, start: int, end: int) -> bool:

@@ -124,3 +124,20 @@ def test_tries_without_water_cut_anywhere(traces: ModuleType) -> None:
     assert len(whole) == 2
     for cut in range(100, len(trace), 12):
         pd.testing.assert_frame_equal(resumed(trace, unit, [cut]), whole, check_exact=True)
+
+
+def test_a_hot_start_right_behind_another_row_is_no_start_of_the_record(
+    traces: ModuleType,
+) -> None:
+    """Without pressure, purges on the way up make a row; the climb goes on from 105 °C."""
+    sketch = traces.Sketch().idle(1800, 26.0).ramp(102.0, 8.0)
+    for low, high in ((90.0, 106.0), (93.0, 106.0), (80.0, 136.0)):
+        sketch.ramp(low, 6.0).ramp(high, 9.0)
+    sketch.sawtooth(210, 135.5, 136.5, 6.0, 3.0).ramp(116.0, 6.0).ramp(118.0, 3.0)
+    trace = sketch.ramp(85.0, 12.0).cool(7200, 30.0, 1500.0).trace(interval_s=15.0, pressure=False)
+    unit = Unit("u1", air_removal="prevacuum")
+    whole = extract(trace, unit).cycles
+    for cut in range(120, 400, 7):
+        for by_memory in (False, True):
+            found = resumed(trace, unit, [cut], by_memory)
+            pd.testing.assert_frame_equal(found, whole, check_exact=True)
