@@ -56,6 +56,9 @@ class RowTimes:
     ms: Int
     ok: Bool
     utc: bool
+    start: Int | None = None
+    """Where rows count from a start: that start on the local clock, shape of ``ms``. Counts go
+    on through changes of the clock, so only the start lies in a zone."""
 
 
 def combine_columns(day: Moments, clock: Moments) -> Moments:

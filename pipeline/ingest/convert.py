@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import tzinfo
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from .parse import Parsed
 from .plausibility import spoilt, time_order
 from .refuse import layout_toml, refusal
 from .roles import Channel, Roles
-from .zones import to_utc
+from .zones import Localised, to_utc
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -93,7 +94,9 @@ def row_times(parsed: Parsed, roles: Roles, order: str, base: Any) -> clocks.Row
     if mode == "clock":
         assert parsed.moments is not None
         ok = parsed.moments.ok & parsed.moments.has_clock & (parsed.moments.kind == 0)
-        return clocks.RowTimes(clocks.roll_over(parsed.moments.clock_ms, ok) + base, ok, False)
+        counted = clocks.roll_over(parsed.moments.clock_ms, ok)
+        start = np.broadcast_to(base, counted.shape) if roles.time.elapsed else None
+        return clocks.RowTimes(counted + base, ok, False, start)
     assert parsed.time_values is not None
     ok = np.isfinite(parsed.time_values)
     seconds = np.where(ok, parsed.time_values, 0.0) * roles.time.factor
@@ -103,7 +106,7 @@ def row_times(parsed: Parsed, roles: Roles, order: str, base: Any) -> clocks.Row
         ms = clocks.whole_seconds(seconds, parsed.time_values, ok, roles.time.factor)
     else:
         ms = np.rint(seconds * 1000.0).astype(np.int64)
-    return clocks.RowTimes(ms + base, ok, False)
+    return clocks.RowTimes(ms + base, ok, False, np.broadcast_to(base, ms.shape))
 
 
 def to_schema_unit(channel: Channel, values: Float) -> Float:
@@ -166,6 +169,7 @@ def convert_rows(
         Numbers as written and masks of error words, by channel name.
     """
     ms = times.ms if rows is None else times.ms[rows]
+    start = times.start if rows is None or times.start is None else times.start[rows]
     n = len(ms)
     if n == 0:
         return None
@@ -173,7 +177,8 @@ def convert_rows(
     flip = is_descending(ms)
     if flip:
         ms, line = ms[::-1], line[::-1]
-    utc, alive = place_in_utc(owner, times.utc, ms, counts, name)
+        start = start[::-1] if start is not None else None
+    utc, alive = place_in_utc(owner, times.utc, ms, counts, name, start)
     astray = clock_astray(utc, alive)
     if astray is not None:
         counts.drop("clock_not_set", int(astray.sum()))
@@ -275,15 +280,18 @@ def clock_astray(utc: Int, alive: Bool) -> Bool | None:
 
 
 def place_in_utc(
-    owner: Owner, already: bool, ms: Int, counts: Counts, name: str
+    owner: Owner, already: bool, ms: Int, counts: Counts, name: str, start: Int | None = None
 ) -> tuple[Int, Bool]:
-    """Return UTC times and which rows have one."""
+    """Return UTC times and which rows have one.
+
+    ``start`` is where each row counts from, if it does: that alone is read in the zone.
+    """
     n = len(ms)
     alive = np.ones(n, bool)
     if already:
         utc = ms
     else:
-        local = to_utc(ms, owner.zone)
+        local = _started(ms, start, owner.zone) if start is not None else to_utc(ms, owner.zone)
         if local.unfollowed:
             raise refusal(
                 "zone_not_followed",
@@ -316,6 +324,15 @@ def place_in_utc(
             inside &= utc < owner.end_ms
         alive &= inside
     return utc, alive
+
+
+def _started(ms: Int, start: Int, zone: tzinfo) -> Localised:
+    """Return UTC times of rows that count from a start on the local clock."""
+    starts, which = np.unique(start, return_inverse=True)
+    local = to_utc(starts, zone)
+    return Localised(
+        local.utc_ms[which] + (ms - start), local.missing[which], local.ambiguous[which]
+    )
 
 
 def named_channels(

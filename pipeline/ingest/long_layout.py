@@ -160,11 +160,13 @@ def convert_long(
     two readings of a channel at one moment the first is kept.
     """
     ms, line, code = times.ms[rows], lines[rows], labels.codes[rows]
+    start = times.start[rows] if times.start is not None else None
     value_of, error_of = written[rows], (words_mask[rows] if len(words_mask) else None)
     if is_descending(ms):
         ms, line, code, value_of = ms[::-1], line[::-1], code[::-1], value_of[::-1]
         error_of = error_of[::-1] if error_of is not None else None
-    utc, alive = place_in_utc(owner, times.utc, ms, counts, name)
+        start = start[::-1] if start is not None else None
+    utc, alive = place_in_utc(owner, times.utc, ms, counts, name, start)
     n = len(ms)
     known = np.zeros(n, bool)
     picks: dict[str, Int] = {}

@@ -150,3 +150,25 @@ def test_the_export_says_when_it_was_made() -> None:
     )
     assert reading.created_at is not None
     assert reading.created_at.isoformat() == "2024-05-22T05:30:00+00:00"
+
+
+@pytest.mark.parametrize("start", ["2024-10-26T23:30:00", "2024-03-31T00:00:00"])
+@pytest.mark.parametrize("counted", ["seconds", "hours", "rows"])
+def test_counts_go_on_through_a_change_of_the_clock(start: str, counted: str) -> None:
+    """A count knows no summer time: its start lies in the zone, its rows in seconds after it."""
+    c = cycle(start, 1080, 10)
+    begin = f"Start: {next(iter(c.local(BERLIN))):%Y-%m-%d %H:%M:%S}"
+    if counted == "rows":
+        preamble, head = [begin, "Interval: 10 s"], "No.,Temperature [°C],Pressure abs [kPa]"
+        marks = [str(k) for k in range(1, 1081)]
+    elif counted == "seconds":
+        preamble, head = [begin], "Elapsed [s],Temperature [°C],Pressure abs [kPa]"
+        marks = [str(10 * k) for k in range(1080)]
+    else:
+        preamble, head = [begin], "Elapsed [h:mm:ss],Temperature [°C],Pressure abs [kPa]"
+        marks = [f"{k // 360}:{k // 6 % 60:02}:{10 * k % 60:02}" for k in range(1080)]
+    texts = [f"{m},{t},{p}" for m, t, p in zip(marks, c.t, c.p, strict=True)]
+    data = "\n".join([*preamble, "", head, *texts, ""]).encode()
+    reading = read_export(data, name="S-12.csv", config=zoned(BERLIN))
+    assert np.array_equal(times(reading), c.ms)
+    assert reading.dropped_by_reason == {}
