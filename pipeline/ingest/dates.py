@@ -37,6 +37,8 @@ class Order:
     why: str
     open_orders: tuple[str, ...] = ()
     contradiction: bool = False
+    either_way: bool = False
+    """Every row is the same day under either order: nothing is learnt from it."""
 
 
 def candidates(moments: Moments) -> dict[str, Int]:
@@ -178,7 +180,7 @@ def settle(
             )
         return Order(order, f"a number in the dates is possible only as {words(order)}")
     if all(bool((days[name] == days[fully[0]]).all()) for name in fully[1:]):
-        return Order(fully[0], "day and month are equal in every row")
+        return Order(fully[0], "day and month are equal in every row", either_way=True)
     clock = moments.clock_ms[rows]
     proof = _proof(fully, days, clock, created_days)
     hint = _hint(fully, days, anchors)

@@ -117,9 +117,9 @@ class Decider:
         unit_ids = [unit for unit, _, _ in whose]
         stated: str | None
         if before is not None:
-            order, stated = before.order, before.order
+            order, stated, proves = before.order, before.order, True
         else:
-            order, stated = self._order(unit_ids)
+            order, stated, proves = self._order(unit_ids)
         base: Any = 0
         base_utc: bool | None = None
         if self.roles.time.mode in {"clock", "elapsed", "index"}:
@@ -141,7 +141,8 @@ class Decider:
         channels = self.labels.channels if self.labels else self.roles.channels
         if before is None:
             channels = settle_units(self, channels, unit_ids)
-        created = clocks.find_created(self.statements, order if order != "ymd" else stated)
+        settled = order if proves and order != "ymd" else stated
+        created = clocks.find_created(self.statements, settled)
         owners, shared = find_owners(self, whose, times)
         if before is not None:
             self._check_same(owners, before)
@@ -152,7 +153,7 @@ class Decider:
         refuse_contradictions(self, channels, owners, times)
         created_moment = created_at(self, created, owners)
         learned = Known(
-            day_first=None if order == "ymd" else order == "dmy",
+            day_first=order == "dmy" if proves and order != "ymd" else None,
             pressure_reference=next(
                 (c.reference for c in channels if c.name == "pressure_kpa"), None
             ),
@@ -218,13 +219,13 @@ class Decider:
 
     # Dates ----------------------------------------------------------------------------------
 
-    def _order(self, unit_ids: list[str]) -> tuple[str, str | None]:
-        """Return the order of dates, and the order that is stated where one is."""
+    def _order(self, unit_ids: list[str]) -> tuple[str, str | None, bool]:
+        """Return the order of dates, the one stated if any, and if other exports learn by it."""
         stated = self.stated_order(unit_ids)
         said = stated.order if stated is not None else None
         moments = self.parsed.moments
         if moments is None or self.roles.time.mode != "moments":
-            return said or "ymd", said
+            return said or "ymd", said, True
         created = clocks.find_created(self.statements, None)
         order = settle(
             moments,
@@ -237,7 +238,9 @@ class Decider:
                 order, self.member, self.example_time(), self.table.data_line
             )
         self.a.note("dates", words(order.order), order.why)
-        return order.order, order.order if order.order != "ymd" else said
+        # 04/04 says nothing of how 04/01 is meant.
+        known = order.order if order.order != "ymd" and not order.either_way else said
+        return order.order, known, not order.either_way
 
     def stated_order(self, unit_ids: list[str]) -> StatedOrder | None:
         """Return the order that a pin, the export, a site or another export states."""

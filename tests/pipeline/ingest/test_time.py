@@ -172,3 +172,15 @@ def test_counts_go_on_through_a_change_of_the_clock(start: str, counted: str) ->
     reading = read_export(data, name="S-12.csv", config=zoned(BERLIN))
     assert np.array_equal(times(reading), c.ms)
     assert reading.dropped_by_reason == {}
+
+
+@pytest.mark.parametrize(
+    ("day", "learnt"), [("2025-04-04", None), ("2025-04-14", False), ("2025-12-12", None)]
+)
+def test_a_day_equal_to_its_month_teaches_no_order(day: str, learnt: bool | None) -> None:
+    """04/04/2025 reads alike either way; 04/14/2025 can only be the month first."""
+    c = cycle(f"{day}T12:00:00", 200, 10)
+    texts = rows_of(c, BERLIN, lambda w, t, p, q: f"{w:%m/%d/%Y %H:%M:%S},{t},{p}")
+    reading = read(texts)
+    assert np.array_equal(times(reading), c.ms)
+    assert [k.day_first for k in reading.learned.values()] == [learnt]
