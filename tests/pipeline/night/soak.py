@@ -244,7 +244,8 @@ def finish_early(folder: Path, tell: Callable[[str], None]) -> SoakResult:
 def compare(store: Path, clean: Path, result: SoakResult) -> None:
     """Hold the final tables against those of a clean run.
 
-    Flags that were shown before late exports came stay, closed as superseded.
+    Flags that were shown before late exports came stay, closed as superseded, and so do the
+    lower severities that they rose from.
     """
     snapshot, other = (Store.open(str(s)).snapshot() for s in (store, clean))
     result.commits = snapshot.commit
@@ -255,7 +256,10 @@ def compare(store: Path, clean: Path, result: SoakResult) -> None:
         if name == "flags":
             superseded = one["close_reason"].fillna("") == "superseded"
             result.superseded = int(superseded.sum())
-            one = one[~superseded].reset_index(drop=True)
+            taken_back = one.loc[superseded, ["flag_id", "first_seen"]].apply(tuple, axis=1)
+            rose = one[["flag_id", "closed_at"]].apply(tuple, axis=1).isin(list(taken_back))
+            one = one[~superseded & ~(rose & (one["close_reason"] == "risen").fillna(False))]
+            one = one.reset_index(drop=True)
             result.flags = len(one)
         drop = [c for c in ("recorded_at", "aliases") if c in one]
         try:
