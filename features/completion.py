@@ -92,7 +92,8 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
     the chamber was shut and without power. A thermostat's swings repeat, a weak
     heater's sag lasts: neither counts.
     """
-    if "exposure_start" in row.values and _held_long_enough(row):
+    held = "exposure_start" in row.values and _held_long_enough(row)
+    if held:
         least = float(row.values.get("exposure_min_c", np.nan))
         if least > float(row.values["setpoint_c"]) - CUT_K:
             # A full hold that never left the band lacked no mains, whatever dipped before it:
@@ -111,7 +112,6 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
     if "exposure_start" in row.values:
         first = int(np.searchsorted(time, row.values["exposure_start"] / 1000.0 - 1e-6))
         swing = _usual_swing(temp[first:])
-        held = _held_long_enough(row)
         if _one_slow_fall(
             time[first:], temp[first:], max(2.2 * swing, CUT_K + swing), noise, ended=held
         ):

@@ -95,36 +95,26 @@ def test_the_verdict_follows_the_band_and_the_hold(
     assert found["verdict_reason"]
 
 
+def tried(minutes: float, **changes: Any) -> pd.Series:
+    """Judge a try that ended without an exposure after so many minutes."""
+    start = pd.Timestamp("2026-03-02 08:00", tz="UTC")
+    nothing: dict[str, Any] = {"exposure_s": np.nan, "plateau_s": np.nan, "exposure_max_c": np.nan}
+    nothing |= {"started_at": start, "ended_at": start + pd.Timedelta(minutes=minutes)}
+    return judge_one(completion="aborted", **nothing, **changes)
+
+
 @pytest.mark.parametrize(
     ("minutes", "verdict", "cause"), [(12, "incomplete", ""), (75, "outside", "unreached")]
 )
 def test_a_long_try_without_exposure_counts_and_a_short_abort_does_not(
     minutes: int, verdict: str, cause: str
 ) -> None:
-    start = pd.Timestamp("2026-03-02 08:00", tz="UTC")
-    found = judge_one(
-        completion="aborted",
-        exposure_s=np.nan,
-        plateau_s=np.nan,
-        exposure_max_c=np.nan,
-        started_at=start,
-        ended_at=start + pd.Timedelta(minutes=minutes),
-    )
+    found = tried(minutes)
     assert (found["verdict"], found["cause"]) == (verdict, cause)
 
 
 def test_a_noisy_channel_does_not_show_that_a_temperature_was_not_reached() -> None:
-    start = pd.Timestamp("2026-03-02 08:00", tz="UTC")
-    found = judge_one(
-        completion="aborted",
-        exposure_s=np.nan,
-        plateau_s=np.nan,
-        exposure_max_c=np.nan,
-        noise_k=2.2,
-        started_at=start,
-        ended_at=start + pd.Timedelta(minutes=75),
-    )
-    assert found["verdict"] == "incomplete"
+    assert tried(75, noise_k=2.2)["verdict"] == "incomplete"
 
 
 def test_uncertainty_is_said_where_the_verdict_rests_on_it() -> None:
@@ -201,7 +191,7 @@ def test_samples_too_far_apart_do_not_show_that_a_hold_was_short(
     interval_s: float, exposure_s: float, verdict: str
 ) -> None:
     """Of a hold of 240 s or more, 30 s apart, 180 s may be all that is recorded (arithmetic)."""
-    changes = {"program": "prevacuum-134x4", "setpoint_c": 134.0, "exposure_min_c": 134.5,
+    changes: dict[str, Any] = {"program": "prevacuum-134x4", "setpoint_c": 134.0, "exposure_min_c": 134.5,
                "exposure_max_c": 135.5, "exposure_gap_s": interval_s}  # fmt: skip
     got = judge_one(exposure_s=exposure_s, sample_interval_s=interval_s, **changes)
     assert got["verdict"] == verdict
