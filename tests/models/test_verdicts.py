@@ -191,8 +191,13 @@ def test_samples_too_far_apart_do_not_show_that_a_hold_was_short(
     interval_s: float, exposure_s: float, verdict: str
 ) -> None:
     """Of a hold of 240 s or more, 30 s apart, 180 s may be all that is recorded (arithmetic)."""
-    changes: dict[str, Any] = {"program": "prevacuum-134x4", "setpoint_c": 134.0, "exposure_min_c": 134.5,
-               "exposure_max_c": 135.5, "exposure_gap_s": interval_s}  # fmt: skip
+    changes: dict[str, Any] = {
+        "program": "prevacuum-134x4",
+        "setpoint_c": 134.0,
+        "exposure_min_c": 134.5,
+        "exposure_max_c": 135.5,
+        "exposure_gap_s": interval_s,
+    }
     got = judge_one(exposure_s=exposure_s, sample_interval_s=interval_s, **changes)
     assert got["verdict"] == verdict
     assert ("too_coarse" in got["verdict_reason"]) == (verdict == "incomplete")
