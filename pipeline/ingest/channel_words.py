@@ -282,7 +282,7 @@ OTHER_PLACE: Final = _any(
     r"\bwall\b",
 )
 AVERAGE: Final = _any(
-    r"\bavg\b", r"\baverage", r"\bmean\b", "mittel", "moyenne", r"media\b", "promedio", "gemiddeld"
+    r"\b[tp]?avg\b", r"\baverage", r"\b[tp]?mean\b", "mittel", "moyenne", r"media\b", "promedio", "gemiddeld"
 )
 NOT_A_READING: Final = _any(
     r"\bset ?-?points?\b",
@@ -297,8 +297,8 @@ NOT_A_READING: Final = _any(
     "setpunt",
     r"\btarget",
     r"\bziel",
-    r"\bmax(?:imum|imal|imo|imale)?\b",
-    r"\bmin(?:imum|imal|imo|imale)?\b",
+    r"\b[tp]?max(?:imum|imal|imo|imale)?\b",
+    r"\b[tp]?min(?:imum|imal|imo|imale)?\b",
     r"\blimit",
     "grenz",
     "limite",

@@ -74,6 +74,7 @@ def placement(low: str) -> str:
 
 _VACUUM = re.compile(r"vacu|vaku|unterdruck|\bvide\b|depression|vuoto|proznia|вакуум|真空|진공")
 _NUMBER_AND = re.compile(r"[+-]?\d+[.,]\d+\D")
+_CODE = re.compile(r"[0-9A-Fa-f]{2,16}")
 _SCALED = re.compile(
     r"(?:[x×*]\s?10+\b|\b1/10+\b|\b0[.,]0*1\s*(?:°|k\b|c\b|f\b|bar|kpa|mbar|psi))", re.IGNORECASE
 )
@@ -114,7 +115,7 @@ def _column_mark(table: Table, described: list[str], k: int) -> tuple[str, Mark 
             return rest, mark, f"the units row says {quoted(table.marks[k])}"
     cells = column_text(table, k)
     in_cells = {m for m in (unit_of(c) for c in cells if kind_of(c) == "unit") if m is not None}
-    if len(in_cells) == 1:
+    if len(in_cells) == 1 and not _are_codes(cells):
         mark = in_cells.pop()
         return rest, mark, f"cells say so, such as {quoted(cells[0])}"
     if k + 1 < table.columns and table.kinds[k + 1] == "mark":
@@ -123,6 +124,11 @@ def _column_mark(table: Table, described: list[str], k: int) -> tuple[str, Mark 
             mark = beside.pop()
             return rest, mark, f"the column beside it says {quoted(column_text(table, k + 1)[0])}"
     return rest, None, ""
+
+
+def _are_codes(cells: list[str]) -> bool:
+    """Say whether cells are numbers to the base of 16: 003C is no temperature."""
+    return all(map(_CODE.fullmatch, cells)) and any(kind_of(c) != "unit" for c in cells)
 
 
 def find_channels(
@@ -400,7 +406,7 @@ def assign_names(
         and m.kind == "temperature"
         and vocabulary.NOT_A_READING.search(words(u))
         and not vocabulary.OTHER_PLACE.search(words(u))
-        and re.search(r"\b(?:max|min|high|low)", words(u))
+        and re.search(r"\b(?:t?max|t?min|high|low)", words(u))
     ]
     if not used & {"temperature_c", "temperature2_c"} and passed_over:
         used.clear()

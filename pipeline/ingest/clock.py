@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from . import header_words as vocabulary
-from .clock_text import ABBREVIATIONS, parse_offset, understand
+from .clock_text import ABBREVIATIONS, DOTTED, parse_offset, understand
 from .dates import DAY_MS, Order, StatedOrder, days_under, one_day, settle, words
 from .header_words import parted, tokens
 from .header_words import words as words_of
@@ -191,16 +191,22 @@ def _step_of(values: Float) -> float:
 # Statements ---------------------------------------------------------------------------------
 
 
-def read_base(text: str, line: int, order: str | None) -> tuple[Base | None, bool]:
-    """Read a moment in a statement; the flag says that only its order is open."""
+def read_base(
+    text: str, line: int, order: str | None, *, dotted_date: bool = False
+) -> tuple[Base | None, bool]:
+    """Read a moment in a statement; the flag says that only its order is open.
+
+    ``dotted_date`` says that the statement speaks of a date, so that 13.05.24 is one.
+    """
     text = text.strip().strip('"').strip()
     zone = re.search(r"\s*\(?((?:UTC|GMT)\s*[+-]\d{1,2}(?::\d{2})?)\)?$", text)
     if understand(text) is None and zone:
         text = text.replace(zone[0], " " + zone[1].replace(" ", ""))
-    plain = _plain_base(text, line)
+    dotted_date = dotted_date and DOTTED.fullmatch(text) is not None
+    plain = None if dotted_date else _plain_base(text, line)
     if plain is not None:
         return plain, False
-    moments = parse_moments(pa.array([text]))
+    moments = parse_moments(pa.array([text]), dotted_dates=dotted_date)
     if not moments.ok[0]:
         return None, False
     clock = int(moments.clock_ms[0]) if moments.has_clock[0] else None
@@ -257,7 +263,8 @@ def find_bases(
         and not re.search(r"temp|press|delay|condition|mode|type", s.key_words)
     ]
     found, open_ = _bases(starts, order)
-    if found or open_:
+    whole = any(b.local_ms is not None for b in found)
+    if whole or open_:
         return found, open_
     general = [
         s
@@ -270,14 +277,20 @@ def find_bases(
             r"calib|install|service|due|interval|next|last|hold|exposure|dry|format", s.key_words
         )
     ]
-    return _bases(general, order)
+    if not starts or not general:
+        return (found, open_) if starts else _bases(general, order)
+    # A start's clock and the record's date may stand in lines of their own.
+    joined, undecided = _bases(starts + [s for s in general if s not in starts], order)
+    better = undecided or (not found and joined) or any(b.local_ms is not None for b in joined)
+    return (joined, undecided) if better else (found, open_)
 
 
 def _bases(statements: list[Statement], order: str | None) -> tuple[list[Base], list[Statement]]:
     read: list[Base] = []
     open_: list[Statement] = []
     for s in statements:
-        base, undecided = read_base(s.value, s.line, order)
+        dated = bool(tokens(s.key) & vocabulary.DATE)
+        base, undecided = read_base(s.value, s.line, order, dotted_date=dated)
         if base is not None and base.offset_min is None and (zone := offset_in_text(s.key)):
             # The key says it: Start (UTC).
             base = replace(base, offset_min=0 if zone == "UTC" else parse_offset(zone))

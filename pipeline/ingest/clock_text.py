@@ -125,8 +125,9 @@ HALF = re.compile(
 
 _CLOCK = re.compile(
     rf"(?:(?P<pre>{FORENOON}|{AFTERNOON})\s?)?"
-    r"(?P<H>\d{1,4})(?P<s>[:.hH時时시点])\s?(?P<M>\d{2})"
-    r"(?:(?:[:.]|(?<=\d)[mM'分분]\s?|(?<=\d)min)(?P<S>\d{2})(?:[.,:](?P<f>\d{1,9}))?)?"
+    r"(?P<H>\d{1,4})(?P<s>[:.hH時时시点])\s?(?P<M>\d{2}|(?<=:)\d(?=:\d))"
+    r"(?:(?:[:.]|(?<=\d)[mM'分분]\s?|(?<=\d)min)(?P<S>\d{2}|(?<=:)\d(?!\d))"
+    r"(?:[.,:](?P<f>\d{1,9}))?)?"
     r"(?:s|''|[秒초])?"
     rf"(?:\s*(?P<ap>[ap]\.?\s?m\.?(?![a-z])|{FORENOON}|{AFTERNOON}))?",
     re.IGNORECASE,
@@ -155,6 +156,8 @@ _COMPACT = re.compile(
     r"(?P<Y>(?:19|20)\d{2})(?P<m>\d{2})(?P<d>\d{2})[T_\-\s]?(?P<H>\d{2})(?P<M>\d{2})"
     r"(?P<S>\d{2})?(?:[.,](?P<f>\d{1,9}))?(?!\d)"
 )
+DOTTED: Final = re.compile(r"\d{1,2}\.\d{1,2}\.\d{2}(?!\d)")
+"""A date with a year of two digits, or a clock with points."""
 _OFFSET = re.compile(
     r"(?:\s*(?:Uhr|uur|hrs?|h|ч\.?))?\s*[\[(]?(?:(?P<z>Z|UTC|GMT)(?:\s*(?P<u>[+-]\d{1,2}(?::?\d{2})?))?"
     r"|(?P<o>[+-]\d{2}(?::?\d{2})?)|(?P<ab>[A-Z]{3,4}))?[\])]?\s*"
@@ -197,11 +200,13 @@ def parse_offset(text: str) -> int | None:
 
 
 @lru_cache(maxsize=4096)
-def understand(text: str) -> Moment | None:
+def understand(text: str, *, dotted_date: bool = False) -> Moment | None:
     """Return what a written moment's digits mean, or None where it is none.
 
     The text may hold a date, a clock time, or both in either order; every
-    character must be accounted for.
+    character must be accounted for. Three pairs of digits with points between
+    them are a date where another clock follows, and alone where ``dotted_date``
+    says that they stand in the place of one; else they are a clock.
     """
     if len(text) > 48:
         return None
@@ -216,6 +221,11 @@ def understand(text: str) -> Moment | None:
         return _finish(text, compact.end(), [compact])
     clock = _CLOCK.match(text, start)
     best: Moment | None = None
+    dotted = DOTTED.match(text, start)
+    if dotted and (dotted_date or dotted.end() < len(text)):
+        found = _date_first(text, start)
+        if found is not None and found.has_date and (found.has_clock or dotted_date):
+            return found
     if clock:
         best = _finish(text, clock.end(), [clock])
         if best is None:
@@ -227,8 +237,11 @@ def understand(text: str) -> Moment | None:
                         best = _finish(text, date.end(), [date, clock])
                         if best:
                             return best
-    if best:
-        return best
+    return best or _date_first(text, start)
+
+
+def _date_first(text: str, start: int) -> Moment | None:
+    """Read a date, alone or before a clock."""
     for pattern in _DATES:
         date = pattern.match(text, start)
         if date is None:

@@ -7,6 +7,7 @@ from collections import Counter
 
 from ...shared.config_keys import COLUMN_ROLES
 from . import header_words as vocabulary
+from . import legend
 from .cells import kind_of
 from .channels import channel_kind, find_channels
 from .dialect import Table, is_index_word
@@ -41,7 +42,7 @@ def find_roles(
     """
     pinned = _pinned(table, pins, name)
     taken: set[int] = {k for k, role in pinned.items() if role == "ignore"}
-    described = [_described(table.headers[k], statements) for k in range(table.columns)]
+    described = [legend.described(table.headers[k], statements) for k in range(table.columns)]
     time = find_time(table, described, name, pinned, taken)
     taken |= set(time.columns)
     unit_column = _first(pinned, "unit_id")
@@ -128,31 +129,6 @@ def _pinned(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
                 line=table.header_line,
             )
     return found
-
-
-def _described(header: str, statements: list[Statement]) -> str:
-    """Return a header with what the preamble says about it (``CH1: Chamber °C``)."""
-    own = words(split_header(header)[0]) or words(header)
-    short = re.fullmatch(
-        r"(?:ch|channel|kanal|canal|canale|kanaal|input|in|c|k|t|sensor|probe) ?0*(\d{1,2})", own
-    )
-    if not own or (not short and len(own) > 12):
-        return header
-    for statement in statements:
-        key = statement.key_words
-        if not key or len(statement.value) > 80:
-            continue
-        same = key == own
-        if short and not same:
-            other = re.fullmatch(
-                r"(?:ch|channel|kanal|canal|canale|kanaal|input|in|c|k|t|sensor|probe) "
-                r"?0*(\d{1,2})",
-                key,
-            )
-            same = other is not None and other[1] == short[1]
-        if same and kind_of(statement.value) in {"text", "mark"}:
-            return f"{header} {statement.value}"
-    return header
 
 
 def _is_id_column(table: Table, k: int) -> bool:

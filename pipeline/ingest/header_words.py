@@ -191,7 +191,7 @@ UNIT_WORD: Final = _tokens(
     "unit units einheit unite unites unidad unidades unita unidade eenheid uom enheter"
 )
 START: Final = _any(
-    r"\bstart",
+    r"\b(?:programm?|zyklus|chargen?|prozess|mess|ablauf|cycle|re[ck]ord|log)?start",
     r"\bbegin",
     r"\bbegan\b",
     "debut",

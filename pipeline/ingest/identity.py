@@ -28,6 +28,11 @@ SUFFIXES: Final = (".gz", ".zip", ".csv", ".tsv", ".txt", ".dat", ".log", ".asc"
 _TAIL: Final = re.compile(r"[-_.]+(?:" + "|".join(sorted(GENERIC)) + r")\d*$", re.IGNORECASE)
 _HEAD: Final = re.compile(r"^(?:" + "|".join(sorted(GENERIC)) + r")\d*[-_.]+", re.IGNORECASE)
 _INTERVAL: Final = re.compile(r"\d{1,4}(?:s|sec|m|min|h|hz)", re.IGNORECASE)
+_DATE_PART: Final = re.compile(
+    r"(?<!\d)(?:(?:19|20)\d{2}[-_.]?(?:W\d{2}|Q[1-4]|0[1-9]|1[0-2])(?:[-_.]?(?:0[1-9]|[12]\d|3[01]))?"
+    r"|\d{1,2}[-_.]\d{1,2}[-_.](?:19|20)\d{2})(?=\D|\d{6}\b|\d{4}\b|$)"
+)
+"""Where a date stands in a name."""
 _LABELS: Final = word_set(
     "unit device autoclave sterilizer steriliser machine equipment geraet gerat autoklav "
     "appareil equipo"
@@ -263,7 +268,18 @@ def _from_name(name: str, logger: str, config: Config, inside: str) -> Identity:
         s.name.casefold() for s in config.sites if s.name
     }
     for place, part in enumerate(reversed(parts)):
-        own = strip_name(_stem(part) if place == 0 or part.lower().endswith(SUFFIXES) else part)
+        is_file = place == 0 or part.lower().endswith(SUFFIXES)
+        own = strip_name(_stem(part) if is_file else part, folder=not is_file)
+        if is_file and (also := _with_number(_stem(part), own)):
+            raise refusal(
+                "unit_id",
+                name,
+                f"its name may mean the unit {quoted(also)}, or the unit {quoted(own)} and a "
+                "running number",
+                f"enter the units as [[unit]], or pin unit_id = {quoted(own)} in a [[layout]]",
+                question=f"Is {quoted(also)} a unit's name?",
+                toml=f"[[unit]]\nid = {toml_text(also)}",
+            )
         if own and own.casefold() not in sites and valid_id(own):
             where = "file's" if place == 0 else "folder's"
             return Identity(own, logger, f"the {where} name, date and sequence taken off")
@@ -276,8 +292,23 @@ def _from_name(name: str, logger: str, config: Config, inside: str) -> Identity:
     )
 
 
-def strip_name(stem: str) -> str:
-    """Return what is left of a name without its date, time, sequence and generic parts."""
+def _with_number(stem: str, own: str) -> str:
+    """Return the name with the number that may be the unit's, where nothing tells, or nothing.
+
+    ``AC 3.csv`` is the third unit or its third export; ``AC_0003.csv`` counts exports.
+    """
+    found = re.fullmatch(rf"{re.escape(own)}[_ ]([1-9]\d?)", stem.strip())
+    return stem.strip() if own and found and not re.search(r"\d", own) else ""
+
+
+def strip_name(stem: str, *, folder: bool = False) -> str:
+    """Return what is left of a name without its date, time, sequence and generic parts.
+
+    A number behind a name that has none is the unit's where a folder has that name,
+    or where it stands before a date; else it counts exports.
+    """
+    dates = _DATE_PART.search(stem)
+    before_date = dates.start() if dates else 0
     text = re.sub(r"\(\d+\)|\[\d+\]", " ", stem)
     text = re.sub(
         r"(?<!\d)(?:19|20)\d{2}[-_.]?(?:0[1-9]|1[0-2])[-_.]?(?:0[1-9]|[12]\d|3[01])"
@@ -291,7 +322,14 @@ def strip_name(stem: str) -> str:
     parts = re.split(r"([_\s,;()\[\]]+|(?<=\s)-|-(?=\s))", text)
     pieces = parts[0::2]
     kept: list[str] = []
+    place = 0
     for k, piece in enumerate(pieces):
+        own_number = (
+            (folder or place < before_date)
+            and re.fullmatch(r"\d{1,3}", piece) is not None
+            and not any(c.isdigit() for c in "".join(kept))
+        )
+        place += len(piece) + (len(parts[2 * k + 1]) if 2 * k + 1 < len(parts) else 0)
         piece = piece.strip("-_. ")
         low = words(piece).replace(" ", "")
         bare = re.sub(r"\d+$", "", low)
@@ -303,7 +341,12 @@ def strip_name(stem: str) -> str:
             or (bare in GENERIC and bare not in {"no", "nr", "test", "am", "pm"} and low != bare)
             or (dated and re.fullmatch(r"\d{6}|\d{4}", piece) is not None)
             or (dated and bool(kept) and _INTERVAL.fullmatch(piece) is not None)
-            or (piece.isdigit() and bool(kept) and kept[-1].casefold() not in _LABELS)
+            or (
+                piece.isdigit()
+                and bool(kept)
+                and kept[-1].casefold() not in _LABELS
+                and not own_number
+            )
             or (piece.isdigit() and before in GENERIC)
             or (re.fullmatch(r"\d{8,14}", piece) is not None and understand(piece) is not None)
         )

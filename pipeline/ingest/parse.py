@@ -64,7 +64,7 @@ def parse_rows(
             texts_of[-1] = pc.binary_join_element_wise(
                 pc.utf8_trim_whitespace(texts_of[-1]), half, " "
             )
-        moments = parse_moments(texts_of[0])
+        moments = parse_moments(texts_of[0], dotted_dates=len(columns) == 2)
         if len(columns) == 2:
             clock_text = texts_of[1]
             if columns[1] in roles.time.compact:

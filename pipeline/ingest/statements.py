@@ -17,6 +17,8 @@ class Statement:
     key: str
     value: str
     line: int
+    more: tuple[str, ...] = ()
+    """Further cells behind the value."""
 
     @property
     def key_words(self) -> str:
@@ -51,14 +53,15 @@ def _of_line(text: str, number: int, delimiter: str) -> list[Statement]:
     if len(cells) >= 2:
         found = []
         rest: list[str] = []
-        for cell in cells:
+        for at, cell in enumerate(cells):
             pair = _pair(cell)
             if pair is not None and not rest:
                 found.append(Statement(*pair, number))
             else:
                 rest.append(cell)
                 if len(rest) == 2:
-                    found.append(Statement(rest[0].rstrip(":= "), rest[1], number))
+                    after = cells[at + 1 :]
+                    found.append(Statement(rest[0].rstrip(":= "), rest[1], number, tuple(after)))
                     rest = []
         if found:
             return found

@@ -198,7 +198,7 @@ def _order_further(pieces: Iterator[tuple[bytes, Table]], roles: Roles, name: st
     for data, table in pieces:
         columns = list(roles.time.columns)
         raw, _ = read_rows(data, table, columns, set(), name)
-        moments = parse_moments(raw.columns[columns[0]])
+        moments = parse_moments(raw.columns[columns[0]], dotted_dates=len(columns) == 2)
         if len(columns) == 2:
             moments = clocks.combine_columns(moments, parse_moments(raw.columns[columns[1]]))
         order = settle(moments).order

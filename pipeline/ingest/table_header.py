@@ -11,6 +11,13 @@ from .refuse import quoted, refusal
 from .units_found import read_mark, split_header
 
 
+_NUMBER_TYPES = frozenset("float float32 float64 double real decimal numeric single".split())
+_TYPES = _NUMBER_TYPES | frozenset(
+    "str string text char varchar int integer int32 int64 long bool boolean date time datetime "
+    "timestamp".split()
+)
+
+
 def find_header(
     lines: list[Line],
     start: int,
@@ -37,6 +44,8 @@ def find_header(
             )
     if not above:
         return _nameless(columns), no_marks, None, ()
+    if pinned_header is None and len(above) > 1 and _is_types_row(lines[above[-1]], delimiter):
+        above = above[:-1]
     at = above[-1]
     below = lines[start : start + 30]
     cells = header_cells(lines[at].text, below, delimiter, columns)
@@ -89,6 +98,12 @@ def find_header(
                 texts, other = other, texts
             return tuple(texts), marks, above[-1], tuple(other)
     return tuple(texts), marks, first, ()
+
+
+def _is_types_row(line: Line, delimiter: str) -> bool:
+    """Say whether a line names the kinds of its columns' values and nothing else."""
+    cells = [c.strip().lower() for c in split(line.text, delimiter)]
+    return len(cells) > 1 and set(cells) <= _TYPES and bool(set(cells) & _NUMBER_TYPES)
 
 
 def _names_all(cells: list[str]) -> bool:

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from . import header_words as vocabulary
 from .cells import number_of
-from .clock_text import HALF, understand
+from .clock_text import DOTTED, HALF, understand
 from .dialect import Table, has_time_word, is_index_word, moment_parts
 from .header_words import tokens, words
 from .refuse import layout_toml, quoted, refusal, toml_text
@@ -21,13 +21,19 @@ def find_time(
     own = [k for k, role in pinned.items() if role in {"time", "date", "elapsed"}]
     if own:
         own.sort(key=lambda k: 0 if pinned[k] == "date" else 1)
-        return _pinned_time(table, described, own)
+        return _pinned_time(table, described, own, pinned)
     free = [k for k in range(table.columns) if k not in taken and k not in pinned]
     moments = [k for k in free if table.kinds[k] == "moment"]
     parts = {k: moment_parts([row[k] for row in table.sample]) for k in moments}
     full = [k for k in moments if parts[k] == (True, True)]
     dates = [k for k in moments if parts[k] == (True, False)]
     clocks = [k for k in moments if parts[k] == (False, True)]
+    if not dates and not full and len(clocks) > 1:
+        # Beside a clock, 13.05.24 is a date.
+        dates = [k for k in clocks if _is_dotted_date(table, described, k)]
+        if len(dates) == len(clocks):
+            dates = [k for k in dates if tokens(described[k]) & vocabulary.DATE]
+        clocks = [k for k in clocks if k not in dates]
     offset = _offset_column(table, free)
     half = _half_column(table, free)
     if full:
@@ -141,6 +147,18 @@ def _refuse_unread(table: Table, described: list[str], free: list[int], name: st
             )
 
 
+def _is_dotted_date(table: Table, described: list[str], k: int) -> bool:
+    """Say whether a column's cells such as 13.05.24 are dates: by its name, or as they stay."""
+    cells = column_text(table, k)
+    read = [understand(c, dotted_date=True) for c in cells if DOTTED.fullmatch(c)]
+    if not cells or len(read) < len(cells) or not all(m is not None and m.has_date for m in read):
+        return False
+    own = tokens(described[k])
+    if own & vocabulary.DATE:
+        return True
+    return not own & vocabulary.TIME and len(cells) > 2 and len(set(cells)) == 1
+
+
 def _is_compact_date(table: Table, described: list[str], k: int) -> bool:
     """Say whether a column named for a date holds dates such as 20240531."""
     cells = column_text(table, k)
@@ -189,10 +207,14 @@ def _half_column(table: Table, free: list[int]) -> int | None:
     return None
 
 
-def _pinned_time(table: Table, described: list[str], own: list[int]) -> TimePlan:
+def _pinned_time(
+    table: Table, described: list[str], own: list[int], pinned: dict[int, str]
+) -> TimePlan:
     headers = tuple(table.headers[k] for k in own)
     if all(table.kinds[k] == "moment" for k in own):
-        has_date = any(moment_parts([r[k] for r in table.sample])[0] for k in own)
+        has_date = any(moment_parts([r[k] for r in table.sample])[0] for k in own) or (
+            len(own) == 2 and pinned[own[0]] == "date"
+        )
         return TimePlan("moments" if has_date else "clock", tuple(own[:2]), headers=headers)
     plan = _numeric_time(table, described, own[0], sure=True)
     return plan or TimePlan("elapsed", (own[0],), 1.0, headers)
@@ -308,7 +330,7 @@ def _numeric_time(
         and step < 0.5
     ):
         return TimePlan("serial", (k,), 1.0, header)
-    bare_t = re.fullmatch(r"(?:t|x)(?: (?:s|sec|min|h|ms))?", low) is not None and bool(
+    bare_t = re.fullmatch(r"(?:t|x)(?:[ /](?:s|sec|min|h|ms))?", low) is not None and bool(
         mark and mark.kind == "time"
     )
     if rising and (

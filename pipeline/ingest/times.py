@@ -51,6 +51,7 @@ class Moments:
     has_halves: bool = False
     resolution_ms: int = 1000
     fields_seen: set[str] = field(default_factory=set)
+    dotted_dates: bool = False
 
     @property
     def size(self) -> int:
@@ -76,13 +77,15 @@ def column_bytes(column: Any) -> tuple[NDArray[np.uint8], Int, Int]:
     return data, starts, lengths
 
 
-def parse_moments(column: Any) -> Moments:
+def parse_moments(column: Any, *, dotted_dates: bool = False) -> Moments:
     """Read a column of text as moments.
 
     Parameters
     ----------
     column
         Arrow text array, shape (n,).
+    dotted_dates
+        That 13.05.24 is a date there and no clock.
 
     Returns
     -------
@@ -99,6 +102,7 @@ def parse_moments(column: Any) -> Moments:
         np.zeros(n, np.int64),
         np.full(n, NO_OFFSET, np.int64),
         np.zeros(n, bool),
+        dotted_dates=dotted_dates,
     )
     data, starts, lengths = column_bytes(column)
     if n == 0:
@@ -195,7 +199,7 @@ def _fill(out: Moments, rows: Int | None, matrix: NDArray[np.uint8], example: by
         text = example.decode("utf-8")
     except UnicodeDecodeError:
         return
-    moment = understand(text)
+    moment = understand(text, dotted_date=out.dotted_dates)
     if moment is None:
         return
     if len(text) != len(example):
