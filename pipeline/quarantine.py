@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 ANSWERS: Final[Mapping[str, str]] = {
     "zone": "--zone AREA/CITY",
     "day_month": "--day-first (or --month-first)",
+    "clock_hours": "--clock-24h",
     "pressure_reference": "--pressure-reference absolute (or vented_gauge, sealed_gauge)",
     "temperature_unit": "--temperature-unit °C (or °F, K)",
     "pressure_unit": "--pressure-unit kPa (or another)",

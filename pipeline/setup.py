@@ -100,7 +100,11 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
     return SetUp(location, name, made, dict(answers), tuple(lines))
 
 
-OPTIONS: Final = {"altitude_m": "--altitude", "day_first": "--day-first"}
+OPTIONS: Final = {
+    "altitude_m": "--altitude",
+    "day_first": "--day-first",
+    "clock_24h": "--clock-24h",
+}
 """Options of ``init`` that are not called as the key that they set."""
 
 

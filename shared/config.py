@@ -110,6 +110,7 @@ class LayoutPin:
     header_row: int | None = None
     """One-based line of the header."""
     day_first: bool | None = None
+    clock_24h: bool | None = None
     zone: str | None = None
     pressure_reference: str | None = None
     """``absolute``, ``vented_gauge`` or ``sealed_gauge``."""
@@ -175,6 +176,7 @@ class Defaults:
 
     zone: str | None = None
     day_first: bool | None = None
+    clock_24h: bool | None = None
     pressure_reference: str | None = None
     altitude_m: float | None = None
     temperature_unit: str | None = None

@@ -107,6 +107,7 @@ COLUMN_ROLES: Final = (
 
 _ZONE = Key("zone", "text", "IANA zone of the clocks there", check="zone", example='"Europe/Oslo"')
 _DAY_FIRST = Key("day_first", "flag", "03/04 means 3 April", example="true")
+_CLOCK_24H = Key("clock_24h", "flag", "02:00 without AM or PM means the night", example="true")
 _REFERENCE = Key(
     "pressure_reference",
     "text",
@@ -146,6 +147,7 @@ SECTIONS: Final = (
         (
             _ZONE,
             _DAY_FIRST,
+            _CLOCK_24H,
             _REFERENCE,
             _ALTITUDE,
             _T_UNIT,
@@ -470,6 +472,7 @@ SECTIONS: Final = (
                 example="12",
             ),
             _DAY_FIRST,
+            _CLOCK_24H,
             _ZONE,
             _REFERENCE,
             _T_UNIT,

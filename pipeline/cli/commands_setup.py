@@ -21,6 +21,12 @@ from .output import emit
     help="Whether 03/04 is the 3rd of April (day first) or the 4th of March.",
 )
 @click.option(
+    "--clock-24h",
+    is_flag=True,
+    default=None,
+    help="Clocks without AM and PM have 24 hours: 02:00 is at night.",
+)
+@click.option(
     "--pressure-reference",
     type=Word(PRESSURE_REFERENCES),
     metavar="REF",
@@ -50,6 +56,7 @@ def init(
     store: str,
     zone: str | None,
     day_first: bool | None,
+    clock_24h: bool | None,
     pressure_reference: str | None,
     altitude: float | None,
     temperature_unit: str | None,
@@ -73,6 +80,7 @@ def init(
     answers = {
         "zone": zone,
         "day_first": day_first,
+        "clock_24h": clock_24h,
         "pressure_reference": pressure_reference,
         "altitude_m": altitude,
         "temperature_unit": {"C": "°C", "F": "°F"}.get(temperature_unit or "", temperature_unit),

@@ -282,7 +282,14 @@ OTHER_PLACE: Final = _any(
     r"\bwall\b",
 )
 AVERAGE: Final = _any(
-    r"\b[tp]?avg\b", r"\baverage", r"\b[tp]?mean\b", "mittel", "moyenne", r"media\b", "promedio", "gemiddeld"
+    r"\b[tp]?avg\b",
+    r"\baverage",
+    r"\b[tp]?mean\b",
+    "mittel",
+    "moyenne",
+    r"media\b",
+    "promedio",
+    "gemiddeld",
 )
 NOT_A_READING: Final = _any(
     r"\bset ?-?points?\b",

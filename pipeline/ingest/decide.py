@@ -19,6 +19,7 @@ from .clock_text import understand
 from .convert import Owner, row_times
 from .dates import DAY_MS, EPOCH, Order, StatedOrder, one_day, settle, words
 from .dialect import Table
+from .half_day import check_half_day
 from .lines import BLANKS, WIDE_BLANKS
 from .long_layout import Labels
 from .owners import created_at, find_owners, find_units, site_of
@@ -104,6 +105,8 @@ class Decider:
         self.member = member
         self.inside = member.removeprefix(assembly.name).lstrip("/")
         self.data = data
+        self.full_clock = False
+        """That a setting says so, and nothing else."""
         self.layout_key = layout_hash(
             *table.headers, *table.marks, table.delimiter, roles.time.mode, str(table.columns)
         )
@@ -136,7 +139,7 @@ class Decider:
                 "check the export, or pin its layout",
                 line=self.table.data_line,
             )
-        self._check_half_day(times)
+        full_clock = check_half_day(self, times, unit_ids, first=before is None)
         self._check_anchors(times)
         channels = self.labels.channels if self.labels else self.roles.channels
         if before is None:
@@ -159,6 +162,7 @@ class Decider:
             ),
             temperature_unit=next((c.unit for c in channels if c.name == "temperature_c"), None),
             pressure_unit=next((c.unit for c in channels if c.name == "pressure_kpa"), None),
+            full_clock=full_clock or None,
         )
         return Decided(
             times,
@@ -368,55 +372,6 @@ class Decider:
                 line=self.table.data_line,
             )
 
-    def _half_day_stated(self) -> str:
-        """Return where the export says that its clock has 12 hours, or an empty text."""
-        pattern = re.compile(
-            r"(?i)\b12 ?-?h(?:r|rs|ours?)?\b|\bam ?/ ?pm\b|:mm:ss (?:tt|a|aa|am)\b"
-        )
-        for text in self.roles.time.headers:
-            if pattern.search(text):
-                return f"the time's header {quoted(text)}"
-        for s in self.statements:
-            if (
-                re.search(r"clock|time ?format|zeitformat|uhr|hour", s.key_words)
-                and s.line < self.table.data_line
-                and pattern.search(s.value)
-            ):
-                return f"line {s.line}"
-        return ""
-
-    def _check_half_day(self, times: clocks.RowTimes) -> None:
-        """Refuse a 12-hour clock that doesn't say which half of the day it is."""
-        moments = self.parsed.moments
-        if moments is None or moments.has_halves or self.roles.time.elapsed:
-            return
-        clock = moments.clock_ms[times.ok]
-        if len(clock) == 0 or int(clock.max()) >= 13 * 3_600_000:
-            return
-        said = self._half_day_stated()
-        if said and int(clock.min()) >= 3_600_000:
-            raise refusal(
-                "twelve_hour_clock",
-                self.member,
-                f"{said} says that the clock has 12 hours, but times such as "
-                f"{quoted(self.example_time())} don't say which half of the day it is",
-                "export with a 24-hour clock or with AM and PM",
-                line=self.table.data_line,
-            )
-        falls = np.diff(clock)
-        if (
-            bool((np.abs(falls + 12 * 3_600_000) <= 600_000).any())
-            and int(clock.min()) >= 3_600_000
-        ):
-            raise refusal(
-                "twelve_hour_clock",
-                self.member,
-                "the clock goes from 12:59 to 1:00 and never past 12: a 12-hour clock without "
-                "AM or PM",
-                "export with a 24-hour clock or with AM and PM",
-                line=self.table.data_line,
-            )
-
     # Zones, atmosphere, owners --------------------------------------------------------------
 
     # Units and reference --------------------------------------------------------------------
@@ -434,6 +389,8 @@ class Decider:
         lines.append(f"decimal = {toml_text(self.table.decimal or '.')}")
         if order in {"dmy", "mdy"}:
             lines.append(f"day_first = {'true' if order == 'dmy' else 'false'}")
+        if self.full_clock:
+            lines.append("clock_24h = true")
         zones = {pinnable_zone(o.zone_name) for o, _ in owners if o.zone is not None} - {""}
         if len(zones) == 1:
             lines.append(f"zone = {toml_text(zones.pop())}")

@@ -30,6 +30,8 @@ class Known:
     pressure_reference: str | None = None
     temperature_unit: str | None = None
     pressure_unit: str | None = None
+    full_clock: bool | None = None
+    """That the clock has 24 hours."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,7 @@ class Facts:
                     "pressure_reference",
                     "temperature_unit",
                     "pressure_unit",
+                    "full_clock",
                 )
             }
             merged = Known(

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import re
+from typing import Final
 
 from .cells import kind_of
+from .clock_text import word_set
 from .header_words import DATE, PRESSURE, TEMPERATURE, TIME, tokens, words
 from .lines import BLANKS, RULE, WIDE_BLANKS, Line, split
 from .refuse import quoted, refusal
 from .units_found import read_mark, split_header
 
-
-_NUMBER_TYPES = frozenset("float float32 float64 double real decimal numeric single".split())
-_TYPES = _NUMBER_TYPES | frozenset(
+_NUMBER_TYPES: Final = word_set("float float32 float64 double real decimal numeric single")
+_TYPES: Final = _NUMBER_TYPES | word_set(
     "str string text char varchar int integer int32 int64 long bool boolean date time datetime "
-    "timestamp".split()
+    "timestamp"
 )
 
 
