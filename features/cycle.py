@@ -222,6 +222,8 @@ def _close(row: Row, samples: Samples, start: int, exhaust: int, end: int) -> No
     steps = np.diff(samples.time_s[start + 1 : exhaust + 1])
     row.put("gap_s", float(steps.max()) if len(steps) else 0.0)
     row.put("f0_min", f0_min(time, temp), "too_coarse")
+    closing = float(samples.time_s[end] - samples.time_s[exhaust])
+    row.put("closing_s", closing if closing > 0.0 else np.nan)
 
 
 def _start(

@@ -88,7 +88,7 @@ def vacuum_cycle(
     row.put("gap_s", float(np.max(np.diff(time[start : end + 1]))) if end > start else 0.0)
     row.put("heat_start_c", float(temp[start]))
     _test_or_not(row, samples, longest, limits, cut, steamed)
-    row.null((*EXPOSURE, *SAWTOOTH, "heat_up_s", "setpoint_c"), "no_heating")
+    row.null((*EXPOSURE, *SAWTOOTH, "heat_up_s", "setpoint_c", "closing_s"), "no_heating")
     return row, end, not cut
 
 

@@ -23,11 +23,6 @@ MEMORY_DAYS: Final = (1.5, 8.0)
 """Time constants of the short and the long chart [days]: quick faults show in the short one
 after two days, the long one averages out weeks (set on tuning fleets)."""
 
-CLIP: Final = 10.0
-"""Bound on one cycle's residual, in standard deviations of scatter and wander together: an
-odd cycle moves the charts by a bounded step, while the shifts of faults that have not failed
-yet stay below it (design choice)."""
-
 LONE: Final = 0.3
 """How far a residual may lie from the median of itself and the two before it, in parts of
 that bound: three standard deviations (design choice)."""

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from ..shared.config import Config
@@ -14,7 +15,17 @@ from .change import Change, change_point
 from .evidence import drift_evidence
 from .findings import SUPPORT_Z, Scores
 from .forecast import Forecast
-from .signatures import AIR, MOVED, OWN_SENSOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED
+from .signatures import (
+    AIR,
+    BLOCKED,
+    LATE_END,
+    MOVED,
+    NO_PURGE,
+    OWN_SENSOR,
+    SIGNATURE_PARTS,
+    SIGNATURES,
+    TWO_SIDED,
+)
 from .signs import INDEX, NAMES, SIGNS
 from .size_history import daily_size
 from .tracker import Rows, Track
@@ -39,6 +50,9 @@ OPEN_ELEMENT_SIZE: Final = 0.2
 
 AT_ONCE_SHARE: Final = 0.7
 """A step has this share of its size on its first two days."""
+
+MIDDLE_DAYS: Final = 5
+"""Days of which the middle one stands for an end that comes late now and then."""
 
 
 class RowContext:
@@ -86,9 +100,14 @@ class RowContext:
         Without a pressure a moved probe and the controller's own sensor both only move the
         plateau; the probe does so between two cycles, the sensor drifts.
         """
-        if k not in (*MOVED, OWN_SENSOR, AIR):
+        if k in LATE_END:
+            return LATE_END[0 if self.rows.program[self.i].startswith("prevacuum") else 1]
+        if k not in (*MOVED, OWN_SENSOR, AIR, NO_PURGE):
             return k
-        delta, _ = self.delta(k)
+        delta, variance = self.delta(k)
+        if k == NO_PURGE:  # a narrow vent holds the steam back, and lets it out slowly
+            slow = delta[INDEX["exhaust"]] >= SUPPORT_Z * math.sqrt(variance[INDEX["exhaust"]])
+            return BLOCKED if slow else k
         saturation, boil = delta[INDEX["saturation"]], delta[INDEX["boil"]]
         if k == OWN_SENSOR and math.isfinite(saturation):
             return MOVED[0] if self._saturation_moved(delta) else k
@@ -100,11 +119,14 @@ class RowContext:
             return k
         return MOVED[0] if self.at_once() else OWN_SENSOR
 
-    def at_once(self) -> bool:
-        """Return whether the plateau moved between two cycles rather than day by day."""
+    def at_once(self, k: int = OWN_SENSOR) -> bool:
+        """Return whether a size, else the plateau, moved between two cycles, not day by day."""
         state = self.state
         history = state.history(float(self.rows.time[self.i]) + 1.0)
-        days, sizes = daily_size(history, state.scale, state.wander, OWN_SENSOR)
+        days, sizes = daily_size(history, state.scale, state.wander, k)
+        if k in LATE_END and sizes.size >= MIDDLE_DAYS:  # single late ends make no step
+            sizes = np.median(sliding_window_view(sizes, MIDDLE_DAYS), axis=1)
+            days = days[MIDDLE_DAYS - 1 :]
         found = change_point(days, sizes, least=2)
         if found is None:
             return False
@@ -116,8 +138,11 @@ class RowContext:
         """Return whether a signature may call for a visit.
 
         A plateau that moved at once, with nothing else, is a logger that was changed or moved
-        until cycles fail: worth a look, not a visit.
+        until cycles fail: worth a look, not a visit. So is an end that comes later from one cycle
+        to the next: somebody set another time of drying.
         """
+        if k in LATE_END:
+            return not self.at_once(k)
         return k not in (OWN_SENSOR, *MOVED) or not self.at_once()
 
     def _saturation_moved(self, delta: FloatArray) -> bool:
@@ -211,7 +236,7 @@ def _is_log(j: int) -> bool:
 
 def _shows(j: int) -> bool:
     """Signs whose own scale is a difference are not shown as from-to."""
-    return NAMES[j] not in ("plateau", "dip", "boil")
+    return NAMES[j] not in ("plateau", "dip", "boil", "boiling")
 
 
 def _best_by_part(t: FloatArray) -> dict[str, float]:

@@ -104,6 +104,8 @@ def _short(i: int, delta: FloatArray) -> str:
         if sign.unit == "s":
             higher = "longer" if share > 0 else "shorter"
         return f"{sign.words} is {abs(share):.0f} % {higher}"
+    if sign.name == "boiling":
+        return f"{sign.words} is {'up' if delta[i] > 0 else 'down'} by {abs(delta[i]):.0%}"
     digits = _DIGITS[sign.unit]
     side = "up" if delta[i] > 0 else "down"
     return f"{sign.words} is {side} by {abs(float(delta[i])):.{digits}f} {sign.unit}"

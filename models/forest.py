@@ -51,7 +51,15 @@ SUBSYSTEMS: Final[dict[str, tuple[str, ...]]] = {
         "spread",
         "fade",
     ),
-    "flow": ("exhaust", "vacuum", "evacuation", "air_inlet", "drying_vacuum", "leak"),
+    "flow": (
+        "exhaust",
+        "vacuum",
+        "evacuation",
+        "air_inlet",
+        "drying_vacuum",
+        "leak",
+        "closing",
+    ),
 }
 """Small sets: a forest over twenty signs hardly sees one of them move."""
 

@@ -163,13 +163,13 @@ def _residuals(panel: Panel, tracks: Tracks) -> pd.DataFrame:
             rows = slice(first, first + len(moved.epoch))
             residual[rows], adjusted[rows] = moved.residual, moved.adjusted
             scale[rows], epoch[rows] = moved.scale, moved.epoch
-    row, sign = np.nonzero(np.isfinite(residual))
+    row, sign = np.nonzero(np.isfinite(residual) & np.array([s.shown for s in SIGNS]))
     # Values go back to the feature's own scale; a logarithm's spread becomes a share of it.
     log = np.array([s.scale == "log" for s in SIGNS])[sign]
     at = (row, sign)
     level = adjusted[at] - residual[at]
     columns = pd.array([s.column for s in SIGNS], dtype="string").take(sign)
-    expected = np.where(log, np.exp(level), level)
+    expected = _unlogged(level, log)
     frame = panel.frame
     return RESIDUALS.conform(
         pd.DataFrame(
@@ -178,8 +178,8 @@ def _residuals(panel: Panel, tracks: Tracks) -> pd.DataFrame:
                 "unit_id": frame["unit_id"].array.take(row),
                 "started_at": frame["started_at"].array.take(row),
                 "feature": columns,
-                "value": np.where(log, np.exp(panel.rows.signs[at]), panel.rows.signs[at]),
-                "adjusted": np.where(log, np.exp(adjusted[at]), adjusted[at]),
+                "value": _unlogged(panel.rows.signs[at], log),
+                "adjusted": _unlogged(adjusted[at], log),
                 "expected": expected,
                 "scale": np.where(log, expected * scale[at], scale[at]),
                 "z": residual[at] / scale[at],
@@ -187,3 +187,8 @@ def _residuals(panel: Panel, tracks: Tracks) -> pd.DataFrame:
             }
         )
     )
+
+
+def _unlogged(values: FloatArray, log: NDArray[np.bool_]) -> FloatArray:
+    """Return values on their feature's own scale."""
+    return np.asarray(np.where(log, np.exp(np.where(log, values, 0.0)), values))

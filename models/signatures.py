@@ -47,8 +47,10 @@ _ALL_RATES: Final = {
     "heat_up": -1.0,
     "seat": -1.0,
     "period": -0.8,
+    "closing": -300.0,
 }
-"""How low water moves rates and times, per unit of the relative rise of P/C."""
+"""How low water moves rates and times, per unit of the relative rise of P/C. The exhaust takes
+about 150 s and shortens by twice the share, where it is seen."""
 
 SIGNATURES: Final = (
     # Power down by a share s at losses L unchanged; duty d about 0.4: the heat-up rate under
@@ -236,6 +238,38 @@ SIGNATURES: Final = (
         0.30,
         0.45,
     ),
+    # Without a pressure channel the vacuum break is the end of the cycle: some 40 s of it, so that
+    # the floors are the same shares of it as above.
+    Signature(
+        "air_removal",
+        "filter",
+        "seconds that a cycle's end comes later",
+        {"closing": 1.0},
+        15.0,
+        25.0,
+        look_alikes=("vent_path",),
+    ),
+    # ... and where there is no vacuum it is the exhaust, of two or three minutes. The program
+    # tells which.
+    Signature(
+        "vent_path",
+        "blocked",
+        "seconds that a cycle's end comes later",
+        {"closing": 1.0},
+        30.0,
+        45.0,
+    ),
+    # Air is purged while the water boils with the vent open: a heat-up that runs through has
+    # shut its vent early, and the air is still inside.
+    Signature(
+        "air_removal",
+        "trap",
+        "share of heat-ups without a pause at boiling",
+        {"boiling": -1.0},
+        0.75,
+        0.85,
+        look_alikes=("vent_path",),
+    ),
     # Low water: less to heat, so all rates rise as with a light load, but above all less to
     # flash off, so the exhaust shortens by much more than a light load explains.
     Signature(
@@ -352,6 +386,7 @@ NUISANCES: Final = (
             "heat_up": 1.0,
             "seat": 1.0,
             "exhaust": 0.5,
+            "closing": 75.0,
             "period": 1.0,
         },
         0.05,
@@ -391,6 +426,10 @@ NUISANCES: Final = (
 )
 
 
+LATE_END: Final = tuple(k for k, s in enumerate(SIGNATURES) if set(s.changes) == {"closing"})
+"""The filter of a machine with vacuum, then the vent of one without."""
+NO_PURGE: Final = next(k for k, s in enumerate(SIGNATURES) if "boiling" in s.changes)
+BLOCKED: Final = next(k for k, s in enumerate(SIGNATURES) if s.mode == "blocked")
 MOVED: Final = tuple(k for k, s in enumerate(SIGNATURES) if s.mode == "moved")
 OWN_SENSOR: Final = next(k for k, s in enumerate(SIGNATURES) if s.part == "temperature_sensor")
 HEAT: Final = tuple(

@@ -45,6 +45,12 @@ class Sign:
     slope_sd: tuple[float, float, float, float, float] = (0.02, 0.02, 0.02, 0.02, 0.1)
     memory: float = 1.0
     """Factor on the charts' time constants: weekly tests need a longer memory."""
+    reach: float = 10.0
+    """Bound on one cycle's residual in the charts, in standard deviations of scatter and wander:
+    an odd cycle moves them by a bounded step, while the shifts of faults that have not failed yet
+    stay below it (design choice)."""
+    shown: bool = True
+    """Whether its residuals are kept as those of its column: each column is shown once."""
 
 
 # Scatter and wander: orders of magnitude from the tuning fleets (seeds 1-99, robust SD of
@@ -317,6 +323,32 @@ SIGNS: Final = (
         0.12,
         slope_sd=_K,
     ),
+    # Without a pressure channel the end of a cycle is one span: exhaust, drying, vacuum break.
+    Sign(
+        "closing",
+        "closing_s",
+        "linear",
+        "time from the end of exposure to the end of the cycle",
+        "s",
+        8.0,
+        5.0,
+        slope_sd=(3.0,) * 5,
+        reach=4.0,  # dried twice, or a door opened late: seen in one cycle of four on some units
+    ),
+    # 1 where a heat-up paused at boiling, 0 where it ran through: its mean is a share.
+    Sign(
+        "boiling",
+        "boil_plateau_c",
+        "linear",
+        "share of heat-ups that pause at boiling",
+        "1",
+        0.4,
+        0.15,
+        slope_sd=_T,
+        reach=30.0,
+        memory=2.0,  # a cycle says yes or no: a share needs many
+        shown=False,
+    ),
 )
 """Signs in the order of all arrays below."""
 
@@ -325,6 +357,7 @@ INDEX: Final = {name: i for i, name in enumerate(NAMES)}
 SCATTER: Final = np.array([s.scatter for s in SIGNS])
 WANDER: Final = np.array([s.wander for s in SIGNS])
 MEMORY: Final = np.array([s.memory for s in SIGNS])
+REACH: Final = np.array([s.reach for s in SIGNS])
 PRIOR_SLOPES: Final = np.array([s.slopes for s in SIGNS]).T
 PRIOR_SLOPE_SD: Final = np.array([s.slope_sd for s in SIGNS]).T
 
@@ -343,8 +376,9 @@ FINE_RATES: Final = {"heat_rate": 40.0, "heat_rate_pressurised": 14.0}
 
 SWITCHED: Final = ("power", "loss", "duty", "period")
 SWITCHED_SHARE: Final = 0.5
-"""Signs of the saw-tooth, and how much of an interval's share in its period enters them: over
-several teeth part of it averages out (design choice)."""
+"""Signs of the saw-tooth, and how much of an interval's share enters its period: over several
+teeth part of it averages out (design choice). Not so its slopes: a machine that keeps time and a
+logger that keeps time meet at the same phases tooth after tooth."""
 
 LEAST_START_GAP_K: Final = 20.0
 """Below this distance from start to set point, a heat-up time says nothing."""
@@ -361,6 +395,14 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             value = value / np.where(gap > LEAST_START_GAP_K, gap, np.nan)
         elif sign.name == "boil":
             value = value - t_sat_c(_numbers(cycles, "atmosphere_kpa"))
+        elif sign.name == "boiling":
+            # A start near boiling, or a heat-up not seen, shows no pause either way.
+            value = np.where(np.isfinite(_numbers(cycles, "heat_rate_k_per_min")), 0.0, np.nan) + (
+                np.isfinite(value)
+            )
+        elif sign.name == "closing":
+            # With a pressure channel its parts are timed one by one.
+            value = np.where(np.isfinite(_numbers(cycles, "pressure_max_kpa")), np.nan, value)
         elif sign.name == "current_duty":
             value = np.where(value > LEAST_CURRENT_DUTY, value, np.nan)
         elif sign.name == "superheat":
@@ -392,12 +434,29 @@ def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
             out[:, i] = interval / np.where(value > 0.0, value, np.nan)
         elif sign.name in FINE_RATES:
             out[:, i] = interval * value / (60.0 * FINE_RATES[sign.name])
-        elif sign.name == "equilibration":
+        elif sign.name in ("equilibration", "closing"):
             out[:, i] = interval
+        elif sign.name == "period":
+            out[:, i] = SWITCHED_SHARE * interval / np.where(value > 0.0, value, np.nan)
         elif sign.name in SWITCHED:
-            period = _numbers(cycles, "sawtooth_period_s")
-            out[:, i] = SWITCHED_SHARE * interval / np.where(period > 0.0, period, np.nan)
+            out[:, i] = interval * _swing_error(cycles, sign.name)
     return out
+
+
+def _swing_error(cycles: pd.DataFrame, name: str) -> FloatArray:
+    """Return the error of a saw-tooth's sign by one second in each of its slopes, shape (cycles,).
+
+    A slope over a run of t seconds is off by a share 1/t for each second that its ends are off.
+    With duty d and period T the runs are d T and (1 - d) T long; P/C = rise + fall has rise in a
+    share 1 - d and fall in a share d, L/C = fall, and d ln(duty) = (1 - d)(d ln fall - d ln rise).
+    """
+    period, duty = _numbers(cycles, "sawtooth_period_s"), _numbers(cycles, "heater_duty")
+    known = (period > 0.0) & (duty > 0.0) & (duty < 1.0)
+    period, duty = np.where(known, period, np.nan), np.where(known, duty, np.nan)
+    rise, fall = 1.0 / (duty * period), 1.0 / ((1.0 - duty) * period)
+    if name == "power":
+        return np.asarray((1.0 - duty) * rise + duty * fall)
+    return fall if name == "loss" else np.asarray((1.0 - duty) * (rise + fall))
 
 
 def circumstance_matrix(cycles: pd.DataFrame) -> FloatArray:

@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 from ..shared.parts import EPOCH_ACTIONS
 from .baseline import FULL, MANY, SPLICE, TEST_KINDS, Baseline, Level, adjust, needs
 from .chart_pair import (
-    CLIP,
     accumulate,
     carried,
     fades,
@@ -30,7 +29,7 @@ from .forest import standardise
 from .moves import DESIGN_EFFECT, Settled, finish_splice, settle
 from .plain import array, lists, number
 from .reference import Reference
-from .signs import MEMORY, NAMES
+from .signs import MEMORY, NAMES, REACH
 
 FloatArray = NDArray[np.float64]
 
@@ -227,7 +226,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
     for program in sorted(set(rows.program)):
         refresh(program, 0)
     scale = state.baseline.scale(reference, levels)
-    bound = CLIP * np.hypot(scale, reference.wander)
+    bound = REACH * np.hypot(scale, reference.wander)
     out = _Arrays(n)
     queue = list(repairs)
     calm = _Calm(rows, state)
@@ -293,7 +292,7 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
         ):
             refresh(rows.program[i], i + 1)
             scale = state.baseline.scale(reference, levels)
-            bound = CLIP * np.hypot(scale, reference.wander)
+            bound = REACH * np.hypot(scale, reference.wander)
         i += 1
     return out.finish(adjusted, counts, reference)
 

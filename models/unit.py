@@ -17,9 +17,11 @@ from .facts import Facts
 from .findings import (
     SERVICE_CYCLES,
     SERVICE_DAYS,
+    SWINGS,
     WATCH_T,
     Findings,
     drift_row,
+    noisy,
     score_rows,
 )
 from .forecast import Forecast, forecast
@@ -49,13 +51,14 @@ from .odd_cycles import (
     describe_two,
     small_p,
 )
+from .outstanding import WINDOW, count, outstanding
 from .plain import array, plain
 from .quiet import Seen, quiet_rows, take
 from .reference import Reference
 from .signatures import DIRECTIONS, SIGNATURE_PARTS, TWO_SIDED
 from .signs import INDEX, NAMES
 from .size_history import daily_size
-from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker
+from .tracker import LOOK_BACK_DAYS, RESOLUTION, Rows, Track, Tracker
 
 FloatArray = NDArray[np.float64]
 
@@ -195,6 +198,14 @@ def find(
 ) -> None:
     """Turn the charts of new rows into flags; ``state`` is changed in place."""
     scores = score_rows(moved.delta, moved.variance, moved.ready)
+    single = (
+        moved.scale**2
+        + reference.wander**2
+        + np.square(RESOLUTION * np.nan_to_num(rows.resolution))
+    )
+    judged = moved.ready & rows.complete
+    alone = outstanding(moved.residual, single, judged)
+    place = (state.findings.judged + np.cumsum(judged)).tolist()
     settled: dict[int, list[Any]] = {}
     for one in moved.settled:
         settled.setdefault(one.row, []).append(one)
@@ -215,6 +226,7 @@ def find(
     named = (scores.t >= WATCH_T).any(axis=1)
     quiet = quiet_rows(seen, scores, findings, config.limits)
     quiet &= ~(scores.seen & ((np.array(worst) >= TWO_Z) & ~named | np.array(strong, dtype=bool)))
+    quiet &= alone.signature < 0
     quiet[list(settled)] = False
     loud = [*np.flatnonzero(~quiet).tolist(), len(times)]
     after = 0
@@ -245,6 +257,9 @@ def find(
                 context.allowed,
                 moved.provisional[i],
             )
+        if alone.signature[i] >= 0:
+            context.at(i)
+            _stands_out(context, int(alone.signature[i]), float(alone.size[i]), place[i], now)
         if rows.complete[i]:
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
         if scores.seen[i] and worst[i] >= TWO_Z and not (scores.t[i] >= WATCH_T).any():
@@ -260,9 +275,32 @@ def find(
             context.at(i)
             context.keep_forecasts(now)
     if times:
+        findings.judged = place[-1]
         context.at(len(times) - 1)
         well = bool(moved.ready[-1]) and not ledger.standing_all()
         state.slow_level = moved.delta[-1, 1] if well else np.full(len(NAMES), np.nan)
+
+
+def _stands_out(context: RowContext, k: int, size: float, place: int, now: float) -> None:
+    """Let cycles that stand out each by itself call for a visit."""
+    state, i = context.state, context.i
+    findings, ledger = state.findings, state.ledger
+    k = context.resolve(k)
+    if k in SWINGS and noisy(*context.delta(k)):
+        return
+    findings.alone, cycles = count(findings.alone, now, place, k)
+    part = SIGNATURE_PARTS[k]
+    if ledger.standing(part) is not None:
+        ledger.support(part, now)
+    others = [e for e in ledger.standing_all() if e.part != part and e.severity != "watch"]
+    held = part in context.moved.provisional[i]
+    if not cycles or others or held or not context.allowed(k):
+        return
+    standing = ledger.standing(part)
+    if standing is None or standing.severity == "watch":
+        row = context.describe(k, size, "service", context.scores.t[i])
+        row["evidence"] += f" {cycles} of the last {WINDOW} cycles show it each by itself."
+        ledger.raise_flag(part, "service", now, row)
 
 
 def _alone(

@@ -47,6 +47,7 @@ FEATURE_WORDS: Final[dict[str, str]] = {
     "pulse_count": "Air removal pulses",
     "air_inlet_s": "Air inlet time",
     "drying_s": "Drying time",
+    "closing_s": "Time from exposure to the end of the cycle",
     "drying_vacuum_kpa": "Pressure while drying",
     "pressure_max_kpa": "Highest pressure",
     "current_duty": "Share of exposure with heater current",

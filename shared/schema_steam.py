@@ -173,5 +173,13 @@ STEAM_COLUMNS: Final[tuple[Column, ...]] = (
         OWN,
         f"{PRESSURE}; null (no_vacuum_drying)",
     ),
+    number(
+        "closing_s",
+        "s",
+        "from the end of the plateau to the end of the cycle",
+        "ended_at - exhaust_start: exhaust, drying and vacuum break together",
+        OWN,
+        "null (not_seen)",
+    ),
     number("pressure_max_kpa", "kPa", "greatest pressure of the cycle", "sample", OWN, PRESSURE),
 )

@@ -7,6 +7,7 @@ import pytest
 from chamberdrift.models.diagnosis import conditional, match
 from chamberdrift.models.findings import eligible, remainder
 from chamberdrift.models.signatures import (
+    LATE_END,
     DIRECTIONS,
     NUISANCE_DIRECTIONS,
     NUISANCE_SD,
@@ -65,7 +66,9 @@ def test_each_signature_explains_itself_best(k: int) -> None:
     delta = DIRECTIONS[k] * SERVICE_FLOOR[k] * 2.5
     found = match(delta[None, :], VARIANCE[None, :])
     t = np.abs(found.t[0])
-    assert SIGNATURE_PARTS[int(t.argmax())] == SIGNATURE_PARTS[k]
+    # A late end is a filter's or a vent's by the program, not by the signs.
+    same = LATE_END if k in LATE_END else (k,)
+    assert SIGNATURE_PARTS[int(t.argmax())] in {SIGNATURE_PARTS[i] for i in same}
     assert found.size[0, k] == pytest.approx(SERVICE_FLOOR[k] * 2.5, rel=1e-6)
 
 

@@ -20,8 +20,8 @@ HEATER = next(k for k, s in enumerate(SIGNATURES) if s.mode == "element weak")
         (4.1, 0.95, 2, False),  # barely certain: at its floor only
         (8.1, 0.55, 2, True),  # certain by twice as much: at half of it
         (8.1, 0.45, 2, False),
-        (3.7, 1.05, 2, False),
-        (3.7, 1.05, 3, True),  # three signs that agree
+        (3.85, 1.05, 2, False),
+        (3.85, 1.05, 3, True),  # three signs that agree
         (4.7, 1.05, 1, False),  # one alone
         (4.9, 1.05, 1, True),
     ],
@@ -33,12 +33,13 @@ def test_what_is_asked_for_a_visit(t: float, size: float, support: int, called: 
     assert bool(answer[HEATER]) is called
 
 
-def test_a_pressure_channel_is_called_off_at_its_floor_only() -> None:
+def test_a_pressure_channel_and_a_share_of_cycles_call_at_their_floor_only() -> None:
     answer = eligible(
         np.full(K, 12.0), 0.95 * SERVICE_FLOOR, np.full(K, 4, dtype=np.int64), "service"
     )
-    parts = {s.part for s, called in zip(SIGNATURES, answer, strict=True) if not called}
-    assert parts == {"pressure_sensor"}
+    left = [s for s, called in zip(SIGNATURES, answer, strict=True) if not called]
+    assert {s.part for s in left if "boiling" not in s.changes} == {"pressure_sensor"}
+    assert [s.mode for s in left if "boiling" in s.changes] == ["trap"]
 
 
 def test_a_week_of_weather_on_a_gauge_channel_is_no_air() -> None:

@@ -103,7 +103,7 @@ def test_an_injected_fault_is_laid_to_its_part(lab: Any, name: str, seed: int) -
     ("name", "words"),
     [
         ("weak heater", ("fell", "longer", "lower")),
-        ("steam lost", ("rose",)),
+        ("steam lost", ("rose", "higher")),
         ("blocked vent", ("rose",)),
         ("controller's sensor low", ("down",)),
         ("controller's sensor high", ("up",)),

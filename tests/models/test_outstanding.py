@@ -1,0 +1,72 @@
+"""Cycles that stand out by themselves, and the signs of a cycle's end and of its boiling."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from chamberdrift.models.outstanding import count, outstanding
+from chamberdrift.models.signatures import DIRECTIONS, SERVICE_FLOOR, SIGNATURES
+from chamberdrift.models.signs import INDEX, SCATTER, WANDER, resolution_matrix, sign_matrix
+from chamberdrift.shared.schema import CYCLES
+
+PUMP = next(k for k, s in enumerate(SIGNATURES) if s.mode == "pump")
+
+
+def test_a_cycle_stands_out_by_size_significance_and_two_signs() -> None:
+    variance = np.tile(SCATTER**2 + WANDER**2, (3, 1))
+    residual = np.stack([DIRECTIONS[PUMP] * SERVICE_FLOOR[PUMP] * f for f in (3.0, 0.9, 3.0)])
+    found = outstanding(residual, variance, np.array([True, True, False]))
+    assert found.signature.tolist() == [PUMP, -1, -1]
+    assert abs(found.size[0] - 3.0 * SERVICE_FLOOR[PUMP]) < 1e-6
+    alone = np.zeros((1, residual.shape[1]))
+    alone[0, INDEX["air_inlet"]] = 3.0
+    assert outstanding(alone, variance[:1], np.array([True])).signature.tolist() == [-1]
+
+
+def test_four_of_ten_cycles_on_two_days_call() -> None:
+    def calls(at: list[tuple[float, int]]) -> list[int]:
+        recent: list[list[float]] = []
+        out = []
+        for now, place in at:
+            recent, cycles = count(recent, now, place, PUMP)
+            out.append(cycles)
+        return out
+
+    assert calls([(1.1, 1), (1.3, 3), (2.1, 6), (2.3, 8)]) == [0, 0, 0, 4]
+    assert calls([(1.1, 1), (1.2, 2), (1.3, 3), (1.4, 4)])[-1] == 0  # one day
+    assert calls([(1.1, 1), (2.2, 5), (3.3, 9), (4.4, 14)])[-1] == 0  # one in five
+
+
+def cycles(**columns: object) -> pd.DataFrame:
+    n = 2
+    base = {"cycle_id": ["a", "b"], "unit_id": ["u"] * n, "kind": ["sterilization"] * n}
+    start = pd.Series(pd.to_datetime(["2026-01-05", "2026-01-06"], utc=True))
+    return CYCLES.conform(
+        pd.DataFrame({**base, "started_at": start, "ended_at": start, **columns})
+    )
+
+
+def test_a_cycles_end_is_one_span_only_without_pressure() -> None:
+    frame = cycles(closing_s=[900.0, 930.0], pressure_max_kpa=[np.nan, 310.0])
+    end = sign_matrix(frame)[:, INDEX["closing"]]
+    assert end[0] == 900.0
+    assert np.isnan(end[1])
+
+
+def test_a_heat_up_that_was_seen_pauses_at_boiling_or_not() -> None:
+    frame = cycles(heat_rate_k_per_min=[9.0, np.nan], boil_plateau_c=[np.nan, np.nan])
+    assert sign_matrix(frame)[0, INDEX["boiling"]] == 0.0
+    assert np.isnan(sign_matrix(frame)[1, INDEX["boiling"]])
+    frame = cycles(heat_rate_k_per_min=[9.0, 9.0], boil_plateau_c=[100.2, np.nan])
+    assert sign_matrix(frame)[:, INDEX["boiling"]].tolist() == [1.0, 0.0]
+
+
+def test_the_shorter_run_of_a_saw_tooth_sets_what_its_slopes_are_worth() -> None:
+    frame = cycles(
+        sawtooth_period_s=[30.0, 30.0],
+        heater_duty=[1.0 / 3.0, 2.0 / 3.0],
+        loss_over_capacity_k_per_min=[4.0, 4.0],
+        sample_interval_s=[5.0, 5.0],
+    )
+    error = resolution_matrix(frame)[:, INDEX["loss"]]
+    np.testing.assert_allclose(error, [5.0 / 20.0, 5.0 / 10.0])
