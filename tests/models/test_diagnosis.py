@@ -7,8 +7,8 @@ import pytest
 from chamberdrift.models.diagnosis import conditional, match
 from chamberdrift.models.findings import eligible, remainder
 from chamberdrift.models.signatures import (
-    LATE_END,
     DIRECTIONS,
+    LATE_END,
     NUISANCE_DIRECTIONS,
     NUISANCE_SD,
     NUISANCES,
