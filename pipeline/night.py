@@ -111,7 +111,7 @@ def run_night(
             service=service,
         )
         if not summary.failures:
-            note_good_night(store, summary.commit)
+            note_good_night(store, summary.commit, work.as_of)
     _raise_failures(summary)
     return summary
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from .store import Snapshot
 
 GROWTH_DAYS = 30
+NAMES_WIDTH = 17
+"""Columns for what a line of the state is about."""
 
 
 @dataclass(frozen=True)
@@ -105,10 +108,11 @@ class StoreStatus:
             parts.insert(0, "look at it: " + "; ".join(self.warnings))
         return "chamberdrift " + "; ".join(parts)
 
-    def text(self) -> str:
-        """Return the state in words."""
+    def text(self, width: int = 79) -> str:
+        """Return the state in words, wrapped to a width [columns]."""
         rows = [
-            ("Store", f"{self.store}, commit {self.commit} of {self.last_commit}"),
+            ("Store", self.store),
+            ("Last change", f"{self.last_commit}, commit {self.commit}"),
             ("Last good night", self.last_good_night or "none yet"),
             ("Data through", self.data_through or "no data yet"),
             (
@@ -131,8 +135,8 @@ class StoreStatus:
             rows.append(
                 ("Writers", "this place can't create files exclusively: one machine may write")
             )
-        lines = [f"{name:<17}{value}" for name, value in rows]
-        return "\n".join([*lines, *(f"Warning: {w}" for w in self.warnings)])
+        rows += [("Warning", w) for w in self.warnings]
+        return "\n".join(line for name, value in rows for line in _row(name, value, width))
 
     def _open(self) -> str:
         from ..reports.opened import waiting_words
@@ -152,7 +156,7 @@ class StoreStatus:
     def _silent(self) -> str:
         if not self.silent:
             return "none"
-        shown = ", ".join(f"{u} (since {t[:10] or 'ever'})" for u, t in self.silent[:6])
+        shown = ", ".join(f"{u} ({f'since {t[:10]}' if t else 'no data yet'})" for u, t in self.silent[:6])
         more = len(self.silent) - 6
         return f"{len(self.silent)}: {shown}" + (f", and {more} more" if more > 0 else "")
 
@@ -174,7 +178,7 @@ def store_status(location: str, *, as_of: datetime | None = None) -> StoreStatus
     recent = view.intake[(taken > moment - pd.Timedelta(days=GROWTH_DAYS)) & (taken <= moment)]
     grown = (recent["samples"].fillna(0) - recent["samples_shared"].fillna(0)).sum()
     spans = snapshot.unit_spans()
-    night = last_good_night(store)
+    night = last_good_night(store, None if as_of is None else moment)
     warnings = []
     if night is not None and as_of is None:
         days = (moment.tz_localize(None).normalize() - pd.Timestamp(night)).days
@@ -328,6 +332,19 @@ def _time(moment: pd.Timestamp | None) -> str | None:
     if moment is None or pd.isna(moment):
         return None
     return moment.tz_convert("UTC").strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def _row(name: str, value: str, width: int) -> list[str]:
+    """Return a named value as lines; a path stays whole, so that it can be copied."""
+    indent = " " * NAMES_WIDTH
+    return textwrap.wrap(
+        value,
+        max(width, 2 * NAMES_WIDTH),
+        initial_indent=f"{name:<{NAMES_WIDTH}}",
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def _size(count: int) -> str:

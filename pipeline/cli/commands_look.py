@@ -132,7 +132,7 @@ def status(store: str, as_of: datetime | None, line: bool, exit_flags: bool, run
     from ..status import store_status
 
     result = store_status(store, as_of=as_of)
-    emit(run, result.as_dict(), result.line() if line else result.text())
+    emit(run, result.as_dict(), result.line() if line else result.text(width() - 1))
     if exit_flags and result.stop_open:
         click.get_current_context().exit(STOP_OPEN)
 

@@ -15,7 +15,7 @@ from chamberdrift.pipeline.care import (
     retire_unit,
     undo_service,
 )
-from chamberdrift.pipeline.heartbeat import note_good_night
+from chamberdrift.pipeline.heartbeat import LAST_NIGHT, note_good_night
 from chamberdrift.pipeline.moment import moment_of, now
 from chamberdrift.pipeline.reach import last_samples
 from chamberdrift.pipeline.settings import read_settings, settings_text, write_settings
@@ -90,7 +90,7 @@ def test_one_line_says_first_what_must_be_looked_at(
     store_copy: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     store = Store.open(str(store_copy))
-    note_good_night(store, 3)
+    note_good_night(store, 3, now())
     assert "look at it" not in store_status(str(store_copy)).line()
     later = now() + pd.Timedelta(days=7)  # the machine was asleep for a week
     for module in ("moment", "heartbeat"):
@@ -98,8 +98,25 @@ def test_one_line_says_first_what_must_be_looked_at(
     line = store_status(str(store_copy)).line()
     assert line.startswith("chamberdrift look at it: the last good night was 7 days ago")
     assert len(line.splitlines()) == 1
-    note_good_night(store, 4)
+    note_good_night(store, 4, later)
     assert "look at it" not in store_status(str(store_copy)).line()
+
+
+def test_a_past_moment_names_the_last_good_night_before_it(store_copy: Path) -> None:
+    store, here = Store.open(str(store_copy)), str(store_copy)
+    for day in ("2026-03-01", "2026-03-03"):
+        note_good_night(store, 3, pd.Timestamp(day, tz="UTC"))
+    told = {
+        day: store_status(here, as_of=pd.Timestamp(day, tz="UTC")).last_good_night
+        for day in ("2026-02-28", "2026-03-01", "2026-03-02", "2026-03-09")
+    }
+    assert list(told.values()) == [None, "2026-03-01", "2026-03-01", "2026-03-03"]
+    assert store_status(here).last_good_night == now().strftime("%Y-%m-%d")
+    old = {"last_good_night": "2026-02-01", "commit": 3}  # as earlier versions wrote it
+    store.place.write(LAST_NIGHT, json.dumps(old).encode())
+    note_good_night(store, 4, pd.Timestamp("2026-03-03", tz="UTC"))
+    told_of = pd.Timestamp("2026-02-05", tz="UTC")
+    assert store_status(here, as_of=told_of).last_good_night == "2026-02-01"
 
 
 def test_a_unit_is_told_in_words(judged_store: Path, fleet: Fleet) -> None:
