@@ -15,7 +15,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ..shared.config import Limits
-from ..shared.programs import BAND_SOURCE, LEAK_SOURCE, Program, shortest_published_hold
+from ..shared.programs import (
+    BAND_SOURCE,
+    LEAK_SOURCE,
+    SATURATION_SOURCE,
+    Program,
+    shortest_published_hold,
+)
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -76,7 +82,6 @@ should have been; an operator who changes his mind does so sooner (common practi
 HELD_SHARE: Final = 0.5
 """A plateau of this share of the hold was an exposure, though below its temperature."""
 
-SATURATION_SOURCE: Final = "EN 285 / HTM 2010 part 3, value from memory, not checked"
 PROGRAM_SOURCE: Final = "program's set point and hold"
 
 

@@ -207,7 +207,8 @@ def _labels(
         room = grid.wide - text_width_pt(f"  {number}", size)
         words = in_units(residual_words(feature), options)
         if text_width_pt(words, size) > room:
-            words = part_short(FEATURE_PART.get(feature, "unknown"))
+            short = part_short(FEATURE_PART.get(feature, "unknown"))
+            words = words.partition(",")[0] if grid.wide >= ROOMY_PT else short
         caption = f"{fit(words, size, room)}  {number}"
     below = y + grid.box + 1.35 * size - 1.5
     sheet.words(Words(x, below, caption, size, style.MUTED))

@@ -8,13 +8,18 @@ from dataclasses import dataclass
 import pandas as pd
 
 from ..shared.config import Limits
-from ..shared.programs import BAND_SOURCE, LEAK_SOURCE, Program, shortest_published_hold
+from ..shared.programs import (
+    BAND_SOURCE,
+    LEAK_SOURCE,
+    SATURATION_SOURCE,
+    Program,
+    shortest_published_hold,
+)
 from ..shared.steam import F0_REFERENCE_C, F0_Z_K, p_sat_kpa, t_sat_c
 from .options import ReportOptions
 from .quantities import Unit, duration, fixed, shown_unit, with_unit
 from .states import is_true, text_of
 
-SATURATION_SOURCE = "value from memory (EN 285, HTM 2010 part 3), not checked"
 RELIEF_SOURCE = "configured relief pressure; the default is common practice"
 
 

@@ -190,7 +190,7 @@ SECTIONS: Final = (
                 "difference of measured and saturation temperature [K]",
                 low=0.1,
                 high=20.0,
-                source="EN 285 and HTM 2010 part 3, value from memory, not checked",
+                source=published.SATURATION_SOURCE,
             ),
             Key(
                 "temperature_uncertainty_k",

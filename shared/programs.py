@@ -46,19 +46,23 @@ HOLD_TIMES: Final = (
 
 BAND_WIDTH_K: Final = 4.0
 """Upper limit above the set point [K]; 0..+4 K for small sterilizers (EN 13060, value
-from memory, not checked against the standard). Large ones use 0..+3 K (from memory)."""
+not checked against the standard). Large ones use 0..+3 K (not checked either)."""
 
-BAND_SOURCE: Final = "EN 13060 for small steam sterilizers, value from memory, not checked"
+BAND_SOURCE: Final = "EN 13060 for small steam sterilizers, value not checked against it"
 
 LEAK_LIMIT_KPA_PER_MIN: Final = 0.13
 """Air leakage limit [kPa/min] over 10 min, from the large-sterilizer standard (EN 285;
 1.3 mbar/min read on secondary pages, not checked against the standard itself)."""
 
-LEAK_SOURCE: Final = "large-sterilizer standard EN 285, read on secondary pages, not checked"
+LEAK_SOURCE: Final = (
+    "large-sterilizer standard EN 285, read on secondary pages, not checked"
+)
 
 SATURATION_LIMIT_K: Final = 2.0
 """Largest difference of measured and theoretical steam temperature [K] (EN 285, HTM 2010
-part 3; value from memory, not checked)."""
+part 3; value not checked against them)."""
+
+SATURATION_SOURCE: Final = "EN 285 and HTM 2010 part 3, value not checked against them"
 
 NOMINAL_SETPOINTS_C: Final = (115.0, 121.0, 126.0, 132.0, 134.0, 135.0)
 """Set points that published programs use [°C]."""

@@ -84,7 +84,7 @@ TEMPERATURE_COLUMNS: Final[tuple[Column, ...]] = (
         "from Tsat(p) in band to T in band",
         "crossings of the lower limit by straight lines; negative when temperature leads; "
         "10 min before to 10 min after exposure_start",
-        "EN 285, definition from memory",
+        "EN 285, definition not checked against it",
         f"{PRESSURE}; the sensor's lag is in it",
     ),
     number(

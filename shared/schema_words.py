@@ -23,7 +23,7 @@ PRESSURE: Final = "null (no_pressure) without a pressure channel"
 EXPOSURE: Final = "null (set_point_not_reached, plateau_below_lower_limit) without an exposure"
 RAW: Final = "raw samples, single-sample spikes left out"
 LAG: Final = "a lagging sensor shows it late by its time constant"
-BAND: Final = "EN 13060, band 0 to +4 K, value from memory"
+BAND: Final = "EN 13060, band 0 to +4 K, value not checked against it"
 
 
 def number(

@@ -207,7 +207,7 @@ def unit_tables(
                         }[v]
                         for v in verdict
                     ],
-                    "verdict_source": "EN 13060, value from memory, not checked",
+                    "verdict_source": "EN 13060, value not checked against it",
                     "within_uncertainty": False,
                     "anomaly_p": 0.4,
                     "model_version": "0.1.0/2026-11-01",

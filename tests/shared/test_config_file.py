@@ -151,7 +151,7 @@ def test_every_limit_states_its_source() -> None:
     for name in ("limits", "budgets", "schedule"):
         for key in SECTION_BY_NAME[name].keys:
             assert key.source, key.name
-    assert "value from memory, not checked" in " ".join(text.replace("\n# ", " ").split())
+    assert "value not checked against it" in " ".join(text.replace("\n# ", " ").split())
 
 
 def test_the_defaults_lie_inside_the_permitted_ranges() -> None:
