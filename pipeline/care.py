@@ -186,6 +186,12 @@ def retire_unit(location: str, unit: str, *, when: str | None = None) -> Done:
     with store.lock():
         config = read_settings(store.place)
         _check_unit(unit, store.snapshot(), config, location)
+        before = config.unit(unit).retired_at
+        if before is not None and when is None:
+            raise ChamberdriftError(
+                f"{unit} left the fleet at {_shown(before)} already; "
+                "for another moment give it with --time."
+            )
         moment = _moment(when, unit, config)
         _change(store, "unit", unit, {"retired_at": moment})
     lines = (

@@ -7,7 +7,7 @@ import textwrap
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 import pandas as pd
 
@@ -28,9 +28,6 @@ from .simulation import (
 )
 from .store import Store
 from .work import Progress
-
-if TYPE_CHECKING:
-    pass
 
 RAISED: Final = ("service", "stop")
 
@@ -54,8 +51,8 @@ class DemoResult:
             "reports": list(self.reports),
         }
 
-    def text(self) -> str:
-        """Return the demo's screen."""
+    def text(self, program: str = "chamberdrift") -> str:
+        """Return the demo's screen; the commands at its end call the program by this name."""
         store = self.night.store
         lines = [
             f"A simulated fleet: {self.simulated.units} units of a fictional group of animal "
@@ -70,9 +67,9 @@ class DemoResult:
             *(f"  {path}" for path in self.reports),
             "",
             "Look further:",
-            f"  chamberdrift show {self._worst()} --store {store}",
-            f"  chamberdrift table flags --store {store}",
-            f"  chamberdrift evaluate {self.simulated.folder} --store {store}",
+            f"  {program} show {self._worst()} --store {store}",
+            f"  {program} table flags --store {store}",
+            f"  {program} evaluate {self.simulated.folder} --store {store}",
         ]
         return "\n".join(lines)
 
@@ -214,7 +211,9 @@ def _row(unit: str, fault: pd.Series | None, flag: pd.Series | None) -> dict[str
             outcome = "flagged after the first failed cycle"
         else:
             outcome = (
-                f"{(first - flag['first_seen']).days} days ahead" if failed else "before it failed"
+                f"{(first.normalize() - flag['first_seen'].normalize()).days} days ahead"
+                if failed
+                else "before it failed"
             )
         if flag is not None:
             same = flag["part"] == fault["part"]

@@ -24,7 +24,7 @@ def note_good_night(store: Store, commit: int, moment: pd.Timestamp) -> None:
     Parameters
     ----------
     moment
-        What the night counted from [UTC]; it is earlier than the present where a past was asked for.
+        What the night counted from [UTC]; earlier than the present where a past was asked for.
     """
     today = now().strftime("%Y-%m-%d")
     days = sorted({*_good_nights(store), moment.strftime("%Y-%m-%d")})[-DAYS_KEPT:]

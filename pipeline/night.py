@@ -286,8 +286,14 @@ def check_inbox(inbox: str, location: str) -> None:
     Raises
     ------
     ChamberdriftError
-        If the inbox can't be read or holds no export, and the store no data.
+        If the inbox can't be read or holds no export, and the store no data; or if both are
+        one folder: a store is the program's own, and an inbox is only read.
     """
+    if _same_place(inbox, location):
+        raise ChamberdriftError(
+            f"{location} is the inbox, too; name another folder with --store: the exports are "
+            "only read, and the store's files are made and removed by the program alone."
+        )
     if Store.present(location) and Store.open(location).snapshot().commit > 1:
         return
     looked = scan(inbox)
@@ -300,6 +306,12 @@ def check_inbox(inbox: str, location: str) -> None:
         + "; exports end in .csv, .txt or .tsv, also packed as .gz or .zip. "
         "Name the folder that holds them."
     )
+
+
+def _same_place(inbox: str, location: str) -> bool:
+    if "://" in inbox or "://" in location:
+        return inbox.rstrip("/") == location.rstrip("/")
+    return Path(inbox).resolve() == Path(location).resolve()
 
 
 def summarize(

@@ -134,7 +134,7 @@ class NightSummary:
             more = len(self.reports) - 1
             if more:
                 folder = self.reports[0].rsplit("/", 1)[0]
-                lines.append(f"         and {more} of units in {folder}")
+                lines.append(f"         and {more} on single units in {folder}")
             if verbose:
                 lines += [f"         {path}" for path in self.reports[1:]]
         if verbose:

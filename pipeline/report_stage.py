@@ -6,6 +6,7 @@ what they were drawn from: a night without news draws nothing again.
 
 from __future__ import annotations
 
+import difflib
 import io
 import json
 from collections.abc import Collection, Mapping, Sequence
@@ -275,6 +276,9 @@ def find_cycle(snapshot: Snapshot, cycle_id: str) -> str:
         aliases = {a for text in own["aliases"].fillna("") for a in str(text).split(",")}
         if cycle_id in set(own["cycle_id"]) | aliases:
             return unit
+        near = difflib.get_close_matches(cycle_id, own["cycle_id"].astype(str).tolist(), n=1)
+        if near:
+            raise ChamberdriftError(f"no cycle is called {cycle_id!r}; did you mean {near[0]!r}?")
     raise ChamberdriftError(
         f"no cycle is called {cycle_id!r}; an id is a unit, @ and a start, as in the column "
         "cycle_id of: chamberdrift table cycles."

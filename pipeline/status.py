@@ -156,7 +156,8 @@ class StoreStatus:
     def _silent(self) -> str:
         if not self.silent:
             return "none"
-        shown = ", ".join(f"{u} ({f'since {t[:10]}' if t else 'no data yet'})" for u, t in self.silent[:6])
+        named = [(u, f"since {t[:10]}" if t else "no data yet") for u, t in self.silent[:6]]
+        shown = ", ".join(f"{u} ({since})" for u, since in named)
         more = len(self.silent) - 6
         return f"{len(self.silent)}: {shown}" + (f", and {more} more" if more > 0 else "")
 

@@ -16,7 +16,10 @@ from .store import Snapshot, Store
 from .tables import SHOWN, exports_of, select, to_csv, to_json, to_parquet
 from .views import units_table
 
-FORMAT_OF_SUFFIX: Final = {"csv": "csv", "json": "json", "parquet": "parquet"}
+FORMAT_OF_SUFFIX: Final = {
+    "": "csv", ".csv": "csv", ".txt": "csv", ".json": "json", ".parquet": "parquet",
+}  # fmt: skip
+"""The format that the end of a file's name tells."""
 
 
 def export_table(

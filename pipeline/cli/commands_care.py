@@ -39,7 +39,8 @@ PART_NAMES = tuple(p for p in PARTS if p != "unknown")
     "--time",
     "when",
     metavar="T",
-    help="When; without an offset in the site's zone.  [default: now]",
+    help="When it was done, such as '2026-05-01 14:30'; without an offset in the site's zone.  "
+    "[default: now]",
 )
 @click.option("--note", default="", metavar="TEXT", help="A remark.")
 @click.option("--undo", metavar="ID", help="Take back the entry with this id.")
@@ -85,7 +86,9 @@ def service(
 @click.command(cls=Command, short_help="Put a flag off until a date.")
 @click.argument("flag")
 @store_option
-@click.option("--until", type=MOMENT, required=True, metavar="DATE", help="Until when.")
+@click.option(
+    "--until", type=MOMENT, required=True, metavar="DATE", help="Until when, such as 2026-12-15."
+)
 @click.option("--reason", required=True, metavar="TEXT", help="Why it can wait.")
 @common
 def defer(flag: str, store: str, until: datetime, reason: str, run: Run) -> None:
@@ -107,7 +110,13 @@ def defer(flag: str, store: str, until: datetime, reason: str, run: Run) -> None
 @click.command(cls=Command, short_help="Take a unit out of the fleet.")
 @click.argument("unit")
 @store_option
-@click.option("--time", "when", metavar="T", help="Since when.  [default: now]")
+@click.option(
+    "--time",
+    "when",
+    metavar="T",
+    help="When it left, such as '2026-05-01 14:30'; without an offset in the site's zone.  "
+    "[default: now]",
+)
 @common
 def retire(unit: str, store: str, when: str | None, run: Run) -> None:
     """Take a unit out of the fleet; what is known of it is kept.
@@ -129,7 +138,8 @@ def retire(unit: str, store: str, when: str | None, run: Run) -> None:
     "--time",
     "when",
     metavar="T",
-    help="When; without an offset in the old site's zone.  [default: now]",
+    help="When it moved, such as '2026-05-01 14:30'; without an offset in the old site's "
+    "zone.  [default: now]",
 )
 @store_option
 @common

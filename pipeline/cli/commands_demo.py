@@ -8,7 +8,7 @@ import click
 
 from .base import Command
 from .options import Run, Whole, as_of_option, common, store_option
-from .output import emit, explain, progress_bar
+from .output import called_as, emit, explain, progress_bar
 
 
 @click.command(cls=Command, short_help="Run a night over a simulated fleet.")
@@ -37,7 +37,7 @@ def demo(folder: str, store: str | None, run: Run) -> None:
             progress=progress,
         )
     explain(run, result.night.explained)
-    emit(run, result.as_dict(), result.text())
+    emit(run, result.as_dict(), result.text(called_as()))
 
 
 @click.command(cls=Command, short_help="Write a simulated fleet's exports and truth.")

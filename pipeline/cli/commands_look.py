@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from datetime import datetime
+from pathlib import PurePath
 
 import click
 
@@ -15,7 +16,7 @@ from .output import emit, width
 TABLES = ("cycles", "flags", "intake", "units", "service")
 
 
-@click.command(cls=Command, short_help="Write a table, or explain its columns.")
+@click.command(cls=Command, short_help="Print a table, or explain its columns.")
 @click.argument("name", metavar="{" + "|".join(TABLES) + "}", type=Word(TABLES))
 @click.option(
     "--store",
@@ -38,7 +39,9 @@ TABLES = ("cycles", "flags", "intake", "units", "service")
     metavar="FILE",
     help="Write to a file, not stdout.",
 )
-@click.option("--unit", "units", multiple=True, metavar="ID", help="Only this unit; repeatable.")
+@click.option(
+    "--unit", "units", multiple=True, metavar="ID", help="Only this unit; may be repeated."
+)
 @click.option("--since", type=MOMENT, metavar="DATE", help="Only rows from this moment on.")
 @click.option("--describe", is_flag=True, help="Explain the columns instead; needs no store.")
 @common
@@ -52,7 +55,7 @@ def table(
     describe: bool,
     run: Run,
 ) -> None:
-    """Write a table, or explain its columns.
+    """Print a table, or explain its columns.
 
     \b
     Examples:
@@ -70,8 +73,14 @@ def table(
         raise click.UsageError("Missing option '--store' (env var: 'CHAMBERDRIFT_STORE').")
     from ..table_export import FORMAT_OF_SUFFIX, export_table
 
-    suffix = output.rsplit(".", 1)[-1].lower() if output and "." in output else ""
-    form = form or ("json" if run.as_json else FORMAT_OF_SUFFIX.get(suffix, "csv"))
+    if form is None:
+        suffix = PurePath(output or "").suffix.lower()
+        if suffix not in FORMAT_OF_SUFFIX:
+            raise click.UsageError(
+                f"{suffix!r} tells no format that tables are written in: call the file .csv, "
+                ".json or .parquet, or add --format."
+            )
+        form = "json" if run.as_json and output is None else FORMAT_OF_SUFFIX[suffix]
     if form == "parquet" and output is None and sys.stdout.isatty():
         raise click.UsageError("Parquet is no text: add --output FILE, or pipe it on.")
     data = export_table(store, name, form, units=units, since=since)
@@ -84,7 +93,10 @@ def table(
                 f"{output} can't be written: {error.strerror}; name a file in a folder that is "
                 "there and that you may write to."
             ) from None
-        click.echo(f"Wrote {output}", err=True)
+        if run.as_json:
+            emit(run, {"table": name, "file": output, "format": form, "bytes": len(data)}, "")
+        else:
+            click.echo(f"Wrote {output}", err=True)
     else:
         click.echo(data, nl=False)
 

@@ -60,7 +60,7 @@ def finish(run: Run, summary: Any, *, exit_flags: bool = False) -> None:
 @as_of_option
 @click.option("--rehash", is_flag=True, help="Read every export again, changed or not.")
 @keep_option
-@click.option("--no-reports", is_flag=True, help="Leave the PDF reports out.")
+@click.option("--no-reports", is_flag=True, help="Draw no PDF reports.")
 @exit_flags_option
 @common
 def nightly(
@@ -162,8 +162,16 @@ def judge(store: str, as_of: datetime | None, exit_flags: bool, run: Run) -> Non
 
 @click.command(cls=Command, short_help="Write PDF reports.")
 @store_option
-@click.option("--unit", "units", multiple=True, metavar="ID", help="Only this unit; repeatable.")
-@click.option("--cycle", "cycles", multiple=True, metavar="ID", help="A sheet of this cycle.")
+@click.option(
+    "--unit", "units", multiple=True, metavar="ID", help="This unit's report; may be repeated."
+)
+@click.option(
+    "--cycle",
+    "cycles",
+    multiple=True,
+    metavar="ID",
+    help="One page on this cycle, by its cycle_id in the table of cycles; may be repeated.",
+)
 @as_of_option
 @exit_flags_option
 @common

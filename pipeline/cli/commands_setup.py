@@ -100,9 +100,10 @@ def init(
 def import_units(file: str, store: str, run: Run) -> None:
     """Take units and sites over from a CSV file.
 
-    The first line names the columns: unit_id and any of site, zone, altitude_m,
-    type, volume_l, power_w, mains_v, air_removal, programs (joined by spaces)
-    and logger. A line with a mistake is named and nothing is written.
+    The first line names the columns: unit_id and any of site, site_name, zone,
+    altitude_m, type, volume_l, power_w, mains_v, air_removal, programs (joined by
+    spaces) and logger. Where a line holds a mistake, the line is named and nothing
+    is written.
 
     \b
     Example:

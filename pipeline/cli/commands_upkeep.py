@@ -50,7 +50,13 @@ def compact(store: str, run: Run) -> None:
 
 
 @click.command(cls=Command, short_help="Remove samples older than a date.")
-@click.option("--before", type=MOMENT, required=True, metavar="DATE", help="Older samples go.")
+@click.option(
+    "--before",
+    type=MOMENT,
+    required=True,
+    metavar="DATE",
+    help="Samples older than this date are removed.",
+)
 @click.option("--dry-run", is_flag=True, help="Say what would go, and do nothing.")
 @store_option
 @common

@@ -66,28 +66,24 @@ class Word(click.Choice):  # type: ignore[type-arg,unused-ignore]
 
 
 class Whole(click.IntRange):
-    """A whole number; its help text names the range in words."""
+    """A whole number; anything else is refused by one plain sentence, which names the range.
+
+    The help text of its option names the range, so that it is not written there twice.
+    """
 
     def _describe_range(self) -> str:
         return ""
 
-
-class Workers(Whole):
-    """A number of processes."""
-
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """Return the number; refuse anything else by one plain sentence."""
+        """Return the number."""
         try:
             return super().convert(value, param, ctx)
         except click.BadParameter:
-            self.fail(
-                f"{value!r} is no number of processes; write one such as 2 (0: one a processor).",
-                param,
-                ctx,
-            )
+            reach = f"from {self.min} on" if self.max is None else f"from {self.min} to {self.max}"
+            self.fail(f"{str(value)!r} will not do; write a whole number {reach}.", param, ctx)
 
 
-WORKERS = Workers(0, 1024)
+WORKERS = Whole(0, 1024)
 
 
 def common(function: Function) -> Function:
@@ -117,7 +113,7 @@ def common(function: Function) -> Function:
             "--workers",
             type=WORKERS,
             default=0,
-            help="Processes to work in.  [default: one a processor]",
+            help="Processes to work in; 0 is one for each processor.  [default: 0]",
             metavar="N",
         ),
         click.option(
@@ -129,10 +125,12 @@ def common(function: Function) -> Function:
             "--log-file",
             type=click.Path(dir_okay=False),
             metavar="FILE",
-            help="Append what happens to a file, as JSON lines.",
+            help="Append what the run does to a file, as JSON lines.",
         ),
         click.option("-v", "--verbose", is_flag=True, help="Tell more on stderr."),
-        click.option("--explain", is_flag=True, help="Say on stderr why each item ran."),
+        click.option(
+            "--explain", is_flag=True, help="Say on stderr why each export and unit was worked on."
+        ),
     ]
     decorated: Any = wrapper
     for decorator in reversed(decorators):
@@ -159,7 +157,8 @@ def as_of_option(function: Function) -> Function:
         "--as-of",
         type=MOMENT,
         metavar="TIME",
-        help="Look at the store as of this time: nothing later is seen.  [default: now]",
+        help="Look at the store as of this time, such as 2026-05-13 or 2026-05-13T06:00+02:00: "
+        "nothing later is seen. Without an offset it is UTC.  [default: now]",
     )
     return decorator(function)
 

@@ -65,6 +65,14 @@ def width() -> int:
     return min(120, shutil.get_terminal_size((80, 24)).columns)
 
 
+def called_as() -> str:
+    """Return how to call the program in this terminal: by its path where its name alone fails."""
+    path = sys.argv[0]
+    if os.path.basename(path).startswith("chamberdrift") and shutil.which("chamberdrift") is None:
+        return path
+    return "chamberdrift"
+
+
 @contextmanager
 def progress_bar() -> Iterator[Progress | None]:
     """Give a progress callback that draws on stderr, or None where that is no terminal."""

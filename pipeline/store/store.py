@@ -55,7 +55,10 @@ class Store:
                 raise
             store._make()
         except OSError as error:
-            raise StoreError(f"the store {place.text} can't be read: {_reason(error)}") from error
+            raise StoreError(
+                f"the store {place.text} can't be read: {_reason(error)}. Name the folder of a "
+                "store, and see that this user may read it."
+            ) from error
         return store
 
     @staticmethod
@@ -63,7 +66,7 @@ class Store:
         """Tell whether a store is at a location."""
         try:
             log.newest(open_location(location))
-        except StoreError:
+        except (StoreError, OSError):  # what can't be read is told where it is opened
             return False
         return True
 

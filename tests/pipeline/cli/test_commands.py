@@ -240,7 +240,42 @@ def test_units_are_imported(tmp_path: Path) -> None:
     assert "no site is called 'south'" in moved.stderr
 
 
-def test_a_wrong_number_of_processes_is_refused_in_plain_words() -> None:
-    result = run("status", "--workers", "two", "--store", "nowhere")
+@pytest.mark.parametrize(
+    ("words", "reach"),
+    [
+        (("status", "--store", "nowhere", "--workers", "two"), "0 to 1024"),
+        (("simulate", "nowhere", "--days", "5", "--seed", "1", "--units", "0"), "1 to 100000"),
+        (("simulate", "nowhere", "--days", "5", "--units", "1", "--seed", "x"), "0 on"),
+    ],
+)
+def test_a_wrong_number_is_refused_in_plain_words(words: tuple[str, ...], reach: str) -> None:
+    result = run(*words)
     assert result.exit_code == 2
-    assert "'two' is no number of processes" in result.output
+    assert f"{words[-1]!r} will not do; write a whole number from {reach}." in result.output
+
+
+def test_a_table_is_not_written_under_a_name_that_tells_another_format(tmp_path: Path) -> None:
+    store = str(tmp_path / "s")
+    assert run("init", "--store", store).exit_code == 0
+    sheet, plain = tmp_path / "units.xlsx", tmp_path / "units.csv"
+    refused = run("table", "units", "--store", store, "--output", str(sheet))
+    assert refused.exit_code == 2
+    assert "'.xlsx' tells no format" in refused.stderr
+    assert not sheet.exists()
+    done = run("table", "units", "--store", store, "--output", str(plain), "--json")
+    assert json.loads(done.stdout)["format"] == "csv"
+    assert plain.read_text().startswith("unit_id,")
+
+
+def test_an_inbox_or_a_file_as_store_is_refused_in_one_line(tmp_path: Path) -> None:
+    inbox = tmp_path / "exports"
+    inbox.mkdir()
+    export = inbox / "ST-01.csv"
+    export.write_text("time,temperature\n")
+    for store, why in ((inbox, "is the inbox, too"), (export, "Not a directory")):
+        result = run("nightly", str(inbox), "--store", str(store))
+        assert result.exit_code == 1
+        assert result.stderr.startswith("Error: ")
+        assert why in result.stderr
+        assert len(result.stderr.splitlines()) == 1
+    assert list(inbox.iterdir()) == [export]

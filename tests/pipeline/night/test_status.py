@@ -232,6 +232,12 @@ def test_units_move_and_retire(store_copy: Path, fleet: Fleet) -> None:
     retire_unit(store, unit.id, when="2026-03-09T10:00Z")
     state = store_status(store, as_of=fleet.end)
     assert (state.units, state.retired) == (2, 1)
+    later = fleet.end + pd.Timedelta(days=30)
+    told = " ".join(show_unit(store, unit.id, as_of=later).text().split())
+    assert "It left the fleet on 9 Mar 2026." in told
+    assert "check the logger" not in told
+    with pytest.raises(ChamberdriftError, match="left the fleet at 2026-03-09T10:00:00Z already"):
+        retire_unit(store, unit.id)
     with pytest.raises(ChamberdriftError, match="no unit is called"):
         retire_unit(store, "nobody")
 
