@@ -52,5 +52,5 @@ def _sentence(usual: Program, other: Program, count: int) -> str:
         f"{count} exposures of {other.hold_min:g} min at {other.setpoint_c:g} °C in 90 days, "
         f"where {usual.hold_min:g} min are usual: if that is a program of its own, name both in "
         f'the configuration, programs = ["{usual.name}", "{other.name}"]; they are judged as '
-        "broken off until then."
+        "cut short until then."
     )

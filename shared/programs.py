@@ -54,9 +54,7 @@ LEAK_LIMIT_KPA_PER_MIN: Final = 0.13
 """Air leakage limit [kPa/min] over 10 min, from the large-sterilizer standard (EN 285;
 1.3 mbar/min read on secondary pages, not checked against the standard itself)."""
 
-LEAK_SOURCE: Final = (
-    "large-sterilizer standard EN 285, read on secondary pages, not checked"
-)
+LEAK_SOURCE: Final = "large-sterilizer standard EN 285, read on secondary pages, not checked"
 
 SATURATION_LIMIT_K: Final = 2.0
 """Largest difference of measured and theoretical steam temperature [K] (EN 285, HTM 2010
