@@ -218,8 +218,9 @@ def flag_parts(flag: pd.Series, clock: Clock, counted: str = "") -> tuple[str, s
 def standing_sentences(view: UnitView, clock: Clock) -> list[str]:
     """Return how a unit's cycles and its data stand, in plain sentences."""
     cycles = _cycles_sentence(view, clock)
-    if _past(view.unit.retired_at, view.as_of):
-        return [cycles, f"It left the fleet on {clock.date(pd.Timestamp(view.unit.retired_at))}."]
+    left = view.unit.retired_at
+    if left is not None and _past(left, view.as_of):
+        return [cycles, f"It left the fleet on {clock.date(pd.Timestamp(left))}."]
     return [cycles, _data_sentence(view.config, last_data(view), view.as_of, clock)]
 
 
