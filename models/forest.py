@@ -21,6 +21,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .isolation import Trees, grow
 from .plain import array, pack_thousandths
 from .signs import INDEX, NAMES
 
@@ -81,7 +82,7 @@ class Forest:
     """Fitted forests of one type, with the scores of held-out healthy cycles."""
 
     point: str
-    models: dict[str, Any]
+    models: dict[str, Trees]
     reference: dict[str, FloatArray]
     """Sorted scores of held-out rows, a subsystem."""
 
@@ -167,23 +168,15 @@ def fit_forest(point: str, kind: str, pool: Pool) -> Forest | None:
     pool
         Healthy rows.
     """
-    from sklearn import config_context
-    from sklearn.ensemble import IsolationForest
-
     if pool.units < LEAST_UNITS or min(len(pool.fit), len(pool.held)) < LEAST_ROWS:
         return None
-    models, reference = {}, {}
-    # Both are checked here once and not for each tree: a quarter of a fit's time.
-    with config_context(assume_finite=True, skip_parameter_validation=True):
-        for name in SUBSYSTEMS:
-            model = IsolationForest(
-                n_estimators=TREES,
-                max_samples=min(SAMPLES, len(pool.fit)),
-                random_state=zlib.crc32(f"{point}/{kind}/{name}".encode()),
-            )
-            model.fit(_columns(pool.fit, name))
-            models[name] = model
-            reference[name] = np.sort(_scores(model, _columns(pool.held, name)))
+    models: dict[str, Trees] = {}
+    reference: dict[str, FloatArray] = {}
+    for name in SUBSYSTEMS:
+        rows = _columns(pool.fit, name)
+        seed = zlib.crc32(f"{point}/{kind}/{name}".encode())
+        models[name] = grow(rows, TREES, min(SAMPLES, len(rows)), seed)
+        reference[name] = np.sort(_scores(models[name], _columns(pool.held, name)))
     return Forest(point, models, reference)
 
 
@@ -198,9 +191,9 @@ def _columns(rows: FloatArray, subsystem: str) -> FloatArray:
     return np.where(np.isfinite(picked), picked, 0.0)
 
 
-def _scores(model: Any, rows: FloatArray) -> FloatArray:
+def _scores(model: Trees, rows: FloatArray) -> FloatArray:
     # Rounded: sums over trees must not depend on how rows were batched.
-    return np.asarray(np.round(model.score_samples(rows), 9))
+    return np.asarray(np.round(model.scores(rows), 9))
 
 
 def _thin(rows: FloatArray) -> FloatArray:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import pickle
 
 import numpy as np
 import pytest
 from chamberdrift.models.forest import SUBSYSTEMS, Pool, fit_forest, make_pool
+from chamberdrift.models.isolation import grow
 from chamberdrift.models.signs import INDEX, NAMES
 
 WIDTH = len(NAMES)
@@ -40,6 +42,23 @@ def test_scores_follow_liu_ting_and_zhou_2008() -> None:
     c3 = 2.0 * (math.log(2.0) + 0.5772156649) - 4.0 / 3.0
     want = [-(2.0 ** (-h / c3)) for h in (1.9, 2.0, 1.1)]
     np.testing.assert_allclose(three.score_samples([[0.0], [1.0], [10.0]]), want, atol=6e-3)
+
+
+@pytest.mark.parametrize(("rows", "width"), [(200, 6), (256, 1), (1500, 9), (700, 28)])
+def test_trees_are_those_of_the_library_to_the_bit(rows: int, width: int) -> None:
+    from sklearn.ensemble import IsolationForest
+
+    rng = np.random.default_rng(rows + width)
+    healthy = np.round(rng.standard_normal((rows, width)), 3)
+    healthy[rng.random(rows) < 0.4, width // 2] = 0.0  # a sign that was often not seen
+    fresh = 2.0 * rng.standard_normal((1000, width))
+    seed = 4_000_000_000 + rows
+    theirs = IsolationForest(n_estimators=32, max_samples=min(256, rows), random_state=seed)
+    ours = grow(healthy, 32, min(256, rows), seed)
+    want = theirs.fit(healthy).score_samples(fresh)
+    assert len(np.unique(want)) > 100
+    assert np.array_equal(ours.scores(fresh), want)
+    assert np.array_equal(pickle.loads(pickle.dumps(ours)).scores(fresh), want)
 
 
 def test_p_values_are_uniform_on_healthy_cycles_of_other_units(forest: object) -> None:
