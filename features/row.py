@@ -155,6 +155,7 @@ def add_circumstances(row: Row, samples: Samples, place: Place, start: int) -> N
 
 
 def finite(values: FloatArray) -> FloatArray:
+    """Return the values [any unit] that are numbers."""
     return values[np.isfinite(values)]
 
 
@@ -211,6 +212,7 @@ def local_atmosphere(row: Row, samples: Samples, exhaust: int, right: int) -> fl
 
 
 def noise_of(values: FloatArray) -> float:
+    """Return the noise in the values' own unit; 0 where it can't be told."""
     noise = noise_sd(values)
     return noise if np.isfinite(noise) else 0.0
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from ..shared.config import Config
 from ..shared.parts import EPOCH_ACTIONS
 from .moments import days_between
-from .states import known_units, part_words
+from .states import in_fleet, known_units, part_words
 from .views import FleetView
 
 COLUMNS: Final = ("unit_id", "site", "what", "state", "detail", "overdue_share")
@@ -51,7 +51,7 @@ def calendar(view: FleetView, *, soon_share: float = 0.9) -> pd.DataFrame:
         and ``overdue_share`` (elapsed share of the interval).
     """
     units = known_units(view)
-    units = units[~units["retired"].astype(bool)]
+    units = in_fleet(units)
     known = {u.id: u for u in view.config.units}
     histories = _histories(view)
     rows: list[dict[str, object]] = []

@@ -16,6 +16,7 @@ from .opened import open_flags, waiting_count
 from .options import ReportOptions
 from .states import (
     gravest,
+    in_fleet,
     known_units,
     quarantined,
     silent_units,
@@ -86,7 +87,8 @@ def _sources(view: FleetView) -> str:
 def title_rows(
     view: FleetView, at: Clock, width: float, opened: pd.DataFrame, units: pd.DataFrame
 ) -> list[Row]:
-    active = units[~units["retired"].astype(bool)]
+    """Return the report's head: units, sites, moment and open flags, for a text width [pt]."""
+    active = in_fleet(units)
     sites = active.loc[active["site"] != "", "site"].nunique()
     where = f" at {sites} {'site' if sites == 1 else 'sites'}" if sites else ""
     noun = "unit" if len(active) == 1 else "units"

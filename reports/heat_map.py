@@ -18,6 +18,7 @@ from .flow import Row, Words, heading
 from .metrics import fit, printable
 from .options import ReportOptions
 from .recent import LARGE_Z, NOTABLE_Z, by_part, recent_z
+from .states import in_fleet
 from .views import FleetView
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def heat_map_rows(
         The paper.
     """
     recent = recent_z(view.residuals)
-    active = units[~units["retired"].astype(bool)]
+    active = in_fleet(units)
     if recent.empty or active.empty:
         return []
     width, height = text_box(options)

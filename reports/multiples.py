@@ -20,7 +20,7 @@ from .options import ReportOptions
 from .quantities import FEATURE_PART, fixed, residual_words
 from .recent import NOTABLE_Z, leading, recent_z
 from .rewrite import in_units
-from .states import part_short
+from .states import in_fleet, part_short
 from .views import FleetView
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def small_multiple_rows(
     options
         The paper.
     """
-    active = units[~units["retired"].astype(bool)]
+    active = in_fleet(units)
     if active.empty:
         return []
     width, height = text_box(options)
@@ -206,9 +206,9 @@ def _labels(
         number = number if number[0] in "−0" else f"+{number}"
         room = grid.wide - text_width_pt(f"  {number}", size)
         words = in_units(residual_words(feature), options)
-        if text_width_pt(words, size) > room:
-            short = part_short(FEATURE_PART.get(feature, "unknown"))
-            words = words.partition(",")[0] if grid.wide >= ROOMY_PT else short
+        short = part_short(FEATURE_PART.get(feature, "unknown"))
+        choices = (words, words.partition(",")[0], words.partition(" (")[0], short)
+        words = next((w for w in choices if text_width_pt(w, size) <= room), short)
         caption = f"{fit(words, size, room)}  {number}"
     below = y + grid.box + 1.35 * size - 1.5
     sheet.words(Words(x, below, caption, size, style.MUTED))

@@ -81,6 +81,8 @@ def titled(
     *,
     unit: str = "",
 ) -> Row:
+    """Return a row of a title, its unit and a note above a body of a width and height [pt]."""
+
     def draw(sheet: Sheet, left: float, top: float) -> None:
         size = style.BODY_PT + 0.4
         shown = fit(title, size, width, bold=True)

@@ -26,6 +26,7 @@ KIND_WORDS: Final = {
 
 
 def record_rows(view: UnitView, at: Clock, width: float, options: ReportOptions) -> list[Row]:
+    """Return a unit's calendar, last cycles and service entries, for a text width [pt]."""
     return [
         *_due(view, width),
         *_cycle_table(view, at, width, options),

@@ -130,6 +130,11 @@ def known_units(view: FleetView) -> pd.DataFrame:
     return table.sort_values(["site", "unit_id"], kind="stable", ignore_index=True)
 
 
+def in_fleet(units: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of ``known_units`` that are not retired."""
+    return units[~units["retired"].astype(bool)]
+
+
 def _past(when: Any, as_of: pd.Timestamp) -> bool:
     if when is None or pd.isna(when):
         return False
@@ -144,7 +149,7 @@ def silent_units(view: FleetView) -> pd.DataFrame:
     Adds ``silent_days``, NaN for a unit that never sent any.
     """
     units = known_units(view)
-    units = units[~units["retired"].astype(bool)].copy()
+    units = in_fleet(units).copy()
     units["silent_days"] = [days_between(w, view.as_of) for w in units["last_data"]]
     silent = units["silent_days"].isna() | (units["silent_days"] > view.config.silent_after_days)
     order = units[silent].sort_values(
@@ -160,7 +165,7 @@ def verdict_counts(view: FleetView) -> pd.DataFrame:
     cycles = view.cycles
     site = cycles["unit_id"].map(site_of).fillna("").astype("string")
     verdict = cycles["verdict"].fillna("") if "verdict" in cycles.columns else site * 0
-    out = units[~units["retired"].astype(bool)].groupby("site").size().rename("units").to_frame()
+    out = in_fleet(units).groupby("site").size().rename("units").to_frame()
     out["cycles"] = site.value_counts()
     for name in ("inside", "outside", "incomplete"):
         out[name] = site[verdict == name].value_counts()

@@ -29,6 +29,7 @@ from .states import (
     alternatives_words,
     changed_flags,
     counted_from,
+    in_fleet,
     known_units,
     last_data,
     part_short,
@@ -207,7 +208,7 @@ def summary_text(
     """Return a night's summary that fits one screen: 79 columns and so many lines."""
     at = clock(view.config, None, options)
     units = known_units(view)
-    active = units[~units["retired"].astype(bool)]
+    active = in_fleet(units)
     opened = open_flags(view)
     counts = opened["severity"].value_counts()
     through = view.data_through

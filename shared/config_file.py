@@ -370,7 +370,8 @@ def _problem(key: Key, value: Any) -> str | None:
     if key.choices and value not in key.choices:
         near = nearest(value, key.choices)
         hint = f"did you mean {near!r}?" if near else "choose one of these."
-        return f"{value!r} is not one of {', '.join(key.choices)}; {hint}"
+        choices = ", ".join(repr(c) for c in key.choices)
+        return f"{value!r} is not one of {choices}; {hint}"
     if key.kind in ("number", "integer"):
         low = key.low if key.low is not None else float("-inf")
         high = key.high if key.high is not None else float("inf")

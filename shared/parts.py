@@ -35,10 +35,6 @@ SERVICE_RESULTS: Final = ("confirmed", "not_found", "other_part")
 SEVERITIES: Final = ("watch", "service", "stop")
 """From mild to grave; compare by index."""
 
-CLOSE_REASONS: Final = ("risen", "serviced", "recovered", "superseded", "retired")
 LAYERS: Final = ("limit", "drift", "forest")
 KINDS: Final = ("sterilization", "leak_test", "penetration_test", "unknown")
-PHASES: Final = ("idle", "air_removal", "heat_up", "exposure", "exhaust", "drying")
 VERDICTS: Final = ("inside", "outside", "incomplete")
-COMPLETIONS: Final = ("complete", "aborted", "power_cut", "cut_off")
-"""How a cycle ended: by itself, by an operator, with the mains, or with the export."""

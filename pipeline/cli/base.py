@@ -16,12 +16,11 @@ import click
 from ...shared.errors import ChamberdriftError
 from ..run_log import log_event, redact, run_log
 
+# 2 (wrong usage) comes from click, 5 (another run holds the lock) from the error itself.
 DONE = 0
 FAILED = 1
-USAGE = 2
 QUARANTINED = 3
 STOP_OPEN = 4
-BUSY = 5
 
 DISK_ERRORS = (
     errno.ENOSPC,

@@ -9,7 +9,7 @@ from pathlib import PurePath
 import click
 
 from ...shared.errors import ChamberdriftError
-from .base import STOP_OPEN, Command
+from .base import QUARANTINED, STOP_OPEN, Command
 from .options import MOMENT, Run, Word, as_of_option, common, exit_flags_option, store_option
 from .output import emit, width
 
@@ -178,4 +178,4 @@ def probe(file: str, store: str | None, inbox: str | None, run: Run) -> None:
     result = probe_export(file, store, inbox=inbox)
     emit(run, result.as_dict(), result.text(width()))
     if result.refused:
-        click.get_current_context().exit(3)
+        click.get_current_context().exit(QUARANTINED)

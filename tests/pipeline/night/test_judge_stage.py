@@ -59,14 +59,20 @@ def make(path: Path, config: Config) -> Store:
     return store
 
 
+def judged(path: Path, config: Config, cycles: pd.DataFrame, end: pd.Timestamp) -> Store:
+    """Return a store of the cycles, judged in one run as of a moment."""
+    store = make(path, config)
+    add_cycles(store, cycles)
+    run_judge(str(path), as_of=end)
+    return store
+
+
 def test_nights_in_order_equal_one_run(
     tmp_path: Path, judged_fleet: tuple[Config, pd.DataFrame, pd.DataFrame]
 ) -> None:
     config, cycles, _ = judged_fleet
     end = cycles["ended_at"].max().ceil("D")
-    once = make(tmp_path / "once", config)
-    add_cycles(once, cycles)
-    run_judge(str(tmp_path / "once"), as_of=end)
+    once = judged(tmp_path / "once", config, cycles, end)
     nightly = make(tmp_path / "nightly", config)
     step = pd.Timedelta(days=5)
     at = START
@@ -91,13 +97,9 @@ def test_late_cycles_and_late_service_replay_and_end_the_same(
 ) -> None:
     config, cycles, _ = judged_fleet
     end = cycles["ended_at"].max().ceil("D")
-    once = make(tmp_path / "once", config)
-    add_cycles(once, cycles)
-    run_judge(str(tmp_path / "once"), as_of=end)
+    once = judged(tmp_path / "once", config, cycles, end)
     late = cycles["started_at"].dt.day.isin([5, 6]).to_numpy()
-    store = make(tmp_path / "late", config)
-    add_cycles(store, cycles[~late])
-    run_judge(str(tmp_path / "late"), as_of=end)
+    store = judged(tmp_path / "late", config, cycles[~late], end)
     with store.lock(), working(store, None) as work:
         for unit, own in cycles.groupby("unit_id"):
             work.txn.replace("cycles", str(unit), own)
@@ -118,9 +120,7 @@ def test_a_lost_state_is_made_again(
 ) -> None:
     config, cycles, _ = judged_fleet
     end = cycles["ended_at"].max().ceil("D")
-    store = make(tmp_path / "s", config)
-    add_cycles(store, cycles)
-    run_judge(str(tmp_path / "s"), as_of=end)
+    store = judged(tmp_path / "s", config, cycles, end)
     before = tables(store)
     with store.lock():
         txn = store.begin()
