@@ -13,7 +13,7 @@ import pytest
 
 
 @pytest.mark.parametrize("interval_s", [1.0, 5.0, 15.0])
-def test_short_table(accuracy: ModuleType, interval_s: float) -> None:
+def test_features_of_a_short_fleet_meet_the_truth(accuracy: ModuleType, interval_s: float) -> None:
     """Two units over ten days."""
     figures = accuracy.summary(accuracy.compare([31], 2, 10, [interval_s])[interval_s])
     assert figures["cycles of truth"] > 20

@@ -72,7 +72,9 @@ def test_all_columns_and_reasons(traces: ModuleType) -> None:
 
 
 @pytest.mark.parametrize("interval_s", [1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0])
-def test_sampling_interval(traces: ModuleType, interval_s: float) -> None:
+def test_each_end_of_an_exposure_is_within_one_interval(
+    traces: ModuleType, interval_s: float
+) -> None:
     """Sampled from 1 to 60 s, each end of the exposure is within one interval."""
     row = only(traces.gravity().trace(interval_s=interval_s))
     begin = 1200 + (121.0 - 22.0) / 6.0 * 60.0 - 1.0
@@ -84,7 +86,9 @@ def test_sampling_interval(traces: ModuleType, interval_s: float) -> None:
 
 
 @pytest.mark.parametrize(("noise_k", "step_k"), [(0.1, 0.0), (0.5, 0.0), (0.0, 0.5), (0.5, 0.5)])
-def test_noise_and_resolution(traces: ModuleType, noise_k: float, step_k: float) -> None:
+def test_noise_and_coarse_steps_leave_one_cycle(
+    traces: ModuleType, noise_k: float, step_k: float
+) -> None:
     """Noise and resolution up to 0.5 K leave one cycle with its times."""
     trace = traces.gravity().trace(interval_s=5.0, noise_k=noise_k, step_k=step_k, noise_kpa=0.3)
     row = only(trace)
@@ -109,7 +113,7 @@ def test_irregular_samples(traces: ModuleType) -> None:
     assert row["gap_s"] >= 180.0
 
 
-def test_without_pressure(traces: ModuleType) -> None:
+def test_without_pressure_times_stay_and_the_rest_is_null(traces: ModuleType) -> None:
     """Temperature alone gives the same times; what needs pressure is null with a reason."""
     row = only(traces.gravity().trace(pressure=False))
     assert row["exposure_s"] == pytest.approx(1205.0, abs=1)
@@ -120,7 +124,7 @@ def test_without_pressure(traces: ModuleType) -> None:
     assert bool(row["atmosphere_assumed"])
 
 
-def test_prevacuum_cycle(traces: ModuleType) -> None:
+def test_a_drawn_prevacuum_cycle_is_read_as_drawn(traces: ModuleType) -> None:
     """Pulses, exhaust, vacuum drying and vacuum break of a drawn prevacuum cycle."""
     unit = Unit("u1", air_removal="prevacuum", programs=("prevacuum-134x3.5", "prevacuum-121x20"))
     trace = traces.prevacuum().trace()
@@ -191,7 +195,7 @@ def test_leak_of_a_warming_chamber() -> None:
     assert found.rate_kpa_per_min == pytest.approx(0.0, abs=1e-4)
 
 
-def test_orifice_blow_down() -> None:
+def test_exhaust_time_is_that_of_the_integrated_flow() -> None:
     """Choked, then subsonic flow integrated at 10 ms: exhaust_s is that of the integral.
 
     Orifice flow of an ideal gas (isentropic, kappa 1.3): textbook relations, from memory.
@@ -245,7 +249,9 @@ def test_sawtooth_of_known_power_loss_capacity(
 
 
 @pytest.mark.parametrize(("per_period", "swing", "noise"), [(3.0, 1.0, 0.02), (20.0, 0.1, 0.06)])
-def test_no_sawtooth(per_period: float, swing: float, noise: float) -> None:
+def test_no_sawtooth_is_read_below_four_samples_or_three_noises(
+    per_period: float, swing: float, noise: float
+) -> None:
     """Under 4 samples a period or under 3 times the noise: none is read."""
     time = np.arange(0.0, 1800.0, 5.0)
     phase = (time / (per_period * 5.0)) % 1.0
@@ -298,7 +304,7 @@ def test_first_order_heating(traces: ModuleType) -> None:
     assert row["heat_up_s"] == pytest.approx(between(start, 121.0), abs=max(2.0, 0.02 * seconds))
 
 
-def test_saturation_split(traces: ModuleType) -> None:
+def test_air_in_steam_shows_as_a_lower_temperature(traces: ModuleType) -> None:
     """Two kelvin of air (5.7 % of pressure at 134 °C) shows as a deviation of -2 K."""
     trace = traces.prevacuum().trace()
     mixed = trace.copy()

@@ -140,7 +140,7 @@ def test_dips_inside_stay_in(traces: ModuleType) -> None:
     assert row["exposure_min_c"] == pytest.approx(120.2)
 
 
-def test_over_band(traces: ModuleType) -> None:
+def test_a_plateau_above_the_band_is_measured_there(traces: ModuleType) -> None:
     """A plateau at 126 to 127.5 °C in a 121 °C program lies above the band by 2.5 K."""
     unit = Unit("u1", programs=("gravity-121x15",))
     s = traces.Sketch().idle(900, 22.0).ramp(126.0, 6.0).sawtooth(960, 126.0, 127.5, 2.0, 1.0)
@@ -274,7 +274,7 @@ def test_current_channel(traces: ModuleType) -> None:
     assert row["ambient_c"] == 21.5
 
 
-def test_mains_lost(traces: ModuleType) -> None:
+def test_a_lost_mains_channel_says_power_cut(traces: ModuleType) -> None:
     """A mains channel that goes to nothing in a cycle says power_cut."""
     trace = traces.gravity().trace()
     trace["mains_v"] = 229.0

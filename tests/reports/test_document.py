@@ -72,7 +72,7 @@ def test_other_data_gives_other_bytes(builder: Any, unit_pdf: bytes) -> None:
     assert target.getvalue() != unit_pdf
 
 
-def test_metadata(builder: Any, unit_pdf: bytes) -> None:
+def test_a_pdf_names_its_title_author_and_moment(builder: Any, unit_pdf: bytes) -> None:
     meta = PdfReader(io.BytesIO(unit_pdf), strict=True).metadata
     assert meta is not None
     assert meta.title == "Unit Otter Creek 2, 25 Nov 2026"
@@ -129,7 +129,7 @@ def test_bookmarks_lead_to_their_pages(builder: Any) -> None:
         assert words in reader.pages[page].extract_text()
 
 
-def test_page_sizes(builder: Any) -> None:
+def test_every_page_has_the_size_of_its_paper(builder: Any) -> None:
     view = builder.unit_view(cycles=3)
     # ISO 216 A4 is 210 mm by 297 mm; US letter is 8.5 in by 11 in.
     for paper, size in (("A4", (210 / 25.4 * 72, 297 / 25.4 * 72)), ("letter", (612.0, 792.0))):

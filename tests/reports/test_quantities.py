@@ -81,7 +81,9 @@ def test_an_unnamed_feature_reads_as_words() -> None:
         (math.inf, "–"),
     ],
 )
-def test_numbers(value: float | None, text: str) -> None:
+def test_numbers_have_three_figures_and_unknown_ones_a_dash(
+    value: float | None, text: str
+) -> None:
     assert number(value) == text
 
 

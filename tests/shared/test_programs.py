@@ -48,7 +48,7 @@ def test_limits_as_shipped() -> None:
         assert "not checked" in source
 
 
-def test_names() -> None:
+def test_program_names_are_read_and_written_alike() -> None:
     """Names are read and written alike; another form is refused."""
     assert Program.parse("prevacuum-134x3.5") == Program("prevacuum", 134.0, 3.5)
     assert Program.parse("unknown-126x10").name == "unknown-126x10"

@@ -45,7 +45,7 @@ def test_whole_table_of_sterilization() -> None:
     assert np.abs(p_sat_kpa(np.arange(100.0, 141.0)) - IF97_100_TO_140).max() < 6e-7
 
 
-def test_round_trip() -> None:
+def test_temperature_to_pressure_and_back_is_exact() -> None:
     """T to p to T is exact to rounding."""
     t = np.linspace(50.0, 200.0, 1501)
     assert np.abs(t_sat_c(p_sat_kpa(t)) - t).max() < 1e-9

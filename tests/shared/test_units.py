@@ -11,7 +11,9 @@ from chamberdrift.shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C, to_cels
     ("value", "unit", "celsius"),
     [(250.0, "°F", 121.1111111), (273.2, "°F", 134.0), (394.15, "K", 121.0), (134.0, "°C", 134.0)],
 )
-def test_temperatures(value: float, unit: str, celsius: float) -> None:
+def test_temperatures_become_celsius_by_definition(
+    value: float, unit: str, celsius: float
+) -> None:
     """°F and K by definition (NIST SP 811, from memory); 250 °F is 121.11 °C."""
     assert float(to_celsius(value, unit)) == pytest.approx(celsius, abs=1e-6)
 
@@ -29,7 +31,7 @@ def test_temperatures(value: float, unit: str, celsius: float) -> None:
         (1.0, "kgf/cm2", 98.0665),
     ],
 )
-def test_pressures(value: float, unit: str, kpa: float) -> None:
+def test_pressures_become_kpa_by_published_factors(value: float, unit: str, kpa: float) -> None:
     """Factors of NIST SP 811 (2008), appendix B.8."""
     assert float(to_kpa(value, unit)) == pytest.approx(kpa, rel=1e-6)
 

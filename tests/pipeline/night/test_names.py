@@ -21,7 +21,7 @@ FLEET = ["ST-07", "ST-12", "ST-120", "unit 4"]
         ("boiler", []),
     ],
 )
-def test_what_was_meant(typed: str, meant: list[str]) -> None:
+def test_ids_that_differ_little_are_offered(typed: str, meant: list[str]) -> None:
     assert sorted(likely_ids(typed, FLEET)) == sorted(meant)
 
 
