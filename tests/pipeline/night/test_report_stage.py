@@ -64,6 +64,15 @@ def test_unknown_names_are_messages(store_copy: Path, fleet: Fleet) -> None:
         run_report(str(store_copy), cycles=["X@2026-01-01"])
 
 
+def test_the_nearest_cycle_of_the_unit_is_offered(judged_store: Path) -> None:
+    snapshot = Store.open(str(judged_store)).snapshot()
+    known = str(snapshot.table("cycles")["cycle_id"].iloc[0])
+    typed = known[:-2] + "_Z"  # one wrong character in the seconds
+    with pytest.raises(ChamberdriftError, match=f"did you mean '{known}'") as told:
+        find_cycle(snapshot, typed)
+    assert typed in str(told.value)
+
+
 def test_an_earlier_id_of_a_cycle_is_found(store_copy: Path, fleet: Fleet) -> None:
     unit = fleet.units[0].unit.id
     store = Store.open(str(store_copy))
