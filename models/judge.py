@@ -212,7 +212,8 @@ def _run(
         for name, rows in repairs.items()
         if name in fleet.states
     }
-    version = [month_name(code) for code in month.tolist()]
+    called = {code: month_name(code) for code in codes}
+    version = [called[code] for code in month.tolist()]
     # The state is written first: what is retired or forecast belongs to the view of tonight.
     carried = _write(fleet) if keep and fleet.monthly is not None else {}
     odd_p = p.get("all", np.full(len(month), np.nan))

@@ -31,18 +31,33 @@ def mad_sd(values: ArrayLike, axis: int | None = None) -> FloatArray:
 def nanmedian(values: ArrayLike, axis: int | None = None) -> FloatArray:
     """Return the median without NaN, and NaN (silently) where nothing is left."""
     x = np.asarray(values, dtype=np.float64)
+    finite = np.isfinite(x)
     if axis is None:
-        kept = x[np.isfinite(x)]
-        return np.asarray(np.median(kept) if kept.size else np.nan)
-    ordered = np.sort(np.where(np.isfinite(x), x, np.nan), axis=axis)  # NaN go last
-    count = np.isfinite(x).sum(axis=axis, keepdims=True)
-    last = max(x.shape[axis] - 1, 0)
+        return np.asarray(_middle(x[finite]))
     if x.shape[axis] == 0:
         return np.full(np.delete(np.asarray(x.shape), axis), np.nan)
-    low = np.clip((count - 1) // 2, 0, last)
-    high = np.clip(count // 2, 0, last)
-    pair = np.take_along_axis(ordered, low, axis) + np.take_along_axis(ordered, high, axis)
-    return np.asarray(np.where(count > 0, pair / 2.0, np.nan).squeeze(axis))
+    ordered = np.where(finite, x, np.nan)
+    ordered.sort(axis=axis)  # NaN go last
+    count = finite.sum(axis=axis)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, x.shape[axis] - 1)
+    if x.ndim == 2:  # as below, without building an index for each value
+        other = np.arange(x.shape[1 - axis])
+        at = ((low, other), (high, other)) if axis == 0 else ((other, low), (other, high))
+        pair = ordered[at[0]] + ordered[at[1]]
+    else:
+        low, high = np.expand_dims(low, axis), np.expand_dims(high, axis)
+        pair = np.take_along_axis(ordered, low, axis) + np.take_along_axis(ordered, high, axis)
+        pair = pair.squeeze(axis)
+    return np.asarray(np.where(count > 0, pair / 2.0, np.nan))
+
+
+def _middle(kept: FloatArray) -> float:
+    """Return the median of finite numbers, NaN of none; ``np.median`` asks more than it does."""
+    if not kept.size:
+        return np.nan
+    low, high = (kept.size - 1) // 2, kept.size // 2
+    part = np.partition(kept, [low, high] if low < high else low)
+    return float((part[low] + part[high]) / 2.0) if low < high else float(part[low])
 
 
 WINSOR_SHARE: Final = 0.1

@@ -7,7 +7,7 @@ here says that a load may be used.
 
 from __future__ import annotations
 
-from math import hypot, isnan
+from math import hypot, isnan, nan
 from typing import Final
 
 import numpy as np
@@ -22,19 +22,20 @@ from ..shared.programs import (
     Program,
     shortest_published_hold,
 )
+from .kept import (
+    COARSE_SAMPLES,
+    GAP_INTERVALS,
+    GAP_SAID_SHARE,
+    LEAST_PROGRAM_C,
+    kept_with_room,
+)
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 
-COARSE_SAMPLES: Final = 6.0
-"""Fewest sampling intervals in a hold for a verdict on it (common practice, no source)."""
-
 GAP_SHARE: Final = 0.25
 """Share of the hold that may lie in one gap before nothing is said (no source). A chamber may
 fall out of its band and come back in minutes; of a shorter gap the verdict says how long it is."""
-GAP_SAID_SHARE: Final = 0.1
-GAP_INTERVALS: Final = 3.0
-"""Sampling intervals that a gap has at least (no source)."""
 
 DRY_K: Final = 8.0
 """So far above the saturation limit a chamber had no steam, however short its record
@@ -53,10 +54,6 @@ MACHINE_SHARE: Final = 0.85
 """A hold that was broken off in its last seventh, or after which the machine went on to dry, was
 ended by the machine: an operator stops at any moment and takes the load out (common practice;
 tuning fleets: drying follows 8 % of operators' stops)."""
-
-LEAST_PROGRAM_C: Final = 114.0
-"""Below this no program is published (115 °C is the lowest): a plateau there is preheating or
-a test of one's own, unless the configuration names it."""
 
 NOISE_WIDTHS: Final = 3.0
 """The lowest of hundreds of samples lies about three standard deviations of noise down."""
@@ -310,18 +307,41 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
         )
     }
     assumed = _flags(cycles, "atmosphere_assumed")
-    parsed: dict[str, Program | None] = {}
+    parsed = {name: _parsed(str(name)) for name in set(program.tolist())}
+    own = [parsed[name] for name in program.tolist()]
+    room = kept_with_room(
+        values,
+        np.array([nan if p is None else p.hold_min * 60.0 for p in own]),
+        np.array([nan if p is None else p.setpoint_c for p in own]),
+        published == "configuration",
+        assumed,
+        limits,
+    ).tolist()
     names = list(values)
     table = np.column_stack(list(values.values())).tolist()
+    sources: dict[tuple[str, str], str] = {}
     for row in out.open(at):
-        name = str(program[row])
-        if name not in parsed:
-            try:
-                parsed[name] = Program.parse(name)
-            except ValueError:
-                parsed[name] = None
+        known, place = own[row], str(published[row])
+        if room[row] and known is not None:
+            key = (str(program[row]), place)
+            if key not in sources:
+                sources[key] = _program_source(known, place)
+            held, least, most = table[row][:3]
+            out.one(row, "inside", _kept(held, least, most), sources[key])
+            continue
         one = dict(zip(names, table[row], strict=True))
-        _one_cycle(row, parsed[name], one, str(published[row]), bool(assumed[row]), limits, out)
+        _one_cycle(row, known, one, place, bool(assumed[row]), limits, out)
+
+
+def _parsed(name: str) -> Program | None:
+    try:
+        return Program.parse(name)
+    except ValueError:
+        return None
+
+
+def _kept(exposure_s: float, least_c: float, most_c: float) -> str:
+    return f"exposure {exposure_s:.0f} s between {least_c:.1f} and {most_c:.1f} °C"
 
 
 def _one_cycle(
@@ -397,7 +417,7 @@ def _one_cycle(
     else:
         within = least < low or most > high or v["exposure_s"] < hold_s
         out.within[row] = out.within[row] or within
-        text = f"exposure {v['exposure_s']:.0f} s between {least:.1f} and {most:.1f} °C"
+        text = _kept(v["exposure_s"], least, most)
         if gap > max(GAP_SAID_SHARE * hold_s, GAP_INTERVALS * interval):
             text += f", {gap:.0f} s of it not recorded"
         if within:

@@ -25,6 +25,14 @@ def test_medians_agree_with_numpy_and_pass_over_missing_values() -> None:
     x[rng.random(x.shape) < 0.2] = np.nan
     for axis in (0, 1, 2):
         np.testing.assert_allclose(nanmedian(x, axis=axis), np.nanmedian(x, axis=axis))
+    for shape in ((6, 5), (7, 5), (40,), (41,), (2,), (1,)):
+        x = np.round(rng.normal(size=shape), 2)
+        x[rng.random(shape) < 0.1] = np.nan
+        x.flat[0] = 0.5  # something is left
+        assert nanmedian(x) == np.nanmedian(x)
+        if len(shape) == 2:
+            x[0] = 0.25
+            assert np.array_equal(nanmedian(x, axis=0), np.nanmedian(x, axis=0))
     assert np.isnan(float(nanmedian([np.nan])))
     assert np.isnan(nanmedian(np.empty((0, 3)), axis=0)).all()
 
