@@ -10,6 +10,7 @@ from pathlib import Path
 
 import click
 import pytest
+from chamberdrift.pipeline.cli.output import called_as
 from chamberdrift.pipeline.cli.root import cli
 from click.testing import CliRunner, Result
 
@@ -279,3 +280,16 @@ def test_an_inbox_or_a_file_as_store_is_refused_in_one_line(tmp_path: Path) -> N
         assert why in result.stderr
         assert len(result.stderr.splitlines()) == 1
     assert list(inbox.iterdir()) == [export]
+
+
+def test_the_program_is_named_as_this_terminal_can_call_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program = tmp_path / "chamberdrift"
+    program.write_text("#!/bin/sh\n")
+    program.chmod(0o755)
+    monkeypatch.setattr(sys, "argv", [str(program), "demo"])
+    monkeypatch.setenv("PATH", str(tmp_path / "elsewhere"))
+    assert called_as() == str(program)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert called_as() == "chamberdrift"
