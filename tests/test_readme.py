@@ -101,7 +101,7 @@ def test_the_followed_finding_is_what_the_demo_shows(
     assert blocks("csv")[0].splitlines() == lines[:2]
     store = ["--store", "chamberdrift-demo/store"]
     shown = CliRunner().invoke(cli, ["show", "TARN-A", "--as-of", "2026-05-13", *store]).output
-    assert "heater (element weak), since 11 May 2026" in shown
+    assert "heater (element weak), since 12 May 2026" in shown
     table = CliRunner().invoke(
         cli, ["table", "cycles", "--unit", "TARN-A", "--format", "json", *store]
     )
