@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import io
 import re
+from functools import lru_cache
 from typing import IO, Any, Final
 
 from .channel_words import ABSOLUTE, CHAMBER, GAUGE, PRESSURE, TEMPERATURE
@@ -79,7 +80,12 @@ def by_words(head: bytes) -> str:
     Western European text needs no proof: another encoding must know more words.
     """
     lines = re.split(rb"\r\n|\n|\r", head[:8192])[:-1] or [head[:8192]]
-    sample = b"\n".join(line for line in lines if not line.isascii())[:2048]
+    return _by_words(b"\n".join(line for line in lines if not line.isascii())[:2048])
+
+
+@lru_cache(maxsize=64)
+def _by_words(sample: bytes) -> str:
+    """Return the same for the lines that are not ASCII: a folder's exports share them."""
 
     def known(name: str) -> int:
         try:

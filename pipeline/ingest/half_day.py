@@ -51,7 +51,7 @@ def check_half_day(d: Decider, times: RowTimes, unit_ids: list[str], *, first: b
     moments = d.parsed.moments
     if moments is None or moments.has_halves or d.roles.time.elapsed:
         return False
-    clock = moments.clock_ms[times.ok]
+    clock = moments.clock_ms if times.ok.all() else moments.clock_ms[times.ok]
     if len(clock) == 0:
         return False
     low, high = int(clock.min()), int(clock.max())
@@ -66,22 +66,23 @@ def check_half_day(d: Decider, times: RowTimes, unit_ids: list[str], *, first: b
             f"{said} says that the clock has 12 hours, but times such as "
             f"{quoted(d.example_time())} don't say which half of the day it is",
         )
-    falls = np.diff(clock)
-    if bool((np.abs(falls + 12 * HOUR_MS) <= 600_000).any()):
+    turns = low < 2 * HOUR_MS and high >= 12 * HOUR_MS
+    if turns and bool((np.abs(np.diff(clock) + 12 * HOUR_MS) <= 600_000).any()):
         raise _known(
             d,
             "the clock goes from 12:59 to 1:00 and never past 12: a 12-hour clock without "
             "AM or PM",
         )
+    if _always_whole(d):
+        return False
     beside = _beside(d, low, high)
-    whole = _always_whole(d)
-    if beside == "later" and not whole:
+    if beside == "later":
         raise _known(
             d,
             f"times such as {quoted(d.example_time())} lie 12 hours before what its name or text "
             "states: a 12-hour clock without AM or PM",
         )
-    if not first or high >= WORKING_MS or beside == "same" or whole:
+    if not first or high >= WORKING_MS or beside == "same":
         return False
     if _stated(d, _TWENTY_FOUR) or any(
         d.a.facts.of(unit, d.layout_key).full_clock for unit in unit_ids
@@ -135,14 +136,14 @@ def _always_whole(d: Decider) -> bool:
     That is behind a date with its year first, between points, or with an offset from UTC.
     """
     moments: Any = d.parsed.moments
-    if "." in moments.separators or bool((moments.offset_min[moments.ok] != NO_OFFSET).any()):
+    if moments.year_first or "." in moments.separators:
+        return True
+    if bool((moments.offset_min[moments.ok] != NO_OFFSET).any()):
         return True
     if d.roles.time.mode == "clock":
         dated = [s for s in d.statements if tokens(s.key) & vocabulary.DATE or s.key == ""]
         return any(_year_first(s.value.strip('" ')) for s in dated)
-    column = d.parsed.raw.columns[d.roles.time.columns[0]]
-    first = next((t for t in column[:200].to_pylist() if t and t.strip()), "")
-    return _year_first(first.strip())
+    return False
 
 
 def _year_first(text: str) -> bool:

@@ -25,6 +25,7 @@ GENERIC: Final = word_set(
     "samples readings sample test all units fleet merged combined"
 )
 SUFFIXES: Final = (".gz", ".zip", ".csv", ".tsv", ".txt", ".dat", ".log", ".asc", ".prn")
+_SUFFIXED: Final = re.compile("(?:" + "|".join(map(re.escape, SUFFIXES)) + ")+$", re.IGNORECASE)
 _TAIL: Final = re.compile(r"[-_.]+(?:" + "|".join(sorted(GENERIC)) + r")\d*$", re.IGNORECASE)
 _HEAD: Final = re.compile(r"^(?:" + "|".join(sorted(GENERIC)) + r")\d*[-_.]+", re.IGNORECASE)
 _INTERVAL: Final = re.compile(r"\d{1,4}(?:s|sec|m|min|h|hz)", re.IGNORECASE)
@@ -248,14 +249,7 @@ def _path_pieces(name: str) -> list[str]:
 
 
 def _stem(leaf: str) -> str:
-    changed = True
-    while changed:
-        changed = False
-        for suffix in SUFFIXES:
-            if leaf.lower().endswith(suffix):
-                leaf = leaf[: -len(suffix)]
-                changed = True
-    return leaf
+    return _SUFFIXED.sub("", leaf)
 
 
 def _from_name(name: str, logger: str, config: Config, inside: str) -> Identity:
@@ -269,8 +263,9 @@ def _from_name(name: str, logger: str, config: Config, inside: str) -> Identity:
     }
     for place, part in enumerate(reversed(parts)):
         is_file = place == 0 or part.lower().endswith(SUFFIXES)
-        own = strip_name(_stem(part) if is_file else part, folder=not is_file)
-        if is_file and (also := _with_number(_stem(part), own)):
+        stem = _stem(part) if is_file else part
+        own = strip_name(stem, folder=not is_file)
+        if is_file and (also := _with_number(stem, own)):
             raise refusal(
                 "unit_id",
                 name,
@@ -360,10 +355,11 @@ def strip_name(stem: str, *, folder: bool = False) -> str:
             kept.append(piece)
     # A hyphenated generic tail or head (s-12-export) goes too.
     result = "".join(kept)
-    while _TAIL.search(result):
-        result = _TAIL.sub("", result)
-    while _HEAD.search(result):
-        result = _HEAD.sub("", result)
+    while "-" in result or "." in result or "_" in result:
+        shorter = _HEAD.sub("", _TAIL.sub("", result))
+        if shorter == result:
+            break
+        result = shorter
     result = result.strip("-_. ")
     if result.casefold() in _LABELS or not result:
         return ""

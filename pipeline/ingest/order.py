@@ -33,6 +33,8 @@ def is_descending(time_ms: Int) -> bool:
     """Say whether a file has its newest row first."""
     if len(time_ms) < 3:
         return len(time_ms) == 2 and bool(time_ms[1] < time_ms[0])
+    if bool((time_ms[1:] >= time_ms[:-1]).all()):
+        return False
     steps = np.diff(time_ms)
     return int((steps < 0).sum()) > 0.9 * int((steps != 0).sum())
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ...shared.schema import TRACES
 
 TRACE_SCHEMA: Final[Any] = pa.schema([pa.field(f.name, f.type) for f in TRACES.arrow_schema()])
+_FIELDS: Final = tuple(TRACE_SCHEMA)
 MEASURED: Final = (
     "temperature_c",
     "pressure_kpa",
@@ -34,6 +35,11 @@ def constant(text: str, n: int) -> Any:
     )
 
 
+@lru_cache(maxsize=64)
+def _absent(n: int, kind: Any) -> Any:
+    return pa.nulls(n, kind)
+
+
 def trace_table(
     unit_id: str,
     logger: Any,
@@ -46,7 +52,7 @@ def trace_table(
     """Build one table of one unit's samples, in the order given."""
     n = len(time_ms)
     columns: list[Any] = []
-    for column in TRACE_SCHEMA:
+    for column in _FIELDS:
         if column.name == "unit_id":
             columns.append(constant(unit_id, n))
         elif column.name == "logger_id":
@@ -57,7 +63,7 @@ def trace_table(
             columns.append(constant(source, n))
         elif column.name == "atmosphere_kpa":
             if atmosphere_kpa is None:
-                columns.append(pa.nulls(n, pa.float64()))
+                columns.append(_absent(n, pa.float64()))
             else:
                 columns.append(
                     pa.array(
@@ -70,5 +76,5 @@ def trace_table(
         elif column.name in values:
             columns.append(pa.array(values[column.name], from_pandas=True))
         else:
-            columns.append(pa.nulls(n, column.type))
+            columns.append(_absent(n, column.type))
     return pa.Table.from_arrays(columns, schema=TRACE_SCHEMA)

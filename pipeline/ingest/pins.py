@@ -6,6 +6,7 @@ import fnmatch
 import hashlib
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import lru_cache
 
 from ...shared.config import Assignment, Config, LayoutPin
 
@@ -29,6 +30,7 @@ def merged_pin(config: Config, name: str) -> LayoutPin:
     return result
 
 
+@lru_cache(maxsize=256)
 def layout_hash(*parts: str) -> str:
     """Return a short key of a layout's features."""
     return hashlib.sha1(

@@ -179,5 +179,9 @@ def _held(values: Float, others: NDArray[np.int64], place: int, length: int) -> 
 
 def stuck(values: Float) -> bool:
     """Say whether a channel holds one value throughout at least 60 samples."""
+    few = values[:60]
+    few = few[np.isfinite(few)]
+    if len(few) and bool((few != few[0]).any()):
+        return False
     finite = values[np.isfinite(values)]
     return len(finite) >= 60 and bool((finite == finite[0]).all())

@@ -128,9 +128,12 @@ class LineMapBuilder:
         if member not in self._members:
             self._members.append(member)
         index = self._members.index(member)
-        single = bool((first == last).all())
+        single = first is last or bool((first == last).all())
         if single:
-            jump = np.flatnonzero(np.diff(first) != 1) + 1
+            at_once = int(first[-1]) - int(first[0]) == n - 1 and bool(
+                (first[1:] > first[:-1]).all()
+            )
+            jump = np.zeros(0, np.int64) if at_once else np.flatnonzero(np.diff(first) != 1) + 1
             starts = np.concatenate(([0], jump))
             ends = np.concatenate((jump, [n])) - 1
             steps = np.ones(len(starts), np.int64)

@@ -14,6 +14,7 @@ from collections import OrderedDict
 from dataclasses import dataclass, replace
 from typing import Final
 
+from .clock_text import DOTTED, understand
 from .dialect import Table
 from .lines import logical_lines, split
 from .roles import Roles
@@ -40,7 +41,7 @@ class _Found:
 
 
 _BARE: Final = re.compile(r"[-+.,\d\s]+")
-_PLAIN_KINDS: Final = frozenset({"moment", "number"})
+_PLAIN_KINDS: Final = frozenset({"moment", "number", "text"})
 _roles: dict[tuple[object, ...], Roles] = {}
 _memory: OrderedDict[tuple[object, ...], list[_Found]] = OrderedDict()
 
@@ -122,27 +123,50 @@ def roles_key(
 ) -> tuple[object, ...] | None:
     """Return all that the roles of a plain table's columns rest on, or None.
 
-    Plain: its one or two columns of moments are its time, and numbers are bare, so that
-    headers, kinds of cells and the form of a moment settle every role.
+    Plain: its moments, or its dates and clocks beside them, are its time, and numbers are
+    bare, so that headers, kinds of cells, the form of a moment and words settle every role.
     """
     if not table.sample or table.header_line is None:
         return None
     row = table.sample[0]
-    moments = [
-        re.sub(r"\d", "0", row[k]) for k, kind in enumerate(table.kinds) if kind == "moment"
-    ]
+    cells = [row[k] for k, kind in enumerate(table.kinds) if kind == "moment"]
     bare = "".join(row[k] for k, kind in enumerate(table.kinds) if kind == "number")
-    if len(moments) != 1 or _BARE.fullmatch(bare) is None or set(table.kinds) - _PLAIN_KINDS:
+    if not cells or _BARE.fullmatch(bare) is None or set(table.kinds) - _PLAIN_KINDS:
         return None
+    if len(cells) > 1 and not _date_and_clock(cells):
+        return None
+    moments = [re.sub(r"\d", "0", cell) for cell in cells]
+    said = [
+        tuple(own[k] for own in table.sample)
+        for k, kind in enumerate(table.kinds)
+        if kind == "text"
+    ]
     return (
         table.headers,
         table.others,
         table.marks,
         table.kinds,
         *moments,
+        *said,
+        tuple(
+            all(own[k].isdigit() for own in table.sample)
+            for k, kind in enumerate(table.kinds)
+            if kind == "number"
+        ),
         tuple(statements),
         pins,
     )
+
+
+def _date_and_clock(cells: list[str]) -> bool:
+    """Say whether cells are a date and a clock, whatever their digits are."""
+    if len(cells) != 2 or any(map(DOTTED.fullmatch, cells)):
+        return False
+    read = [understand(cell) for cell in cells]
+    return {(m.has_date, m.has_clock) for m in read if m is not None} == {
+        (True, False),
+        (False, True),
+    }
 
 
 def known_roles(key: tuple[object, ...] | None) -> Roles | None:
@@ -152,7 +176,7 @@ def known_roles(key: tuple[object, ...] | None) -> Roles | None:
 
 def keep_roles(key: tuple[object, ...] | None, roles: Roles) -> None:
     """Keep roles under a key, where they rest on nothing else."""
-    others = (roles.unit_column, roles.logger_column, roles.long_channel)
+    others = (roles.logger_column, roles.long_channel)
     if key is None or roles.time.mode != "moments" or any(k is not None for k in others):
         return
     if len(_roles) >= KEPT:

@@ -8,6 +8,7 @@ digits become numbers by arithmetic on columns of bytes.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Any, Final
 
 import numpy as np
@@ -52,6 +53,8 @@ class Moments:
     resolution_ms: int = 1000
     fields_seen: set[str] = field(default_factory=set)
     dotted_dates: bool = False
+    year_first: bool = False
+    """That rows are written year first."""
 
     @property
     def size(self) -> int:
@@ -267,6 +270,7 @@ def _fill(out: Moments, rows: Int | None, matrix: NDArray[np.uint8], example: by
     out.ok[where] = ok
     out.separators.add(moment.separator)
     out.fields_seen |= {f for f, _, _ in moment.spans}
+    out.year_first |= bool(moment.spans) and moment.spans[0][0] == "Y" and moment.spans[0][1] == 0
     if moment.abbreviation:
         out.abbreviations.add(moment.abbreviation)
 
@@ -281,11 +285,26 @@ def _date_fields(values: dict[str, Int], named_month: int) -> tuple[int, tuple[I
         good = (a >= 1) & (b >= 1) & (year >= 1990) & (a <= 31) & (b <= 31) & (year < 2100)
         return DAY_MONTH, (a, b, year), good & ((a <= 12) | (b <= 12))
     year = values["Y"] if "Y" in values else values["Y2"] + 2000
+    if len(year) == 1:
+        return _one_date(year, values, named_month)
     month = values["m"] if "m" in values else np.full(len(year), named_month, np.int64)
     day = values["d"]
     good = (year >= 1990) & (year < 2100) & (month >= 1) & (month <= 12)
     good &= (day >= 1) & (day <= days_in_month(year, month))
     return CERTAIN, (year, month, day), good
+
+
+def _one_date(
+    year: Int, values: dict[str, Int], named_month: int
+) -> tuple[int, tuple[Int, ...], Bool]:
+    """Return the same of a single date, without arrays where none is needed."""
+    month = int(values["m"][0]) if "m" in values else named_month
+    day = values["d"]
+    try:
+        good = 1990 <= date(int(year[0]), month, int(day[0])).year < 2100
+    except ValueError:
+        good = False
+    return CERTAIN, (year, np.array([month], np.int64), day), np.array([good])
 
 
 def _offsets(matrix: NDArray[np.uint8], text: str, moment: Moment, count: int) -> Int:
