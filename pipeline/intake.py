@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -12,7 +13,15 @@ from ..shared.config import Config
 from . import inbox as inbox_files
 from .executor import run_chunked
 from .intake_rows import Account
-from .intake_task import ExportFile, Outcome, ReadResult, ReadTask, hash_file, read_exports
+from .intake_task import (
+    ExportFile,
+    Outcome,
+    ReadResult,
+    ReadTask,
+    edge_of,
+    hash_file,
+    read_exports,
+)
 from .quarantine import RefusalGroup, group_refusals, reading_digest
 
 if TYPE_CHECKING:
@@ -194,12 +203,16 @@ def _drop_copies(
 ) -> tuple[list[ExportFile], list[tuple[ExportFile, str]]]:
     """Take out files whose bytes an earlier file of this run has too.
 
-    Only files of equal size can be equal; those are hashed first.
+    Only files of equal size and end can be equal; those are hashed first.
     """
     sizes: dict[int, int] = {}
     for file in files:
         sizes[file.stamp[0]] = sizes.get(file.stamp[0], 0) + 1
     alike = [f for f in files if sizes[f.stamp[0]] > 1]
+    edges = run(partial(edge_of, place), alike, chunk=64, cut_over=256)
+    ends = [(f.stamp[0], edge) for f, edge in zip(alike, edges, strict=True)]
+    common = Counter(ends)
+    alike = [f for f, end in zip(alike, ends, strict=True) if common[end] > 1]
     hashes = run(partial(hash_file, place), alike, chunk=64, cut_over=256)
     by_index = {f.index: h for f, h in zip(alike, hashes, strict=True)}
     first: list[ExportFile] = []

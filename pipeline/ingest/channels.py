@@ -108,10 +108,6 @@ def _column_mark(table: Table, described: list[str], k: int) -> tuple[str, Mark 
     if table.marks[k]:
         mark = read_mark(table.marks[k])
         if mark is not None:
-            if mark.kind == "pressure" and not mark.reference:
-                reference = reference_in(rest)
-                if reference in {"absolute", "vented_gauge", "sealed_gauge"}:
-                    mark = replace(mark, reference=reference)
             return rest, mark, f"the units row says {quoted(table.marks[k])}"
     cells = column_text(table, k)
     in_cells = {m for m in (unit_of(c) for c in cells if kind_of(c) == "unit") if m is not None}

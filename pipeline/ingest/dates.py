@@ -188,7 +188,7 @@ def settle(
         return _weigh(stated, proof, hint, moments.separators, tuple(fully))
     if proof is not None:
         return proof
-    if hint is not None and hint.order is not None and anchors and hint.why != HABIT:
+    if hint is not None and (hint.why != HABIT or _many_days(days[str(hint.order)])):
         return hint
     return Order(None, "", tuple(fully))
 
@@ -283,6 +283,15 @@ def _proof(
                 f"any reading but {words(possible[0])} lies after the export's own date",
             )
     return None
+
+
+MANY_DAYS: Final = 7
+"""That many days on end prove their order: no one runs a unit on the same day of each month,
+Sundays included, and on no other."""
+
+
+def _many_days(days: Int) -> bool:
+    return len(np.unique(days)) >= MANY_DAYS
 
 
 HABIT: Final = "its days follow each other and would else lie a month apart each"

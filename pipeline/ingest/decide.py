@@ -312,7 +312,10 @@ class Decider:
     def anchors(self) -> tuple[tuple[int, int], ...]:
         """Return spans of days that the name or the preamble states in a certain form."""
         found = [(d.toordinal() - EPOCH, d.toordinal() - EPOCH) for d in name_dates(self.a.name)]
-        for year, week in re.findall(r"(?<!\d)(20\d{2})[-_]?W(\d{2})(?!\d)", self.a.name):
+        found += [(first, last) for first, last in name_months(self.a.name)]
+        weeks = [(y, w) for y, w in _YEAR_WEEK.findall(self.a.name)]
+        weeks += [(y, w) for w, y in _WEEK_YEAR.findall(self.a.name)]
+        for year, week in weeks:
             try:
                 monday = date.fromisocalendar(int(year), int(week), 1).toordinal() - EPOCH
             except ValueError:
@@ -413,6 +416,24 @@ def name_dates(name: str) -> list[date]:
             found.append(date(int(year), int(month), int(day)))
         except ValueError:
             continue
+    return found
+
+
+_YEAR_WEEK: Final = re.compile(r"(?<!\d)(20\d{2})[-_ ]?(?:W|KW|wk)[-_ ]?(\d{2})(?!\d)")
+_WEEK_YEAR: Final = re.compile(r"(?:KW|W|wk|week|Woche)[-_ ]?(\d{2})[-_. ](20\d{2})(?!\d)")
+_MONTH: Final = re.compile(
+    r"(?<![\d])(?<!\d[-_.])(?:(0[1-9]|1[0-2])[-_.](20\d{2})|(20\d{2})[-_.](0[1-9]|1[0-2]))"
+    r"(?![-_.]?\d)"
+)
+
+
+def name_months(name: str) -> list[tuple[int, int]]:
+    """Return first and last day of months that stand in a name, such as 09-2025."""
+    found = []
+    for month, year, year2, month2 in _MONTH.findall(name):
+        y, m = int(year or year2), int(month or month2)
+        last = date(y + m // 12, m % 12 + 1, 1).toordinal() - 1
+        found.append((date(y, m, 1).toordinal() - EPOCH, last - EPOCH))
     return found
 
 

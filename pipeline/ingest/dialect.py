@@ -142,9 +142,14 @@ def _best(picked: list[str], choices: tuple[str, ...]) -> tuple[int, str] | None
     return None if best is None else best[1:]
 
 
+_SEVERAL_NUMBERS: Final = re.compile(r"\d\D+\d+\D+\d")
+
+
 def _pick(body: list[Line]) -> list[str]:
     """Take lines of the table's bulk: the second half of the head, spread evenly."""
     texts = [line.text for line in body]
+    if len(texts) > 3 and not any(map(_SEVERAL_NUMBERS.search, texts[-6:-1])):
+        return texts[-1:]  # one row below its header
     if len(texts) <= SAMPLE:
         return (
             texts[len(texts) // 3 :]

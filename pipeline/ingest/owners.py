@@ -154,14 +154,20 @@ def zone_of(d: Decider, unit_id: str, begins: datetime | None = None) -> tuple[s
     raise refusal(
         "zone",
         d.a.name,
-        f"times such as {quoted(d.example_time() or d.a.name)} state no zone, and neither does "
-        "the "
-        f"configuration for unit {quoted(unit_id)}",
+        f"{_unzoned(d)} no zone, and neither does the configuration for unit {quoted(unit_id)}",
         "give the zone of the loggers' clocks in [defaults], in a [[site]] or in a [[layout]]",
         line=d.table.data_line,
         question="In which time zone (an IANA name such as Etc/UTC) do these loggers' clocks run?",
         toml='[defaults]\nzone = "Etc/UTC"',
     )
+
+
+def _unzoned(d: Decider) -> str:
+    """Say which times state no zone: the rows', or the start that they count from."""
+    example = d.example_time()
+    if example and d.roles.time.mode == "moments":
+        return f"times such as {quoted(example)} state"
+    return "the start that its rows count from states"
 
 
 def find_owners(

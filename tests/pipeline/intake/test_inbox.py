@@ -189,3 +189,42 @@ def test_files_that_are_gone_are_forgotten_and_known_again_by_their_bytes(clinic
     result = clinic.night()
     assert result.counts["duplicate"] == 1
     assert clinic.samples() == {"a": 20}
+
+
+def test_a_slow_share_is_asked_little(clinic: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each call to a share costs its delay: few a new file, one a known one."""
+    import os
+    import time
+
+    from chamberdrift.pipeline import intake_task
+    from chamberdrift.pipeline.store.location import LocalLocation
+
+    for k in range(12):
+        # One size, other bytes.
+        clinic.put(f"s/{k:02d}.csv", f"u{k:02d}", temperature=[20.0 + k] * 10)
+    inbox = os.fspath(clinic.inbox)
+    calls: list[str] = []
+
+    def slow(function: Any, kind: str) -> Any:
+        def called(*args: Any, **more: Any) -> Any:
+            path = args[0] if isinstance(args[0], str | os.PathLike) else args[0].full(args[1])
+            if os.fspath(path).startswith(inbox + os.sep):
+                calls.append(kind)
+                time.sleep(0.005)
+            return function(*args, **more)
+
+        return called
+
+    monkeypatch.setattr(os, "stat", slow(os.stat, "stat"))
+    monkeypatch.setattr(os, "open", slow(os.open, "open"))
+    monkeypatch.setattr(LocalLocation, "read", slow(LocalLocation.read, "read"))
+    monkeypatch.setattr(intake_task, "_hash_stream", slow(intake_task._hash_stream, "hash"))
+    result = clinic.night()
+    assert result.counts["accepted"] == 12
+    assert calls.count("read") == 12
+    assert calls.count("stat") == 24
+    assert calls.count("open") <= 12
+    assert "hash" not in calls
+    calls.clear()
+    assert clinic.night().counts["unchanged"] == 12
+    assert calls == []
