@@ -31,9 +31,16 @@ _HEAD: Final = re.compile(r"^(?:" + "|".join(sorted(GENERIC)) + r")\d*[-_.]+", r
 _INTERVAL: Final = re.compile(r"\d{1,4}(?:s|sec|m|min|h|hz)", re.IGNORECASE)
 _DATE_PART: Final = re.compile(
     r"(?<!\d)(?:(?:19|20)\d{2}[-_.]?(?:W\d{2}|Q[1-4]|0[1-9]|1[0-2])(?:[-_.]?(?:0[1-9]|[12]\d|3[01]))?"
-    r"|\d{1,2}[-_.]\d{1,2}[-_.](?:19|20)\d{2})(?=\D|\d{6}\b|\d{4}\b|$)"
+    r"|\d{1,2}([-_.])\d{1,2}\1(?:19|20)\d{2}"
+    r"|(?:KW|W|wk|week)[-_ ]?\d{1,2}[-_. ]20\d{2}|(?:0[1-9]|1[0-2])[-_.]20\d{2})"
+    r"(?=\D|\d{6}\b|\d{4}\b|$)"
 )
 """Where a date stands in a name."""
+_WEEK_OR_MONTH: Final = re.compile(
+    r"(?:^|(?<=[\s_(]))(?:(?:KW|W|wk|week)[-_ ]?\d{1,2}[-_. ]20\d{2}"
+    r"|20\d{2}[-_ ]?(?:KW|wk|week)[-_ ]?\d{1,2}|(?:0[1-9]|1[0-2])[-_.]20\d{2})(?!\d)",
+    re.IGNORECASE,
+)
 _LABELS: Final = word_set(
     "unit device autoclave sterilizer steriliser machine equipment geraet gerat autoklav "
     "appareil equipo"
@@ -311,7 +318,8 @@ def strip_name(stem: str, *, folder: bool = False) -> str:
         " ",
         text,
     )
-    text = re.sub(r"(?<!\d)\d{1,2}[-_.]\d{1,2}[-_.](?:19|20)\d{2}(?!\d)", " ", text)
+    text = re.sub(r"(?<!\d)\d{1,2}([-_.])\d{1,2}\1(?:19|20)\d{2}(?!\d)", " ", text)
+    text = _WEEK_OR_MONTH.sub(" ", text)
     text = re.sub(r"(?<!\d)(?:19|20)\d{2}[-_.]?(?:W\d{2}|Q[1-4]|0[1-9]|1[0-2])(?!\d)", " ", text)
     dated = text != stem
     parts = re.split(r"([_\s,;()\[\]]+|(?<=\s)-|-(?=\s))", text)

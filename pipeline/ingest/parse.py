@@ -17,7 +17,7 @@ from .header_words import words
 from .numbers import decimal_in, kinds_in, marks_of, to_numbers
 from .raw import Raw
 from .refuse import layout_toml, quoted, refusal
-from .roles import Channel, Roles
+from .roles import Channel, Roles, units_beside
 from .times import Moments, parse_moments
 from .units_found import read_mark, split_header
 
@@ -240,7 +240,7 @@ def check_cell_units(raw: Raw, table: Table, channel: Channel, name: str) -> Non
     if not pa.types.is_floating(column.type):
         found = {m for m in marks_of(column) if m is not None}
     beside = channel.column + 1
-    if channel.unit_why.startswith("the column beside") and beside in raw.columns:
+    if beside in raw.columns and units_beside(table, channel):
         cells = pc.unique(raw.columns[beside]).to_pylist()
         found |= {m for m in (read_mark(c) for c in cells if c) if m is not None}
     units = {m.unit for m in found}

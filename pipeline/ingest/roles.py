@@ -7,6 +7,7 @@ from typing import Final
 
 from ...shared import config_keys
 from .dialect import Table
+from .units_found import read_mark
 
 CHANNELS: Final = (*config_keys.CHANNELS, "atmosphere_kpa")
 
@@ -68,3 +69,14 @@ class Roles:
 def column_text(table: Table, k: int) -> list[str]:
     """Return the filled sample cells of a column."""
     return [row[k] for row in table.sample if row[k]]
+
+
+def units_beside(table: Table, channel: Channel) -> bool:
+    """Say whether the column beside a reading holds units, of which there may be several."""
+    if channel.unit_why.startswith("the column beside"):
+        return True
+    k = channel.column + 1
+    if k >= table.columns or table.kinds[k] not in {"mark", "text"}:
+        return False
+    marks = [read_mark(cell) for cell in set(column_text(table, k))]
+    return bool(marks) and all(m is not None and m.kind == channel.kind for m in marks)

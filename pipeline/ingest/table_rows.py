@@ -11,7 +11,7 @@ from .dialect import Table
 from .lines import BLANKS, WIDE_BLANKS, Line
 from .parse import Parsed
 from .raw import Raw, even_out, part_by_tabs, read_rows
-from .roles import Roles
+from .roles import Roles, units_beside
 from .statements import Statement, read_statements
 
 MOST_UNKNOWN: Final = 6
@@ -31,7 +31,7 @@ def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
     for channel in roles.channels:
         wanted.add(channel.column)
         floats.add(channel.column)
-        if channel.unit_why.startswith("the column beside"):
+        if units_beside(table, channel):
             wanted.add(channel.column + 1)
     if not any(c.kind == "pressure" for c in roles.channels):
         # One of them may be the pressure: steam tells.

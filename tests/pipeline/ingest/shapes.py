@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from .shapes_common import EARLY, HEAD, C, iso
 from .shapes_dates import date_shapes
+from .shapes_fresh import fresh_shapes
 from .shapes_more import more_shapes
 from .shapes_odd import odd_shapes
 from .shapes_tables import table_shapes
@@ -31,4 +32,5 @@ def all_shapes() -> list[Shape]:
         + world_shapes()
         + more_shapes()
         + trap_shapes()
+        + fresh_shapes()
     )
