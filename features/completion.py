@@ -20,6 +20,12 @@ CUT_LEAST_S: Final = 15.0
 HELD_SHARE: Final = 0.85
 """A hold counts as kept from this share on: samples 30 s apart show 210 s of 240 s (no source)."""
 MAINS_SHARE: Final = 0.3
+LOST_HOLD_S: Final = 120.0
+LOST_INTERVALS: Final = 5.0
+LOST_TOP_K: Final = 1.0
+TOP_SAMPLES: Final = 5
+"""Samples lost for longer than this within so many samples and kelvins of the top may have
+held the rest of the climb and its hold: nobody is said to have broken it off (no source)."""
 UNDER_PRESSURE_C: Final = 112.0
 """Pulses and purges of air removal stay below this as a rule (no source)."""
 
@@ -60,7 +66,9 @@ def completion(
         return "power_cut"
     if not finished and _lost_samples(samples, exhaust, end):
         return "cut_off"
-    return "complete" if got else "aborted"
+    if got:
+        return "complete"
+    return "cut_off" if _lost_at_top(samples, hot, exhaust, end) else "aborted"
 
 
 def _begins_hot(samples: Samples, start: int, place: Place) -> bool:
@@ -132,6 +140,24 @@ def _held_long_enough(row: Row) -> bool:
         published is not None
         and row.values["exposure_s"] >= HELD_SHARE * 60.0 * published.hold_min
     )
+
+
+def _lost_at_top(samples: Samples, hot: int, exhaust: int, end: int) -> bool:
+    """Return whether samples are lost from the end of a climb on, for long enough for a hold."""
+    steps = np.diff(samples.time_s[exhaust : min(exhaust + TOP_SAMPLES, end) + 1])
+    steps = steps[: _near_top(samples.temp_c, exhaust, len(steps))]
+    before = slice(max(hot, exhaust - 2 * TOP_SAMPLES), exhaust + 1)
+    if len(steps) == 0 or before.stop - before.start < TOP_SAMPLES:
+        return False
+    climbed = samples.temp_c[exhaust] >= samples.temp_c[before].max() - LOST_TOP_K
+    usual = median(np.diff(samples.time_s[before]))
+    return bool(climbed) and float(steps.max()) > max(LOST_HOLD_S, LOST_INTERVALS * usual)
+
+
+def _near_top(temp: FloatArray, exhaust: int, count: int) -> int:
+    """Return how many steps after a top begin near it."""
+    below = np.flatnonzero(temp[exhaust : exhaust + count] < temp[exhaust] - LOST_TOP_K)
+    return int(below[0]) if len(below) else count
 
 
 def _one_slow_fall(

@@ -57,6 +57,9 @@ HOLD_C: Final = 113.0
 """Steam near its top this long, and this hot, is an exposure and no pulse (no source)."""
 EXHAUST_K_PER_MIN: Final = 6.0
 """A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
+REDRIED_K: Final = 10.0
+"""Drying boils water this far below the hold at least (no source: 121 and 134 °C are 13 K
+apart, and a program started at once heats its chamber)."""
 DRYING_S: Final = 180.0
 """The first vacuum after an exposure is its drying if it lasts this long (no source)."""
 TEST_S: Final = 780.0
@@ -329,7 +332,9 @@ def _separate(samples: Samples, group: list[Event]) -> list[list[Event]]:
     for before, after in pairwise(holds):
         between = [k for k in range(before + 1, after) if group[k].kind == "vacuum"]
         if not between:
-            if _fell_fast(samples, group[before], EXHAUST_K_PER_MIN):
+            if _fell_fast(samples, group[before], EXHAUST_K_PER_MIN) and not _dried_shut(
+                samples, group[before], group[after]
+            ):
                 parts.append(group[start : before + 1])
                 start = before + 1
             continue
@@ -339,6 +344,21 @@ def _separate(samples: Samples, group: list[Event]) -> list[list[Event]]:
         parts.append(group[start:cut])
         start = cut
     return [*parts, group[start:]]
+
+
+def _dried_shut(samples: Samples, before: Event, after: Event) -> bool:
+    """Return whether steam that came again after an exhaust is the drying's, its vent shut.
+
+    Right after the exhaust the pressure comes back in a chamber that only cools:
+    what is left of the water boils off its hot walls, well below the hold before.
+    """
+    time, temp = samples.time_s, samples.temp_c
+    first, last = before.stop - 1, after.start
+    if time[last] - time[first] > REST_S or temp[last] > temp[first]:
+        return False
+    level = sustained_top(time[before.start : before.stop], temp[before.start : before.stop])
+    later = sustained_top(time[after.start : after.stop], temp[after.start : after.stop])
+    return later < level - REDRIED_K
 
 
 def _tested_after(samples: Samples, group: list[Event], k: int) -> bool:

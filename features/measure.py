@@ -13,7 +13,7 @@ from . import heatup, saturation, sawtooth, vacuum
 from .crossing import line, median, resolution, share_below
 from .events import Event
 from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite, noise_of
-from .samples import FloatArray, Samples
+from .samples import Samples
 
 GENERATOR_K_PER_MIN: Final = 15.0
 """A tabletop unit's own heater can't raise steam, water and load faster (no source: 3 kW on
@@ -22,6 +22,8 @@ SAWTOOTH_ERRORS: Final = ("heater_duty_se", "power_over_capacity_se", "loss_over
 LOST_S: Final = 45.0
 LOST_INTERVALS: Final = 5.0
 """A step beside the exposure longer than both is a gap in it (no source)."""
+MOST_AFTER: Final = 120
+"""Samples after an exposure that may still be in its band (no source)."""
 LAG_SHARE: Final = 0.06
 """A sensor's lag beyond this share of the period rounds the saw-tooth (no source)."""
 
@@ -42,7 +44,7 @@ def add_exposure(
     row.values["exposure_start"] = int(samples.time_ms[first])
     row.values["exposure_end"] = int(samples.time_ms[last])
     row.put("exposure_s", float(time[-1] - time[0]))
-    row.put("exposure_gap_s", _longest_gap(samples.time_s, first, last))
+    row.put("exposure_gap_s", _longest_gap(samples, first, last, setpoint))
     row.put("below_band_s", share_below(time, temp, setpoint))
     row.put("above_band_s", share_below(time, -temp, -upper))
     top = float(temp.max())
@@ -85,13 +87,20 @@ def add_exposure(
     row.null(("current_duty",), "no_current_channel")
 
 
-def _longest_gap(time: FloatArray, first: int, last: int) -> float:
-    """Return the longest time between samples in an exposure, or lost beside its ends."""
+def _longest_gap(samples: Samples, first: int, last: int, limit_c: float) -> float:
+    """Return the longest time between samples in an exposure, or lost beside its ends.
+
+    The end that was found may be a swing of the hold that went on in the gap:
+    samples lost before the chamber left its band count as beside the end.
+    """
+    time = samples.time_s
     steps = np.diff(time[first : last + 1])
     longest = float(steps.max()) if len(steps) else 0.0
     usual = median(steps) if len(steps) else 0.0
+    below = np.flatnonzero(samples.temp_c[last + 1 : last + 1 + MOST_AFTER] < limit_c)
+    left = last + 1 + int(below[0]) if len(below) else last + 1
     beside = np.diff(time[max(first - 1, 0) : first + 1]).tolist()
-    beside += np.diff(time[last : last + 2]).tolist()
+    beside += np.diff(time[last : left + 1]).tolist()
     lost = [s for s in beside if s > max(LOST_S, LOST_INTERVALS * usual)]
     return float(max([longest, *lost]))
 

@@ -73,7 +73,8 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "",
         "complete, aborted, power_cut, cut_off",
         "aborted: no set point, or a hold under 95 % of the program's; power_cut: mains gone, or "
-        "one single slow fall under pressure; cut_off: the samples begin or end within it",
+        "one single slow fall under pressure; cut_off: the samples begin or end within it, or the "
+        "end of a climb and the time for a hold are lost",
         OWN,
         "never null; a short power cut that moves no temperature is not seen",
     ),
@@ -223,8 +224,8 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
     number(
         "exposure_gap_s",
         "s",
-        "longest gap inside the exposure",
-        "greatest step of time",
+        "longest gap inside the exposure, or beside it",
+        "greatest step of time; lost samples up to the first below the lower limit count",
         OWN,
         "null without an exposure",
     ),

@@ -26,3 +26,45 @@ def test_a_gap_at_the_exposures_end_is_a_gap_and_no_operator(
     assert cycle["completion"] == "complete"
     assert cycle["exposure_gap_s"] >= lost_s[1] - lost_s[0]
     assert pd.notna(cycle["exposure_s"])
+
+
+def without(trace: pd.DataFrame, first_s: float, last_s: float) -> pd.DataFrame:
+    """Return a trace without the samples between two times from its start."""
+    second = (trace["time"] - trace["time"].iloc[0]).dt.total_seconds()
+    return trace[(second <= first_s) | (second >= last_s)].reset_index(drop=True)
+
+
+def test_a_swing_before_the_gap_is_not_its_end(traces: ModuleType) -> None:
+    """A few samples of a saw-tooth's fall, then none until the exhaust is nearly over."""
+    sketch = traces.gravity(hold_s=1210, rise=4.0, fall=3.0, tau_s=60.0)
+    trace = sketch.trace(interval_s=1.0, noise_k=0.03)
+    whole = extract(trace, UNIT).cycles.iloc[0]
+    start = (whole["exposure_start"] - trace["time"].iloc[0]).total_seconds()
+    temp = trace["temperature_c"].to_numpy()
+    k = round(start) + 900
+    lost = k + int(temp[k : k + 120].argmax()) + 20.0
+    fallen = start + 1200.0 + int((temp[round(start) + 1200 :] < 110.0).argmax())
+    cycle = extract(without(trace, lost, fallen), UNIT).cycles.iloc[0]
+    assert cycle["exposure_s"] == pytest.approx(lost - start, abs=10.0)
+    assert cycle["completion"] == "complete"
+    assert cycle["exposure_gap_s"] == pytest.approx(fallen - lost, abs=3.0)
+
+
+def test_a_climb_whose_end_and_hold_are_lost_was_not_broken_off(traces: ModuleType) -> None:
+    unit = Unit("u1", air_removal="gravity", programs=("gravity-134x4",))
+    sketch = traces.gravity(setpoint=134.0, hold_s=250, tau_s=40.0)
+    trace = sketch.trace(interval_s=1.0, noise_k=0.03)
+    start = (extract(trace, unit).cycles.iloc[0]["exposure_start"] - trace["time"].iloc[0]) / (
+        pd.Timedelta("1s")
+    )
+    temp = trace["temperature_c"].to_numpy()
+    fallen = start + 240.0 + int((temp[round(start) + 240 :] < 109.0).argmax())
+    lost = without(trace, start - 40.0, fallen)
+    cycle = extract(lost, unit).cycles.iloc[0]
+    assert pd.isna(cycle["exposure_s"])
+    assert cycle["completion"] == "cut_off"
+    # The same climb and fall without a gap was stopped by somebody.
+    gone = lost["time"].diff().max() - pd.Timedelta("20s")
+    late = lost["time"] > trace["time"].iloc[0] + pd.Timedelta(seconds=start)
+    near = lost.assign(time=lost["time"].where(~late, lost["time"] - gone))
+    assert extract(near, unit).cycles.iloc[0]["completion"] == "aborted"

@@ -140,3 +140,18 @@ def test_cold_water_let_into_a_hot_chamber_is_no_power_cut() -> None:
     ]
     cycles = extract(trace(points), unit).cycles
     assert cycles["completion"].tolist() == ["complete", "complete"]
+
+
+def test_steam_that_comes_back_in_a_shut_drying_is_no_cycle_of_its_own() -> None:
+    """A pump too weak to dry: water boils off hot walls behind a shut vent."""
+    unit = Unit("U1", air_removal="prevacuum", programs=("prevacuum-134x3.5", "prevacuum-121x20"))
+    steam, low = float(p_sat_kpa(135.4)), float(p_sat_kpa(116.0))
+    points = [(0.0, 40.0, 98.0), (900.0, 40.0, 98.0), (930.0, 60.0, 20.0), (1000.0, 100.0, 101.0)]
+    points += [(1400.0, 135.4, steam), (1620.0, 135.4, steam), (1660.0, 127.2, 131.0)]
+    points += [(1672.0, 126.5, 101.0), (1730.0, 122.0, 113.0), (1820.0, 116.0, 150.0)]
+    points += [(2000.0, 116.5, low), (2500.0, 116.5, low), (2510.0, 114.0, 98.0)]
+    points += [(2600.0, 92.0, 98.0), (3600.0, 50.0, 98.0), (9000.0, 30.0, 98.0)]
+    cycles = extract(trace(points), unit).cycles
+    assert cycles["program"].tolist() == ["prevacuum-134x3.5"]
+    assert cycles["ended_at"].iloc[0] >= START + pd.Timedelta(seconds=2505.0)
+    assert cycles["exposure_s"].between(215.0, 240.0).all()
