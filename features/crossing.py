@@ -183,6 +183,10 @@ def fall_start(
         return None
     anchor = back + int(low[0])
     deep = np.flatnonzero(height[anchor:] < 0.55 * start)
+    if len(deep):  # a dip that came back before, such as cold feed water's, is no exhaust
+        high = np.flatnonzero(height[anchor : anchor + int(deep[0])] >= 0.85 * start)
+        again = int(high[-1]) + 1 if len(high) else 0
+        anchor, deep = anchor + again, deep - again
     stop = min(max(anchor + (int(deep[0]) if len(deep) else 0), anchor + 2), len(values))
     if stop - anchor < 2:
         return None

@@ -76,6 +76,8 @@ DRY_LONGEST_S: Final = 3.0 * 3600.0
 """A try without water climbs and ends within these [s] (no source)."""
 PULSE_GAP_S: Final = 360.0
 """Without pressure, steam within this time after a short peak belongs to it (no source)."""
+REFILL_S: Final = 900.0
+"""A chamber of a vacuum pulse cools and is full of steam again within this (no source)."""
 
 
 @dataclass(frozen=True)
@@ -244,7 +246,9 @@ def parted(samples: Samples, before: Event, after: Event) -> bool:
         level = _top(temp[before.start : before.stop])
         later = _top(temp[after.start : after.stop])
         short = time[before.stop - 1] - time[before.start] < 240.0
-        if short and span < PULSE_GAP_S and later > level - 4.0:
+        # A pulse never comes near an exposure; what does may have been stopped and opened.
+        longest = PULSE_GAP_S if level > HOLD_C else REFILL_S
+        if short and span < longest and later > level - 4.0:
             return False
         if shut and later < min(level - 4.0, 120.0):
             return False  # walls heated for drying

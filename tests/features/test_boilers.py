@@ -95,3 +95,28 @@ def test_a_vacuum_within_one_step_of_the_channel_beside_a_warm_jacket(traces: Mo
     cycles = extract(trace, unit).cycles
     assert len(cycles) <= 1
     assert cycles["exposure_s"].isna().all()
+
+
+def test_cold_feed_water_just_before_the_hold_is_no_exhaust(traces: ModuleType) -> None:
+    """Two samples over the limit, 15 s below it, then the hold: by definition dips stay in."""
+    sketch = traces.Sketch().idle(1200, 22.0).ramp(134.9, 10.0)
+    sketch.add(np.linspace(134.0, 131.0, 5), np.linspace(300.0, 262.0, 5)).ramp(135.5, 15.0)
+    sketch.sawtooth(210, 135.2, 135.6, 3.0, 3.0).blow_down(12.0, 60)
+    sketch.evacuate(10.0, 300, 85.0).admit(101.3, 60, 85.0).cool(3600, 22.0, 900.0)
+    cycle = extract(sketch.trace(interval_s=5.0, noise_k=0.03), PREVACUUM).cycles.iloc[0]
+    assert cycle["completion"] == "complete"
+    assert cycle["exposure_s"] == pytest.approx(5 + 5 + 18 + 210, abs=10.0)
+
+
+@pytest.mark.parametrize("peak_c", [103.0, 107.0, 112.0])
+def test_pulses_far_apart_without_pressure_are_one_cycle(traces: ModuleType, peak_c: float) -> None:
+    """A pump takes four minutes and steam as long again: 107 to 74 °C and back to the hold."""
+    sketch = traces.Sketch().idle(1200, 30.0).ramp(102.5, 15.0)
+    for _ in range(2):
+        sketch.ramp(74.0, 8.0).ramp(peak_c, 10.0)
+    sketch.ramp(74.0, 8.0).ramp(135.4, 12.0).sawtooth(215, 135.2, 135.6, 3.0, 3.0)
+    sketch.blow_down(12.0, 60).ramp(90.0, 30.0).cool(3600, 22.0, 900.0)
+    trace = sketch.trace(interval_s=5.0, step_k=0.5, pressure=False)
+    cycles = assign_programs(extract(trace, PREVACUUM).cycles, PREVACUUM)
+    assert cycles["program"].tolist() == ["prevacuum-134x3.5"]
+    assert cycles["completion"].tolist() == ["complete"]
