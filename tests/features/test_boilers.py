@@ -109,7 +109,9 @@ def test_cold_feed_water_just_before_the_hold_is_no_exhaust(traces: ModuleType) 
 
 
 @pytest.mark.parametrize("peak_c", [103.0, 107.0, 112.0])
-def test_pulses_far_apart_without_pressure_are_one_cycle(traces: ModuleType, peak_c: float) -> None:
+def test_pulses_far_apart_without_pressure_are_one_cycle(
+    traces: ModuleType, peak_c: float
+) -> None:
     """A pump takes four minutes and steam as long again: 107 to 74 °C and back to the hold."""
     sketch = traces.Sketch().idle(1200, 30.0).ramp(102.5, 15.0)
     for _ in range(2):
