@@ -55,6 +55,11 @@ MACHINE_SHARE: Final = 0.85
 ended by the machine: an operator stops at any moment and takes the load out (common practice;
 tuning fleets: drying follows 8 % of operators' stops)."""
 
+UNNAMED_LEAST: Final = 0.95
+UNNAMED_MOST: Final = 0.9
+"""Shares of a published hold and of the usual one between which a hold may be a program that
+nobody named; a timer that drifts is seen before it gets there (no source)."""
+
 NOISE_WIDTHS: Final = 3.0
 """The lowest of hundreds of samples lies about three standard deviations of noise down."""
 
@@ -218,10 +223,27 @@ def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArr
                 f"exposure was broken off after {exposure[row]:.0f} s of {hold_s:.0f} s {why}: "
                 "by the machine, it seems, not by its operator"
             )
-            known = str(source[row]) != "published"
             place = _program_source(wanted, str(source[row]))
-            out.one(row, "outside", text, place, "short" if known else "")
+            cause = _short_cause(wanted, str(source[row]), float(exposure[row]))
+            out.one(row, "outside", text, place, cause)
     return held
+
+
+def _short_cause(program: Program, program_source: str, exposure_s: float) -> str:
+    """Return what a short hold counts as against the unit: nothing where it proves no fault.
+
+    A hold that was only assumed proves none. Nor does one that is far from the
+    unit's usual time and long enough for a published program: it may be a
+    program that nobody named, which the unit's page asks about.
+    """
+    if program_source == "published":
+        return ""
+    least = shortest_published_hold(program.air_removal, program.setpoint_c)
+    if program_source == "history" and least is not None:
+        held_min = exposure_s / 60.0
+        if UNNAMED_LEAST * least.hold_min <= held_min < UNNAMED_MOST * program.hold_min:
+            return ""
+    return "short"
 
 
 def _between_samples(exposure_s: float, interval_s: float, hold_s: float) -> bool:
@@ -397,9 +419,8 @@ def _one_cycle(
             f"exposure lasted {v['exposure_s']:.0f} s of {hold_s:.0f} s, more than the "
             f"{hold_margin:.0f} s short that sampling every {interval:g} s explains"
         )
-        # A hold that was only assumed proves no fault.
-        known = program_source != "published"
-        out.one(row, "outside", text, source, "short" if known else "")
+        cause = _short_cause(program, program_source, v["exposure_s"])
+        out.one(row, "outside", text, source, cause)
     elif least < low - under:
         text = (
             f"temperature fell to {least:.1f} °C in exposure, more than the ±{under:.2g} K of the "

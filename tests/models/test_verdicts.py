@@ -145,6 +145,25 @@ def test_an_assumed_hold_is_judged_but_proves_no_fault() -> None:
     assert "published" in found["verdict_source"]
 
 
+@pytest.mark.parametrize(
+    ("source", "minutes", "cause"),
+    [
+        ("history", 20.0, ""),  # may be a program that nobody named
+        ("history", 28.0, "short"),  # a timer that gives out
+        ("history", 12.0, "short"),  # shorter than any published hold at 121 °C
+        ("configuration", 20.0, "short"),
+    ],
+)
+def test_a_hold_that_may_be_a_program_of_its_own_is_no_fault(
+    source: str, minutes: float, cause: str
+) -> None:
+    changes = {"program": "gravity-121x30", "program_source": source, "exposure_s": 60.0 * minutes}
+    found = judge_one(**changes)
+    assert (found["verdict"], found["cause"]) == ("outside", cause)
+    early = judge_one(completion="aborted", drying_s=600.0, **changes)
+    assert (early["verdict"], early["cause"]) == ("outside", cause)
+
+
 def test_limits_that_were_not_checked_say_so() -> None:
     assert "not checked" in judge_one(exposure_min_c=119.0)["verdict_source"]
 
