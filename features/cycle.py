@@ -161,7 +161,9 @@ def _steam_cycle(
         add_exposure(row, samples, arrival, last, setpoint, limits, noise)
     row.values["exhaust_start"] = int(samples.time_ms[exhaust])
     add_heat_up(row, samples, start, arrival, setpoint, noise, bounds is not None)
-    add_pressure_features(row, samples, before, start, arrival, last, exhaust, end, atmosphere)
+    add_pressure_features(
+        row, samples, before, place.left, start, arrival, last, exhaust, end, atmosphere
+    )
     row.values["completion"] = completion(
         row,
         samples,
@@ -330,7 +332,16 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
     row.null((*EXPOSURE, *SAWTOOTH, "setpoint_c"), why)
     add_heat_up(row, samples, start, last, 121.0, noise, False)
     add_pressure_features(
-        row, samples, [], start, last, last, last, last, local_atmosphere(row, samples, last, last)
+        row,
+        samples,
+        [],
+        left,
+        start,
+        last,
+        last,
+        last,
+        last,
+        local_atmosphere(row, samples, last, last),
     )
     cut = place.last and event.stop >= len(time)
     row.values["completion"] = "cut_off" if cut else "aborted"

@@ -145,6 +145,7 @@ def add_pressure_features(
     row: Row,
     samples: Samples,
     before: list[Event],
+    left: int,
     start: int,
     arrival: int,
     last: int,
@@ -152,7 +153,7 @@ def add_pressure_features(
     end: int,
     atmosphere: float,
 ) -> None:
-    """Add what needs a pressure channel."""
+    """Add what needs a pressure channel; nothing before ``left`` is looked at."""
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
     part = pressure[start : end + 1]
     if np.isfinite(part).sum() < 0.5 * len(part):
@@ -188,7 +189,7 @@ def add_pressure_features(
     seconds, tau, why = exhaust_module.exhaust_times(time[out], pressure[out], atmosphere)
     row.put("exhaust_s", seconds, why)
     row.put("exhaust_tau_s", tau, why)
-    count, evacuation, deepest = vacuum.pulses(samples, before, arrival, atmosphere)
+    count, evacuation, deepest = vacuum.pulses(samples, before, left, arrival, atmosphere)
     if np.isfinite(count):
         row.values["pulse_count"] = int(count)
     else:

@@ -40,7 +40,7 @@ class Drying:
 
 
 def pulses(
-    samples: Samples, vacua: list[Event], exposure: int, atmosphere: float
+    samples: Samples, vacua: list[Event], left: int, exposure: int, atmosphere: float
 ) -> tuple[float, float, float]:
     """Return completed pulses, median evacuation time 100 to 30 kPa [s], deepest [kPa].
 
@@ -51,7 +51,7 @@ def pulses(
     pressure, time = samples.pressure_kpa, samples.time_s
     if not vacua:
         return 0.0, float("nan"), float("nan")
-    evacuations = [evacuation_seconds(time, pressure, e) for e in vacua]
+    evacuations = [evacuation_seconds(time, pressure, e, left) for e in vacua]
     good = np.asarray([e for e in evacuations if np.isfinite(e)])
     deepest = min(float(np.nanmin(pressure[e.start : e.stop])) for e in vacua)
     part = slice(vacua[0].start, exposure + 1)
@@ -90,19 +90,20 @@ def _lows(values: FloatArray, least: float) -> IntArray:
     return np.asarray(found, dtype=np.int64)
 
 
-def evacuation_seconds(time: FloatArray, pressure: FloatArray, event: Event) -> float:
+def evacuation_seconds(time: FloatArray, pressure: FloatArray, event: Event, left: int) -> float:
     """Return the time [s] from 100 to 30 kPa on the way into a vacuum; NaN if not seen.
 
     Straight lines of the logarithm between samples: a pump takes an equal share
     in equal times. Where the chamber starts under 100 kPa (a site above sea level,
-    low weather, a pulse) the share that was seen is scaled to the whole.
+    low weather, a pulse) the share that was seen is scaled to the whole. Samples before
+    ``left`` belong to another cycle: they may be gone when more data arrive.
     """
     part = pressure[event.start : event.stop]
     low = np.flatnonzero(part < 30.0)
     if not len(low):
         return float("nan")
     k = event.start + int(low[0])
-    first = max(0, int(np.searchsorted(time, time[event.start] - BEFORE_PUMP_S)))
+    first = max(left, int(np.searchsorted(time, time[event.start] - BEFORE_PUMP_S)))
     if first == k:
         return float("nan")  # samples begin within the vacuum
     level = min(100.0, STARTED_SHARE * float(pressure[first:k].max()))

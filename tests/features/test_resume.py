@@ -10,7 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from chamberdrift.features import extract
+from chamberdrift.features.events import Event
 from chamberdrift.features.memory import HOLDS, PLATEAUS, Memory
+from chamberdrift.features.vacuum import evacuation_seconds
 from chamberdrift.fixtures.simulator import plan_fleet, simulate_unit
 from chamberdrift.shared.config import Unit
 from hypothesis import HealthCheck, given, settings
@@ -141,3 +143,12 @@ def test_a_hot_start_right_behind_another_row_is_no_start_of_the_record(
         for by_memory in (False, True):
             found = resumed(trace, unit, [cut], by_memory)
             pd.testing.assert_frame_equal(found, whole, check_exact=True)
+
+
+def test_a_pump_is_timed_from_its_own_cycles_samples() -> None:
+    """The air inlet of the drying before it may be gone when more data arrive."""
+    time = np.arange(0.0, 200.0, 15.0)
+    pressure = np.concatenate((np.full(4, 103.0), 95.0 * np.exp(-np.arange(10) / 3.0)))
+    whole = evacuation_seconds(time, pressure, Event("vacuum", 6, len(time)), 4)
+    rest = evacuation_seconds(time[4:], pressure[4:], Event("vacuum", 2, len(time) - 4), 0)
+    assert whole == rest == pytest.approx(45.0 * np.log(100.0 / 30.0), rel=1e-9)
