@@ -290,13 +290,12 @@ def _stands_out(context: RowContext, k: int, size: float, place: int, now: float
         return
     findings.alone, cycles = count(findings.alone, now, place, k)
     part = SIGNATURE_PARTS[k]
-    if ledger.standing(part) is not None:
-        ledger.support(part, now)
+    ledger.support(part, now)
+    standing = ledger.standing(part)
     others = [e for e in ledger.standing_all() if e.part != part and e.severity != "watch"]
     held = part in context.moved.provisional[i]
     if not cycles or others or held or not context.allowed(k):
         return
-    standing = ledger.standing(part)
     if standing is None or standing.severity == "watch":
         row = context.describe(k, size, "service", context.scores.t[i])
         row["evidence"] += f" {cycles} of the last {WINDOW} cycles show it each by itself."

@@ -205,9 +205,8 @@ def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArr
     program, source = _text(cycles, "program"), _text(cycles, "program_source")
     stopped = at & (_text(cycles, "completion") == "aborted") & np.isfinite(exposure)
     for row in out.open(stopped):
-        try:
-            wanted = Program.parse(str(program[row]))
-        except ValueError:
+        wanted = _parsed(str(program[row]))
+        if wanted is None:
             continue
         hold_s = wanted.hold_min * 60.0
         seconds = float(np.nan_to_num(interval[row]))

@@ -312,8 +312,8 @@ class Decider:
     def anchors(self) -> tuple[tuple[int, int], ...]:
         """Return spans of days that the name or the preamble states in a certain form."""
         found = [(d.toordinal() - EPOCH, d.toordinal() - EPOCH) for d in name_dates(self.a.name)]
-        found += [(first, last) for first, last in name_months(self.a.name)]
-        weeks = [(y, w) for y, w in _YEAR_WEEK.findall(self.a.name)]
+        found += name_months(self.a.name)
+        weeks = _YEAR_WEEK.findall(self.a.name)
         weeks += [(y, w) for w, y in _WEEK_YEAR.findall(self.a.name)]
         for year, week in weeks:
             try:
