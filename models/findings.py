@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .budgets import SHIPPED, Asked
 from .diagnosis import match
 from .lifecycle import Ledger
 from .signatures import (
@@ -311,6 +312,7 @@ def drift_row(
     resolve: Callable[[int], int],
     allowed: Callable[[int], bool],
     held: frozenset[str],
+    asked: Asked = SHIPPED,
 ) -> None:
     """Let one row's charts open, raise, support or quiet flags.
 
@@ -332,6 +334,8 @@ def drift_row(
         Says whether a signature may call for a visit.
     held
         Parts under provisional repair: nothing new is raised for them.
+    asked
+        What the site's budgets ask beyond the shipped limits.
     """
     supported: set[str] = set()
     explained = _known(ledger, t, size)
@@ -341,7 +345,7 @@ def drift_row(
     if explained:
         now_t, now_size, now_support = remainder(*delta(explained[0][0]), explained)
     for _ in range(3):  # at most three faults at once
-        ready = eligible(now_t, now_size, now_support, "watch")
+        ready = eligible(now_t - asked.watch, now_size, now_support, "watch")
         if explained:
             ready &= now_t >= WATCH_T + SECOND_WATCH_T
         if not ready.any():
@@ -357,7 +361,7 @@ def drift_row(
         # Sensors first: swings that a noisy channel shows are not the sterilizer's.
         blurred = k in SWINGS and noisy(*delta(k))
         if part not in held and not blurred:
-            more = SECOND_SERVICE_T if explained else 0.0
+            more = asked.service + (SECOND_SERVICE_T if explained else 0.0)
             beside = explained and now_t[k] < SECOND_SHARE * t[explained[0][0]]
             able = eligible(now_t - more, now_size, now_support, "service")[k]
             sure = able and not beside and allowed(k)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.config import Limits
+from .budgets import SHIPPED, Asked
 from .facts import Facts
 from .findings import FORGET_ROWS, LIMIT_WINDOW, PARTS, Findings, Scores, eligible
 from .limit_findings import (
@@ -54,7 +55,9 @@ class Seen:
         return np.asarray(self.complete & np.isfinite(self.duty))
 
 
-def quiet_rows(seen: Seen, scores: Scores, findings: Findings, limits: Limits) -> BoolArray:
+def quiet_rows(
+    seen: Seen, scores: Scores, findings: Findings, limits: Limits, asked: Asked = SHIPPED
+) -> BoolArray:
     """Return which rows can raise nothing while no flag stands, shape (rows,).
 
     Parameters
@@ -65,9 +68,11 @@ def quiet_rows(seen: Seen, scores: Scores, findings: Findings, limits: Limits) -
         As they are before the first row.
     limits
         The configured limits.
+    asked
+        What the site's budgets ask beyond the shipped limits.
     """
     speaks = seen.ready & scores.seen
-    raises = eligible(scores.t, scores.size, scores.support, "watch").any(axis=1)
+    raises = eligible(scores.t - asked.watch, scores.size, scores.support, "watch").any(axis=1)
     return np.asarray(
         ~(speaks & raises)
         & ~_troubled(seen, limits)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.config import Config
+from .budgets import asked
 from .describe import RowContext, put_forecast
 from .diagnosis import conditional, likeness
 from .facts import Facts
@@ -224,7 +225,8 @@ def find(
     ledger, findings = state.ledger, state.findings
     seen = Seen(rows.time, rows.complete, moved.ready, duty, smallest, facts)
     named = (scores.t >= WATCH_T).any(axis=1)
-    quiet = quiet_rows(seen, scores, findings, config.limits)
+    beyond = asked(config.budgets)
+    quiet = quiet_rows(seen, scores, findings, config.limits, beyond)
     quiet &= ~(scores.seen & ((np.array(worst) >= TWO_Z) & ~named | np.array(strong, dtype=bool)))
     quiet &= alone.signature < 0
     quiet[list(settled)] = False
@@ -256,6 +258,7 @@ def find(
                 context.resolve,
                 context.allowed,
                 moved.provisional[i],
+                beyond,
             )
         if alone.signature[i] >= 0:
             context.at(i)

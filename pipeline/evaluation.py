@@ -258,6 +258,7 @@ def _rate(
         unit_days=sum(total(s) for s in zone.values()),
         flags=count,
         confidence=options.bound_confidence,
+        designed=getattr(options.budgets, severity),
     )
 
 

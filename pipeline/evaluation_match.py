@@ -41,6 +41,9 @@ class CycleScore:
     extra_logger: int = 0
     """Of those missing and extra, how many while the unit's logger had a wrong clock or lost
     samples: such cycles can't be matched by time, or were not recorded."""
+    inside_within: int = 0
+    """Of the outside ones judged inside, how many were said to be so within the channel's
+    uncertainty: a trace alone can't tell them apart."""
 
     @property
     def verdict_share(self) -> float | None:
@@ -165,6 +168,9 @@ def score_cycles(
         verdict_pairs=verdict_pairs,
         missing_logger=_under(truth[lost], "exposure_start", faults),
         extra_logger=_under(found[extra], "exposure_start", faults),
+        inside_within=int(
+            ((true == "outside") & (given == "inside") & _within(right, judgements)).sum()
+        ),
     )
 
 
@@ -185,6 +191,14 @@ def _under(rows: pd.DataFrame, time: str, faults: pd.DataFrame | None) -> int:
 def _count(table: pd.DataFrame, chosen: NDArray[np.bool_]) -> pd.Series:
     """Return the number of chosen rows of each unit."""
     return table.loc[chosen, "unit_id"].astype(str).value_counts()
+
+
+def _within(cycles: pd.DataFrame, judgements: pd.DataFrame | None) -> NDArray[np.bool_]:
+    """Return which cycles' verdicts rest on the channel's uncertainty."""
+    if judgements is None or "within_uncertainty" not in judgements:
+        return np.zeros(len(cycles), dtype=np.bool_)
+    rests = judgements.loc[judgements["within_uncertainty"].fillna(False).astype(bool)]
+    return np.asarray(cycles["cycle_id"].isin(rests["cycle_id"]), dtype=np.bool_)
 
 
 def _verdicts(cycles: pd.DataFrame, judgements: pd.DataFrame | None) -> pd.Series:

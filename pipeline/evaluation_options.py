@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from ..shared.config import Budgets
 
 
 @dataclass(frozen=True)
@@ -24,3 +26,5 @@ class EvaluationOptions:
     """The lead is enough at this many days or this share of onset to failure."""
     bound_confidence: float = 0.95
     """One-sided confidence of the upper bounds on rates."""
+    budgets: Budgets = field(default_factory=Budgets)
+    """The designed rates that stand beside the counted ones."""

@@ -27,6 +27,8 @@ class FlagRate:
     """None without unit-years."""
     upper: float | None
     """One-sided upper bound of the rate, exact Poisson."""
+    designed: float | None = None
+    """What the budgets promise."""
 
 
 def poisson_cdf(count: int, mean: float) -> float:
@@ -67,7 +69,7 @@ def poisson_upper(count: int, confidence: float = 0.95) -> float:
     """
     if count < 0 or not 0.0 < confidence < 1.0:
         raise ValueError(f"count must be >= 0 and confidence in (0, 1): {count}, {confidence}")
-    low, high = float(count), count + 10.0
+    low, high = 0.0, count + 10.0
     while poisson_cdf(count, high) > 1.0 - confidence:
         high *= 2.0
     for _ in range(200):
@@ -81,6 +83,11 @@ def poisson_upper(count: int, confidence: float = 0.95) -> float:
     return 0.5 * (low + high)
 
 
+def poisson_lower(count: int, confidence: float = 0.95) -> float:
+    """Return the exact one-sided lower bound of a Poisson mean; see ``poisson_upper``."""
+    return poisson_upper(count - 1, 1.0 - confidence) if count else 0.0
+
+
 def rate(
     where: str,
     severity: str,
@@ -89,6 +96,7 @@ def rate(
     unit_days: float,
     flags: int,
     confidence: float = 0.95,
+    designed: float | None = None,
 ) -> FlagRate:
     """Return flags per unit-year with the upper bound of the rate."""
     years = unit_days / DAYS_PER_YEAR
@@ -101,6 +109,7 @@ def rate(
         flags,
         flags / years if known else None,
         poisson_upper(flags, confidence) / years if known else None,
+        designed,
     )
 
 

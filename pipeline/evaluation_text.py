@@ -60,6 +60,7 @@ def _cycles(e: Evaluation) -> str:
         ["kind right", share(c.kind_right, c.matched)],
         ["program right", share(c.program_right, c.program_known)],
         ["verdict right", share(c.verdict_right, c.verdict_known)],
+        ["  outside, judged inside within the channel's uncertainty", str(c.inside_within)],
     ]
     wrong = [
         f"{n} {'cycle' if n == 1 else 'cycles'} {true} judged {given}"
@@ -113,11 +114,13 @@ def _rates(e: Evaluation) -> str:
             str(r.flags),
             number(r.per_unit_year, 3),
             number(r.upper, 3),
+            number(r.designed, 3),
         ]
         for r in e.rates
     ]
     bound = f"{100 * e.options.bound_confidence:g} % bound"
-    return table(["False flags", "units", "unit-years", "flags", "per unit-year", bound], rows)
+    head = ["False flags", "units", "unit-years", "flags", "per unit-year", bound, "designed"]
+    return table(head, rows)
 
 
 def _confounders(e: Evaluation) -> str:

@@ -157,6 +157,7 @@ def run_evaluation(folder: str, location: str, *, as_of: datetime | None = None)
         Score what was known then.
     """
     from .evaluation import score
+    from .evaluation_options import EvaluationOptions
     from .judge_stage import judge_tables, seen_cycles
     from .moment import moment_of
     from .settings import read_settings
@@ -188,4 +189,5 @@ def run_evaluation(folder: str, location: str, *, as_of: datetime | None = None)
         truth_confounders=confounders,
         forecasts=replayed.forecasts,
         name=f"{location} against {folder}",
+        options=EvaluationOptions(budgets=config.budgets),
     )

@@ -147,6 +147,8 @@ class Budgets:
     watch: float = 2.0
     service: float = 0.15
     stop: float = 0.02
+    fleet_factor: float = 1.0
+    """False flags that this fleet's own weeks raise for each one of the simulation."""
 
 
 @dataclass(frozen=True)

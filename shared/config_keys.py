@@ -239,17 +239,29 @@ SECTIONS: Final = (
         "budgets",
         Budgets,
         False,
-        "False flags that a healthy unit may raise in a year, all parts together.",
-        tuple(
+        "False flags that a healthy unit may raise in a year, all parts together. They move the "
+        "limits of the drift charts; hard limits, from which stop comes, they do not move.",
+        (
+            *(
+                Key(
+                    name,
+                    "number",
+                    f"{name} flags in a healthy unit-year",
+                    low=0.001,
+                    high=100.0,
+                    source="design of this program, no outside source",
+                )
+                for name in ("watch", "service", "stop")
+            ),
             Key(
-                name,
+                "fleet_factor",
                 "number",
-                f"{name} flags in a healthy unit-year",
-                low=0.001,
-                high=100.0,
+                "false flags that this fleet's own weeks raise for each one of the simulation: "
+                "chamberdrift false-flags measures it",
+                low=0.1,
+                high=10.0,
                 source="design of this program, no outside source",
-            )
-            for name in ("watch", "service", "stop")
+            ),
         ),
     ),
     Section(
