@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
+from datetime import datetime
 from typing import Any, Final
 
 from ..models.resampled import BLOCK_DAYS, LEAST_YEARS, Draws, healthy_units, realised
@@ -12,10 +13,11 @@ from ..shared.config import Budgets
 from ..shared.errors import ChamberdriftError
 from .evaluation_rates import poisson_lower, poisson_upper
 from .evaluation_text import number, table
-from .judge_stage import seen_service
+from .judge_stage import seen_cycles, seen_service
 from .moment import moment_of
 from .settings import read_settings
 from .store import Store
+from .views import tables_at
 
 Progress = Callable[[str, int, int], None]
 
@@ -108,7 +110,12 @@ class FalseFlags:
 
 
 def false_flags(
-    address: str, *, draws: int = 4, seed: int = 0, progress: Progress | None = None
+    address: str,
+    *,
+    draws: int = 4,
+    seed: int = 0,
+    as_of: datetime | None = None,
+    progress: Progress | None = None,
 ) -> FalseFlags:
     """Draw a store's healthy weeks again and count what judging raises.
 
@@ -120,6 +127,8 @@ def false_flags(
         How often the fleet is drawn, 1 or more.
     seed
         Of the chance: the same seed gives the same answer.
+    as_of
+        Nothing later is seen; None: everything is.
     progress
         Called after each draw.
 
@@ -131,9 +140,10 @@ def false_flags(
     store = Store.open(address)
     config = read_settings(store.place)
     snapshot = store.snapshot()
-    cycles = snapshot.table("cycles")
-    service = seen_service(snapshot.table("service"), moment_of(None, snapshot))
-    healthy = healthy_units(cycles, snapshot.table("flags"), service)
+    moment = moment_of(as_of, snapshot)
+    cycles = seen_cycles(snapshot.table("cycles"), moment)
+    service = seen_service(snapshot.table("service"), moment)
+    healthy = healthy_units(cycles, tables_at(snapshot, config, moment).flags, service)
     own = cycles[cycles["unit_id"].isin(healthy)]
     found: dict[str, Draws] = {}
     for one, number_of in realised(own, config, draws=draws, seed=seed):

@@ -257,7 +257,7 @@ SECTIONS: Final = (
                 "fleet_factor",
                 "number",
                 "false flags that this fleet's own weeks raise for each one of the simulation: "
-                "chamberdrift false-flags measures it",
+                "chamberdrift evaluate --own-weeks measures it",
                 low=0.1,
                 high=10.0,
                 source="design of this program, no outside source",

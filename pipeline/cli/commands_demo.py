@@ -8,7 +8,7 @@ import click
 
 from .base import Command
 from .options import Run, Whole, as_of_option, common, store_option
-from .output import called_as, emit, explain, progress_bar
+from .output import called_as, emit, explain, progress_bar, width
 
 
 @click.command(cls=Command, short_help="Run a night over a simulated fleet.")
@@ -80,20 +80,57 @@ def simulate(folder: str, units: int, days: int, seed: int, run: Run) -> None:
 
 
 @click.command(cls=Command, short_help="Score flags against a simulation's truth.")
-@click.argument("truth", metavar="TRUTH")
+@click.argument("truth", metavar="[TRUTH]", required=False)
 @store_option
 @as_of_option
+@click.option(
+    "--own-weeks",
+    type=Whole(1),
+    metavar="N",
+    help="Without TRUTH: count false flags on the store's own healthy weeks, drawn N times.",
+)
+@click.option(
+    "--seed",
+    type=Whole(0),
+    metavar="S",
+    default=0,
+    show_default=True,
+    help="Of the chance with which weeks are drawn.",
+)
 @common
-def evaluate(truth: str, store: str, as_of: datetime | None, run: Run) -> None:
+def evaluate(
+    truth: str | None,
+    store: str,
+    as_of: datetime | None,
+    own_weeks: int | None,
+    seed: int,
+    run: Run,
+) -> None:
     """Score the store's cycles and flags against the truth of a simulation.
 
-    TRUTH is the folder that simulate wrote.
+    TRUTH is the folder that simulate wrote. Where there is no truth, --own-weeks makes
+    units on which nothing was found again out of their own weeks, in an order drawn by
+    chance, judges them from their first cycle on, and sets the flags that come of it
+    beside what [budgets] promises. Each draw takes as long as judging all of the past
+    once. Nothing is written.
 
     \b
-    Example:
+    Examples:
       chamberdrift evaluate try --store fleet
+      chamberdrift evaluate --own-weeks 4 --store fleet
     """
-    from ..simulation import run_evaluation
+    if (truth is None) == (own_weeks is None):
+        raise click.UsageError("Give either TRUTH, a simulation's folder, or --own-weeks N.")
+    if truth is not None:
+        from ..simulation import run_evaluation
 
-    result = run_evaluation(truth, store, as_of=as_of)
-    emit(run, result.as_dict(), result.text())
+        score = run_evaluation(truth, store, as_of=as_of)
+        emit(run, score.as_dict(), score.text())
+        return
+    from ..false_flags import false_flags
+
+    with progress_bar() as progress:
+        counted = false_flags(
+            store, draws=own_weeks or 1, seed=seed, as_of=as_of, progress=progress
+        )
+    emit(run, counted.as_dict(), counted.text(width()))

@@ -11,7 +11,7 @@ import click
 from ...shared.errors import ChamberdriftError
 from .base import QUARANTINED, STOP_OPEN, Command
 from .options import MOMENT, Run, Word, as_of_option, common, exit_flags_option, store_option
-from .output import emit, progress_bar, width
+from .output import emit, width
 
 TABLES = ("cycles", "flags", "intake", "units", "service")
 
@@ -147,41 +147,6 @@ def status(store: str, as_of: datetime | None, line: bool, exit_flags: bool, run
     emit(run, result.as_dict(), result.line() if line else result.text(width() - 1))
     if exit_flags and result.stop_open:
         click.get_current_context().exit(STOP_OPEN)
-
-
-@click.command(
-    cls=Command,
-    name="false-flags",
-    short_help="Count what judging raises on the fleet's own healthy weeks.",
-)
-@store_option
-@click.option(
-    "--draws",
-    type=click.IntRange(1, 1000),
-    default=4,
-    show_default=True,
-    help="How often the fleet's weeks are drawn.",
-)
-@click.option(
-    "--seed", type=click.IntRange(0), default=0, show_default=True, help="Of the chance."
-)
-@common
-def false_flags(store: str, draws: int, seed: int, run: Run) -> None:
-    """Count what judging raises on the fleet's own healthy weeks, beside what is designed.
-
-    Units on which nothing was found are made again out of their own weeks in an order
-    drawn by chance, and judged from their first cycle on. Nothing is written. Each draw
-    takes as long as judging the whole past once.
-
-    \b
-    Example:
-      chamberdrift false-flags --draws 8 --store fleet
-    """
-    from ..false_flags import false_flags as count
-
-    with progress_bar() as progress:
-        result = count(store, draws=draws, seed=seed, progress=progress)
-    emit(run, result.as_dict(), result.text(width()))
 
 
 @click.command(cls=Command, short_help="Tell how an export would be read, and why.")

@@ -10,7 +10,7 @@ from ...shared.version import VERSION
 from .base import Group
 from .commands_care import defer, move, retire, service
 from .commands_demo import demo, evaluate, simulate
-from .commands_look import false_flags, probe, show, status, table
+from .commands_look import probe, show, status, table
 from .commands_night import extract, ingest, judge, nightly, report
 from .commands_setup import import_units, init
 from .commands_upkeep import compact, forget, verify
@@ -59,7 +59,7 @@ def cli() -> None:
 
 
 cli.add_chapter("Every night", [nightly, ingest, extract, judge, report])
-cli.add_chapter("Look", [status, show, table, probe, false_flags])
+cli.add_chapter("Look", [status, show, table, probe])
 cli.add_chapter("After work on a unit", [service, defer, move, retire])
 cli.add_chapter("Set up and keep", [init, import_units, verify, compact, forget])
 cli.add_chapter("Try and check", [demo, simulate, evaluate])

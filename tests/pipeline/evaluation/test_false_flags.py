@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from chamberdrift.models.resampled import Draws
-from chamberdrift.pipeline.evaluation_rates import poisson_lower, poisson_upper
 from chamberdrift.pipeline.cli.root import cli
+from chamberdrift.pipeline.evaluation_rates import poisson_lower, poisson_upper
 from chamberdrift.pipeline.false_flags import FalseFlags, summed_up
 from chamberdrift.pipeline.setup import init_store
 from chamberdrift.shared.config import Budgets
@@ -59,7 +59,14 @@ def test_a_short_past_gives_no_advice() -> None:
 def test_a_store_without_a_past_says_so_in_one_line(tmp_path: Path) -> None:
     store = str(tmp_path / "store")
     init_store(store, {})
-    result = CliRunner().invoke(cli, ["false-flags", "--store", store])
+    result = CliRunner().invoke(cli, ["evaluate", "--own-weeks", "1", "--store", store])
     assert result.exit_code == 1
     assert result.stderr.count("\n") == 1
     assert "eight weeks" in result.stderr
+
+
+def test_evaluate_wants_a_truth_or_own_weeks_and_not_both(tmp_path: Path) -> None:
+    for arguments in ([], ["truth", "--own-weeks", "2"]):
+        result = CliRunner().invoke(cli, ["evaluate", *arguments, "--store", str(tmp_path)])
+        assert result.exit_code == 2
+        assert "either TRUTH" in result.stderr
