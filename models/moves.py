@@ -14,7 +14,14 @@ from .diagnosis import match
 from .plain import array
 from .reference import Reference
 from .robust import nanmedian
-from .signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR, signs_of_part
+from .signatures import (
+    DIRECTIONS,
+    SERVICE_FLOOR,
+    SIGNATURES,
+    TWO_SIDED,
+    WATCH_FLOOR,
+    signs_of_part,
+)
 from .signs import NAMES
 
 if TYPE_CHECKING:
@@ -82,6 +89,7 @@ def settle(state: Tracker, scale: FloatArray, reference: Reference, row: int) ->
             ]
         )
         strong = np.where(np.abs(found.t[0]) > 2.0, sick / WATCH_FLOOR, 0.0)
+        strong[_set_back(found.size[0], waiting["was"], variance)] = 0.0
         own = np.array([s.part == part for s in SIGNATURES])
         agrees = not bool((strong[own] >= 1.0).any())
         touched = signs_of_part(part)
@@ -91,6 +99,19 @@ def settle(state: Tracker, scale: FloatArray, reference: Reference, row: int) ->
                 _rebase(state, touched, level, with_values)
         settled.append(Settled(row, part, agrees, float(waiting["since"])))
     return settled
+
+
+def _set_back(size: FloatArray, was: FloatArray, variance: FloatArray) -> NDArray[np.bool_]:
+    """Return which changes are the end of an adjustment and not the fault, shape (signatures,).
+
+    What can be off either way and was off one way before the work comes back to where its
+    adjustment puts it, which need not be where it was when it was first seen. Nearer than
+    what would call for a visit and on the other side, it is a new level.
+    """
+    before = match(was[None, :], variance[None, :])
+    other_side = before.size[0] * size < 0.0
+    seen = np.abs(before.t[0]) > 2.0
+    return np.asarray(TWO_SIDED & other_side & seen & (np.abs(size) < SERVICE_FLOOR))
 
 
 def _rebase(

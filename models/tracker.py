@@ -29,6 +29,7 @@ from .forest import standardise
 from .moves import DESIGN_EFFECT, Settled, finish_splice, settle
 from .plain import array, lists, number
 from .reference import Reference
+from .robust import nanmedian
 from .signs import MEMORY, NAMES, REACH
 
 FloatArray = NDArray[np.float64]
@@ -145,7 +146,8 @@ class Tracker:
             "splice": None if self.splice is None else np.array(self.splice, dtype=np.float64),
             "before": np.array(self.before, dtype=np.float64),
             "pending": [
-                {**w, "rows": np.array(w["rows"], dtype=np.float64)} for w in self.pending
+                {**w, **{k: np.array(w[k], dtype=np.float64) for k in ("rows", "was")}}
+                for w in self.pending
             ],
             "days": np.array([d for d in self.days if d[0] >= since], dtype=np.float64),
             "day": self.day,
@@ -165,7 +167,9 @@ class Tracker:
         for name in ("other", "recent", "before", "days"):
             read[name] = lists(data[name])
         read["splice"] = None if data["splice"] is None else lists(data["splice"])
-        read["pending"] = [{**w, "rows": lists(w["rows"])} for w in data["pending"]]
+        read["pending"] = [
+            {**w, "rows": lists(w["rows"]), "was": array(w["was"])} for w in data["pending"]
+        ]
         return cls(**read)
 
 
@@ -242,7 +246,10 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
         while queue and queue[0].time < now:
             repair = queue.pop(0)
             if repair.action in EPOCH_ACTIONS:
-                state.pending.append({"part": repair.part, "since": repair.time, "rows": []})
+                was = nanmedian(array(state.recent).reshape(-1, _COUNT), axis=0)
+                state.pending.append(
+                    {"part": repair.part, "since": repair.time, "rows": [], "was": was}
+                )
         residual = plain[i] - state.baseline.shift
         odd = bool(rows.complete[i]) and _sampled_otherwise(
             state, rows.logger[i], float(rows.interval[i]), residual

@@ -239,6 +239,36 @@ def test_the_right_repair_closes_the_flag(lab: Any) -> None:
     assert flags["closed_at"].notna().all()
 
 
+def _adjusted(to: float) -> Change:
+    def change(day: float, x: dict[str, float]) -> None:
+        off = 0.5 * min(max((day - ONSET) / 30.0, 0.0), 1.0) if day < 120.0 else to
+        x["plateau"] += off
+
+    return change
+
+
+def _adjusted_flags(lab: Any, to: float) -> pd.DataFrame:
+    plans = [lab.plan(change=_adjusted(to), seed=8, days=190)]
+    service = lab.service([("unit-01", 120.0, "temperature_sensor", "calibrated")])
+    return run(lab, plans, service).flags
+
+
+@pytest.mark.parametrize("to", [0.0, -0.25])
+def test_an_adjustment_may_end_a_little_on_the_other_side(lab: Any, to: float) -> None:
+    # What is set right by a reference comes to where that says, not to where it was once.
+    flags = _adjusted_flags(lab, to)
+    own = flags[(flags["part"] == "temperature_sensor") & (flags["severity"] == "service")]
+    assert set(own["close_reason"]) == {"serviced"}
+    assert flags["closed_at"].notna().all()
+
+
+@pytest.mark.parametrize("to", [0.5, -0.6])
+def test_an_adjustment_that_leaves_it_off_closes_nothing(lab: Any, to: float) -> None:
+    flags = _adjusted_flags(lab, to)
+    assert "serviced" not in set(flags["close_reason"].dropna())
+    assert flags["closed_at"].isna().any()
+
+
 def test_the_wrong_repair_leaves_it_open(lab: Any) -> None:
     plans = [lab.plan(change=FAULTS["weak heater"][1], seed=8, days=150)]
     service = lab.service([("unit-01", 118.0, "door_seal", "replaced")])
