@@ -88,10 +88,11 @@ def _change(i: int, delta: FloatArray, expected: FloatArray) -> str:
     usual = float(expected[i])
     if not math.isfinite(usual):
         return _short(i, delta)
-    if sign.name == "heat_up":
+    if sign.name in ("heat_up", "hold"):
         share = abs(math.expm1(float(delta[i]))) * 100.0
         slower = "longer" if delta[i] > 0 else "shorter"
-        return f"{sign.words} became {share:.0f} % {slower}"
+        digits = 1 if sign.name == "hold" else 0
+        return f"{sign.words} became {share:.{digits}f} % {slower}"
     now = usual * math.exp(float(delta[i])) if sign.scale == "log" else usual + float(delta[i])
     return f"{sign.words} {verb} from {usual:.{digits}f} to {now:.{digits}f}{unit}"
 

@@ -2,8 +2,8 @@
 
 The limit is stated per part: heater and lost steam, where the duty reaches 1;
 an offset of the controller's sensor or a wider swing, where exposure leaves its
-band; air or superheat, the limit on saturation; a leak test, its configured
-limit. Where nothing makes a cycle fail (a slow exhaust, a slow pump, the
+band; a shorter hold, its set time; air or superheat, the limit on saturation; a
+leak test, its configured limit. Where nothing makes a cycle fail (a slow exhaust, a slow pump, the
 logger), there is none.
 """
 
@@ -80,6 +80,8 @@ def size_limit(
         return SizeLimit(max(bottom if growing < 0 else top, 0.2), ON_THE_WAY)
     if sig.part == "heater":
         return SizeLimit(max(top, 0.2), ON_THE_WAY)
+    if "hold" in sig.changes:
+        return SizeLimit(max(_or(expected[INDEX["hold"]], 0.0), 0.005), EXACT)
     if sig.part == "controller":
         return SizeLimit(max(min(bottom, top), 0.2), ON_THE_WAY)
     if sig.part == "air_removal" and "saturation" in sig.changes:

@@ -57,10 +57,10 @@ standard errors, as where a broken limit is laid to a part."""
 NEAREST_SHARE: Final = 0.6
 """Cosine from which signs that moved look enough like a signature for its part to be named,
 though circumstances might explain them as well (design choice)."""
-STRONG_LEFT_OUT: Final = ("noise", "open_pressure", "seat", "closing", "boiling")
+STRONG_LEFT_OUT: Final = ("noise", "open_pressure", "seat", "closing", "boiling", "hold")
 """Signs of the logger and the weather, which have findings of their own, the time that a purge
-takes, which follows the mains and the weather more than the machine, and two that hang on how a
-cycle's end and its boiling are seen."""
+takes, which follows the mains and the weather more than the machine, two that hang on how a
+cycle's end and its boiling are seen, and a hold: whatever lets the temperature dip extends it."""
 
 
 def small_p(p: dict[str, FloatArray]) -> FloatArray:

@@ -353,6 +353,17 @@ SIGNATURES: Final = (
         0.25,
         0.4,
     ),
+    # A timer that runs fast shortens every hold by one share, whatever the temperature does;
+    # cycles fail once the reserve over the set time is used up.
+    Signature(
+        "controller",
+        "",
+        "share by which the hold is shorter",
+        {"hold": -1.0},
+        0.006,
+        0.01,
+        needs=("hold",),
+    ),
     Signature(
         "logger",
         "noise",
@@ -438,6 +449,7 @@ HEAT: Final = tuple(
     if s.mode == "element weak" or (s.part == "door_seal" and "loss" in s.changes)
 )
 """Too little heat, or steam lost: under either a controller may hold its plateau too low."""
+TIMER: Final = next(k for k, s in enumerate(SIGNATURES) if "hold" in s.changes)
 AIR: Final = next(
     k for k, s in enumerate(SIGNATURES) if s.part == "air_removal" and "plateau" in s.changes
 )

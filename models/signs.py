@@ -9,6 +9,7 @@ and how it follows its circumstances by physics.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from ..shared.programs import Program
 from ..shared.steam import t_sat_c
 
 FloatArray = NDArray[np.float64]
@@ -349,6 +351,18 @@ SIGNS: Final = (
         memory=2.0,  # a cycle says yes or no: a share needs many
         shown=False,
     ),
+    # A timer is a clock: the hold of one program comes out alike to the sampling interval, cycle
+    # after cycle, whatever load and mains do (healthy tuning units: 0.1 % beside that interval).
+    Sign(
+        "hold",
+        "exposure_s",
+        "log",
+        "length of exposure over the program's",
+        "1",
+        0.004,
+        0.002,
+        slope_sd=(0.002,) * 5,
+    ),
 )
 """Signs in the order of all arrays below."""
 
@@ -380,6 +394,12 @@ SWITCHED_SHARE: Final = 0.5
 teeth part of it averages out (design choice). Not so its slopes: a machine that keeps time and a
 logger that keeps time meet at the same phases tooth after tooth."""
 
+HOLD_GAP_INTERVALS: Final = 2.5
+HOLD_SHARE: Final = 0.01
+"""Share of a hold that a sampling interval may be. Machine and logger both keep time, so a hold
+may read one interval shorter for weeks: that must stay below what is worth a visit. It also keeps
+a short program's rounding out of the level of a long one."""
+
 LEAST_START_GAP_K: Final = 20.0
 """Below this distance from start to set point, a heat-up time says nothing."""
 
@@ -409,6 +429,11 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             value = value - _numbers(cycles, "saturation_deviation_k")
         elif sign.name in ("plateau", "dip"):
             value = value - _numbers(cycles, "setpoint_c")
+        elif sign.name == "hold":
+            # Samples lost at either end would shorten it.
+            whole = ~(_numbers(cycles, "gap_s") > HOLD_GAP_INTERVALS * interval)
+            value = np.where(whole & (interval <= HOLD_SHARE * value), value, np.nan)
+            value = value / _set_seconds(cycles)
         if sign.name in FINE_TIMES:
             value = np.where(value > LEAST_INTERVALS * interval, value, np.nan)
         elif sign.name in FINE_RATES:
@@ -436,6 +461,8 @@ def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
             out[:, i] = interval * value / (60.0 * FINE_RATES[sign.name])
         elif sign.name in ("equilibration", "closing"):
             out[:, i] = interval
+        elif sign.name == "hold":
+            out[:, i] = interval / np.where(value > 0.0, value, np.nan)
         elif sign.name == "period":
             out[:, i] = SWITCHED_SHARE * interval / np.where(value > 0.0, value, np.nan)
         elif sign.name in SWITCHED:
@@ -476,6 +503,22 @@ def circumstance_matrix(cycles: pd.DataFrame) -> FloatArray:
             2.0 * np.log(np.where(volts > 0.0, volts, np.nan)),
         ]
     )
+
+
+def _set_seconds(cycles: pd.DataFrame) -> FloatArray:
+    """Return the exposure that each cycle's program sets [s], NaN where none is known."""
+    if "program" not in cycles.columns:
+        return np.full(len(cycles), np.nan)
+    program = cycles["program"].fillna("")
+    seconds = {name: _minutes(name) * 60.0 for name in program.unique().tolist()}
+    return program.map(seconds).to_numpy(dtype=np.float64)
+
+
+def _minutes(program: str) -> float:
+    try:
+        return Program.parse(program).hold_min or math.nan
+    except ValueError:
+        return math.nan
 
 
 def _numbers(cycles: pd.DataFrame, column: str) -> FloatArray:

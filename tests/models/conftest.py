@@ -113,6 +113,7 @@ def _cycle(plan: Plan, rng: np.random.Generator, day: float, k: int, own: float)
         "filter": 1.0,
         "leak": 0.02,
         "water": 1.0,
+        "timer": 1.0,
     }
     if plan.change is not None:
         plan.change(day, x)
@@ -147,7 +148,7 @@ def _cycle(plan: Plan, rng: np.random.Generator, day: float, k: int, own: float)
         "ended_at": exposure + pd.Timedelta(seconds=hold_s + 400.0),
         "exposure_start": exposure,
         "exposure_end": exposure + pd.Timedelta(seconds=hold_s + 5.0),
-        "exposure_s": hold_s + 5.0,
+        "exposure_s": 5.0 * round((hold_s * x["timer"] + 15.0 + 3.0 * noise[7]) / 5.0),
         "below_band_s": 0.0,
         "overband_k": max(x["plateau"] + x["swing"] + x["logger_k"] - 4.0, 0.0),
         "exposure_min_c": setpoint + x["plateau"] - x["swing"] + x["logger_k"],

@@ -61,6 +61,7 @@ FAULTS: dict[str, tuple[str, Change, str, dict[str, Any]]] = {
     ),
     "low water": ("water_fill", growing("water", -0.007, times=True), "", {}),
     "wider swing": ("controller", growing("swing", 0.012), "", {}),
+    "fast timer": ("controller", growing("timer", -0.0004, times=True), "exposure_s", {}),
     "noisy channel": ("logger", growing("noise", 0.05, times=True), "noise_k", {}),
     "leak under vacuum": (
         "door_seal",

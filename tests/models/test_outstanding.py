@@ -61,6 +61,17 @@ def test_a_heat_up_that_was_seen_pauses_at_boiling_or_not() -> None:
     assert sign_matrix(frame)[:, INDEX["boiling"]].tolist() == [1.0, 0.0]
 
 
+def test_a_hold_counts_against_its_program_where_it_is_seen_whole_and_finely() -> None:
+    hold = {"program": ["gravity-121x20", "gravity-126x10"], "exposure_s": [1218.0, 606.0]}
+    at = INDEX["hold"]
+    seen = sign_matrix(cycles(**hold, sample_interval_s=[2.0, 2.0], gap_s=[2.0, 2.0]))[:, at]
+    np.testing.assert_allclose(seen, np.log([1.015, 1.01]))
+    coarse = cycles(**hold, sample_interval_s=[10.0, 10.0], gap_s=[10.0, 10.0])
+    assert np.isfinite(sign_matrix(coarse)[:, at]).tolist() == [True, False]
+    lost = cycles(**hold, sample_interval_s=[2.0, 2.0], gap_s=[2.0, 30.0])
+    assert np.isfinite(sign_matrix(lost)[:, at]).tolist() == [True, False]
+
+
 def test_the_shorter_run_of_a_saw_tooth_sets_what_its_slopes_are_worth() -> None:
     frame = cycles(
         sawtooth_period_s=[30.0, 30.0],
