@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from .plain import array, lists
 from .reference import Reference
 from .robust import nanmedian, trimmed_mean, winsorised_sd
-from .signs import NAMES
+from .signs import AT_LEAST, NAMES
 
 FloatArray = NDArray[np.float64]
 
@@ -128,7 +128,8 @@ class Baseline:
         residual = np.concatenate(rows)
         count = np.isfinite(residual).sum(axis=0)
         own = np.where(count >= LEAST_VALUES, winsorised_sd(residual), 0.0)
-        weight = np.where(count >= LEAST_VALUES, count, 0.0)
+        # What coarse sampling hides does not scatter; that says nothing of what does not hide.
+        weight = np.where((count >= LEAST_VALUES) & ~(AT_LEAST & (own == 0.0)), count, 0.0)
         mixed = (weight * own**2 + SCALE_SHRINK * reference.scatter**2) / (weight + SCALE_SHRINK)
         return np.asarray(np.sqrt(mixed))
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .robust import mad_sd, nanmedian, ridge_huber
-from .signs import NAMES, PRIOR_SLOPE_SD, PRIOR_SLOPES, SCATTER, WANDER
+from .signs import AT_LEAST, NAMES, PRIOR_SLOPE_SD, PRIOR_SLOPES, SCATTER, WANDER
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -31,6 +31,9 @@ LEAST_UNITS: Final = 8
 
 UNITS_SHRINK: Final = 8.0
 """Pseudo-units of the shipped wander in the fleet's own (design choice)."""
+
+HIDDEN_ROWS: Final = 3
+"""Rows of a block that stand at its very median: more than one are no measurement."""
 
 ROWS_A_UNIT: Final = 120
 """Bound on the rows of a unit that a fit reads."""
@@ -101,7 +104,7 @@ def fit_reference(
         signs, circumstances, group = signs[order], circumstances[order], group[order]
         centred = _centre(np.where(np.isfinite(circumstances), circumstances, np.nan), group)
         centred = np.where(np.isfinite(centred), centred, 0.0)
-        response = _centre(signs, group)
+        response = _unhidden(_centre(signs, group), group)
         for i in range(len(NAMES)):
             rows = np.flatnonzero(np.isfinite(response[:, i]))
             if rows.size < LEAST_ROWS:
@@ -130,6 +133,7 @@ def fit_wander(levels: FloatArray) -> FloatArray:
         Slow level of each unit without a standing flag, NaN where unseen, shape
         (units, signs).
     """
+    levels = np.where(AT_LEAST & (levels == 0.0), np.nan, levels)
     count = np.isfinite(levels).sum(axis=0)
     enough = count >= LEAST_UNITS
     spread = np.where(enough, mad_sd(levels, axis=0), 0.0) if len(levels) else 0.0 * WANDER
@@ -141,6 +145,16 @@ def fit_wander(levels: FloatArray) -> FloatArray:
 def _within(value: float, shipped: float) -> float:
     """Keep a fitted spread within a factor of three below and four above the shipped one."""
     return float(np.clip(value, shipped / 3.0, shipped * 4.0))
+
+
+def _unhidden(response: FloatArray, group: IntArray) -> FloatArray:
+    """Leave out what coarse sampling hides: a time taken as its least does not scatter at all."""
+    if not len(response):
+        return response
+    start = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    same = AT_LEAST & (response == 0.0)
+    alike = np.repeat(np.add.reduceat(same, start), np.diff(start, append=group.size), axis=0)
+    return np.where(same & (alike >= HIDDEN_ROWS), np.nan, response)
 
 
 def _centre(values: FloatArray, group: IntArray) -> FloatArray:

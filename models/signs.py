@@ -380,13 +380,16 @@ LEAST_CURRENT_DUTY: Final = 0.1
 threshold most of the time (no source)."""
 
 LEAST_INTERVALS: Final = 2.5
-"""A time of fewer sampling intervals says more about the sampling than about the unit. Not
-higher: a healthy time that is cut away leaves a slowing one without a level to rise from
-(design choice)."""
+"""A time of fewer sampling intervals says more about the sampling than about the unit: it is
+taken as so many, which it is at most. Not left out, for then one that slows has no level to rise
+from (an exhaust of 29 s at samples 20 s apart, which a blocked vent made 53 and 117 s)."""
 
 FINE_TIMES: Final = ("seat", "exhaust", "evacuation", "air_inlet")
 FINE_RATES: Final = {"heat_rate": 40.0, "heat_rate_pressurised": 14.0}
 """Rates, with the kelvin of the window that they are taken over."""
+AT_LEAST: Final = np.array([n in ("seat", "exhaust", "evacuation", *FINE_RATES) for n in NAMES])
+"""Signs that no healthy unit repeats exactly, but where sampling hides them; a vacuum break is
+timed in whole intervals anyway."""
 
 SWITCHED: Final = ("power", "loss", "duty", "period")
 SWITCHED_SHARE: Final = 0.5
@@ -434,11 +437,7 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             whole = ~(_numbers(cycles, "gap_s") > HOLD_GAP_INTERVALS * interval)
             value = np.where(whole & (interval <= HOLD_SHARE * value), value, np.nan)
             value = value / _set_seconds(cycles)
-        if sign.name in FINE_TIMES:
-            value = np.where(value > LEAST_INTERVALS * interval, value, np.nan)
-        elif sign.name in FINE_RATES:
-            seconds = 60.0 * FINE_RATES[sign.name] / np.where(value > 0.0, value, np.nan)
-            value = np.where(seconds > LEAST_INTERVALS * interval, value, np.nan)
+        value = _as_seen(sign.name, value, interval)
         if sign.scale == "log":
             value = np.log(np.where(value > 0.0, value, np.nan))
         out[:, i] = value
@@ -454,7 +453,7 @@ def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
     out = np.zeros((len(cycles), len(SIGNS)))
     interval = _numbers(cycles, "sample_interval_s")
     for i, sign in enumerate(SIGNS):
-        value = _numbers(cycles, sign.column)
+        value = _as_seen(sign.name, _numbers(cycles, sign.column), np.nan_to_num(interval))
         if sign.name in FINE_TIMES:
             out[:, i] = interval / np.where(value > 0.0, value, np.nan)
         elif sign.name in FINE_RATES:
@@ -468,6 +467,16 @@ def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
         elif sign.name in SWITCHED:
             out[:, i] = interval * _swing_error(cycles, sign.name)
     return out
+
+
+def _as_seen(name: str, value: FloatArray, interval: FloatArray) -> FloatArray:
+    """Return times at least, and rates at most, as what the sampling interval [s] can show."""
+    if name in FINE_TIMES:
+        return np.where(value > 0.0, np.maximum(value, LEAST_INTERVALS * interval), np.nan)
+    if name in FINE_RATES:
+        least = np.where(interval > 0.0, LEAST_INTERVALS * interval, np.nan)
+        return np.fmin(value, 60.0 * FINE_RATES[name] / least) + 0.0 * value
+    return value
 
 
 def _swing_error(cycles: pd.DataFrame, name: str) -> FloatArray:

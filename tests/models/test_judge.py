@@ -522,6 +522,18 @@ def test_a_logger_with_two_rates_keeps_its_charts(lab: Any) -> None:
     assert first["first_seen"] - expected["first_seen"] < pd.Timedelta(days=5)
 
 
+def test_an_exhaust_too_quick_for_its_sampling_is_seen_to_slow(lab: Any) -> None:
+    def blocked(day: float, x: dict[str, float]) -> None:
+        x["exhaust"] *= 3.0 if day > ONSET else 1.0
+
+    plans = [lab.plan(change=blocked, seed=3, days=110, interval_s=lambda day: 60.0)]
+    cycles = lab.cycles(plans)
+    assert cycles["exhaust_s"].iloc[:60].median() < 2.5 * 60.0
+    first = raised(judge(cycles, SERVICE.empty(), lab.config(plans))).iloc[0]
+    assert first["part"] == "vent_path"
+    assert first["first_seen"] > lab.start + pd.Timedelta(days=ONSET)
+
+
 def test_units_stepped_apart_equal_those_stepped_together(
     lab: Any, fleet: tuple[pd.DataFrame, pd.DataFrame, Config], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 from chamberdrift.models.outstanding import count, outstanding
+from chamberdrift.models.reference import fit_reference
 from chamberdrift.models.signatures import DIRECTIONS, SERVICE_FLOOR, SIGNATURES
 from chamberdrift.models.signs import INDEX, SCATTER, WANDER, resolution_matrix, sign_matrix
 from chamberdrift.shared.schema import CYCLES
@@ -70,6 +72,35 @@ def test_a_hold_counts_against_its_program_where_it_is_seen_whole_and_finely() -
     assert np.isfinite(sign_matrix(coarse)[:, at]).tolist() == [True, False]
     lost = cycles(**hold, sample_interval_s=[2.0, 2.0], gap_s=[2.0, 30.0])
     assert np.isfinite(sign_matrix(lost)[:, at]).tolist() == [True, False]
+
+
+def test_a_time_too_short_for_its_sampling_is_at_most_what_that_shows() -> None:
+    frame = cycles(
+        exhaust_s=[29.0, 117.0],
+        heat_rate_pressurised_k_per_min=[57.0, 7.0],
+        sample_interval_s=[20.0, 20.0],
+    )
+    signs = sign_matrix(frame)
+    np.testing.assert_allclose(signs[:, INDEX["exhaust"]], np.log([50.0, 117.0]))
+    rate = np.exp(signs[:, INDEX["heat_rate_pressurised"]])
+    np.testing.assert_allclose(rate, [14.0 / 50.0 * 60.0, 7.0])
+    error = resolution_matrix(frame)[:, INDEX["exhaust"]]
+    np.testing.assert_allclose(error, [20.0 / 50.0, 20.0 / 117.0])
+
+
+def test_what_sampling_hides_teaches_the_fleet_no_scatter() -> None:
+    rng = np.random.default_rng(1)
+    group = np.repeat(np.arange(20), 12)
+    signs = np.full((group.size, len(SCATTER)), np.nan)
+    at = INDEX["exhaust"]
+    signs[:, at] = 0.1 * rng.standard_normal(group.size)
+    clear = signs[: group.size // 2]
+    signs[group.size // 2 :, at] = np.log(50.0)  # the other units' are hidden
+    none, levels = np.full((group.size, 5), np.nan), np.zeros((20, len(SCATTER)))
+    both = fit_reference("2026-03", signs, none, group, levels)
+    alone = fit_reference("2026-03", clear, none[: len(clear)], group[: len(clear)], levels)
+    assert both.scatter[at] == pytest.approx(alone.scatter[at])
+    assert both.wander[at] == pytest.approx(WANDER[at])
 
 
 def test_the_shorter_run_of_a_saw_tooth_sets_what_its_slopes_are_worth() -> None:
