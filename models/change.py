@@ -94,12 +94,10 @@ def _errors(t: FloatArray, y: FloatArray, places: NDArray[np.int64], kind: str) 
         left, right = places.astype(np.float64), n - places.astype(np.float64)
         before, after = total[places - 1], total[-1] - total[places - 1]
         return np.asarray(square[-1] - before**2 / left - after**2 / right)
-    out = np.empty(places.size)
-    none = float(np.square(y - y.mean()).sum())
-    for i, place in enumerate(places.tolist()):
-        ramp = np.maximum(t - t[place - 1], 0.0)
-        centred = ramp - ramp.mean()
-        spread = float(centred @ centred)
-        fall = float(centred @ y) ** 2 / spread if spread > 0 else 0.0
-        out[i] = none - fall
-    return out
+    # All places at once, shape (places, n): a series has at most some months of days.
+    ramp = np.maximum(t - t[places - 1, None], 0.0)
+    centred = ramp - ramp.mean(axis=1, keepdims=True)
+    spread = np.square(centred).sum(axis=1)
+    along = (centred * y).sum(axis=1)
+    fall = along**2 / np.where(spread > 0.0, spread, np.inf)
+    return np.asarray(np.square(y - y.mean()).sum() - fall)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from ..shared.config import Config
 from .bench import bench_check
 from .change import Change, change_point
+from .chart_pair import carried
 from .evidence import drift_evidence
 from .findings import SUPPORT_Z, Scores
 from .forecast import Forecast
@@ -69,22 +70,19 @@ class RowContext:
     ) -> None:
         self.state, self.rows, self.moved = state, rows, moved
         self.scores, self.ids, self.config = scores, ids, config
-        self.level = moved.adjusted - moved.residual
-        known = np.isfinite(self.level)
-        place = np.where(known, np.arange(len(ids))[:, None], -1)
-        self.last = np.maximum.accumulate(place, axis=0) if len(ids) else place
-        self.before = state.expected
+        level = moved.adjusted - moved.residual
+        self.expected = carried(level, np.isfinite(level), state.expected)
         self.i = -1
         self.cycle_id = ""
+        self.moves: dict[int, tuple[int, FloatArray, bool]] = {}
+        """By signature, the day and scatter it was last asked of, and whether it moved at once."""
 
     def at(self, i: int) -> None:
         """Move on to a row: the state's healthy levels and scatter become that row's."""
         if i == self.i:
             return
         self.i, self.cycle_id = i, self.ids[i]
-        last = self.last[i]
-        known = self.level[np.maximum(last, 0), np.arange(len(NAMES))]
-        self.state.expected = np.where(last >= 0, known, self.before)
+        self.state.expected = self.expected[i]
         self.state.scale = self.moved.scale[i]
 
     def delta(self, k: int) -> tuple[FloatArray, FloatArray]:
@@ -121,8 +119,17 @@ class RowContext:
 
     def at_once(self, k: int = OWN_SENSOR) -> bool:
         """Return whether a size, else the plateau, moved between two cycles, not day by day."""
+        today, scale = math.floor(self.rows.time[self.i]), self.state.scale
+        known = self.moves.get(k)
+        if known is None or known[0] != today or not np.array_equal(known[1], scale):
+            known = today, scale, self._at_once(k)
+            self.moves[k] = known
+        return known[2]
+
+    def _at_once(self, k: int) -> bool:
+        """Tell it from the days that are over: a day's later cycles are not looked at."""
         state = self.state
-        history = state.history(float(self.rows.time[self.i]) + 1.0)
+        history = state.history(float(self.rows.time[self.i]))
         days, sizes = daily_size(history, state.scale, state.wander, k)
         if k in LATE_END and sizes.size >= MIDDLE_DAYS:  # single late ends make no step
             sizes = np.median(sliding_window_view(sizes, MIDDLE_DAYS), axis=1)

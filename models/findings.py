@@ -104,6 +104,8 @@ SWINGS: Final = frozenset(
     k for k, s in enumerate(SIGNATURES) if s.part == "controller" or s.mode == "stuck on"
 )
 PARTS: Final = tuple(dict.fromkeys(SIGNATURE_PARTS))
+OF_PART: Final = {part: tuple(k for k in range(K) if SIGNATURE_PARTS[k] == part) for part in PARTS}
+"""Signatures of each part."""
 
 
 @dataclass
@@ -275,8 +277,8 @@ def eligible(
 
 def remainder(
     delta: FloatArray, variance: FloatArray, explained: list[tuple[int, float]]
-) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
-    """Score one row after faults of given sizes are taken off.
+) -> tuple[FloatArray, FloatArray, NDArray[np.int64]] | None:
+    """Score one row after faults of given sizes are taken off; None where too little is left.
 
     Parameters
     ----------
@@ -288,13 +290,17 @@ def remainder(
     Returns
     -------
     tuple of ndarray
-        t, size and support of every signature, shape (signatures,).
+        t, size and support of every signature, shape (signatures,); None where none of them
+        can open a flag beside the faults that are known.
     """
     left, spread = delta.copy(), variance.copy()
     for k, size in explained:
         change = DIRECTIONS[k] * size
         left = left - change
         spread = spread + np.square(MISFIT * change)
+    # No signature can reach a larger T than all signs together do; T is rounded to 1e-6.
+    if np.nansum(np.square(left) / spread) < (WATCH_T + SECOND_WATCH_T - 1e-5) ** 2:
+        return None
     t, sizes = matched(left[None, :], spread[None, :])
     support = supporting(left[None, :], spread[None, :], sizes)[0]
     return np.round(t[0], 6), np.round(sizes[0], 9), support
@@ -341,10 +347,11 @@ def drift_row(
     explained = _known(ledger, t, size)
     for k, _ in explained:
         supported.add(SIGNATURE_PARTS[k])
-    now_t, now_size, now_support = t, size, support
-    if explained:
-        now_t, now_size, now_support = remainder(*delta(explained[0][0]), explained)
+    left = remainder(*delta(explained[0][0]), explained) if explained else (t, size, support)
     for _ in range(3):  # at most three faults at once
+        if left is None:
+            break
+        now_t, now_size, now_support = left
         ready = eligible(now_t - asked.watch, now_size, now_support, "watch")
         if explained:
             ready &= now_t >= WATCH_T + SECOND_WATCH_T
@@ -367,8 +374,7 @@ def drift_row(
             sure = able and not beside and allowed(k)
             _count(findings, ledger, now, k, now_t, now_size, describe, bool(sure))
         explained.append((k, float(now_size[k])))
-        here, spread = delta(k)
-        now_t, now_size, now_support = remainder(here, spread, explained)
+        left = remainder(*delta(k), explained)
     for part in PARTS:
         if part not in supported:
             for severity in ("watch", "service"):
@@ -378,7 +384,7 @@ def drift_row(
     for episode in ledger.standing_all():
         if episode.part == "unknown" and episode.rows[-1]["layer"] == "forest":
             continue  # the forest speaks for it
-        ks = [k for k in range(K) if SIGNATURE_PARTS[k] == episode.part]
+        ks = OF_PART.get(episode.part, ())
         if episode.part in supported or any(t[k] >= KEEP_T for k in ks):
             ledger.support(episode.part, now)
         else:
@@ -395,11 +401,10 @@ def _known(ledger: Ledger, t: FloatArray, size: FloatArray) -> list[tuple[int, f
     for episode in ledger.standing_all():
         if episode.severity == "watch":
             continue
-        own = np.array([p == episode.part for p in SIGNATURE_PARTS])
-        if own.any():
-            k = int(np.where(own, t, -1.0).argmax())
-            if t[k] >= KEEP_T:
-                out.append((k, float(size[k])))
+        own = OF_PART.get(episode.part, ())
+        k = max(own, key=lambda k: float(t[k]), default=-1)
+        if own and t[k] >= KEEP_T:
+            out.append((k, float(size[k])))
     return out
 
 

@@ -123,8 +123,8 @@ class Tracker:
     splice: list[list[float]] | None = None
     before: list[list[float]] = field(default_factory=list)
     pending: list[dict[str, Any]] = field(default_factory=list)
-    days: list[list[float]] = field(default_factory=list)
-    """Day, then the mean residual of each sign: the days that are over."""
+    days: FloatArray = field(default_factory=lambda: np.empty((0, 1 + _COUNT)))
+    """Day, then the mean residual of each sign: days that are over, shape (days, 1 + signs)."""
     day: float = math.nan
     day_total: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
     day_count: FloatArray = field(default_factory=lambda: np.zeros(_COUNT))
@@ -149,7 +149,7 @@ class Tracker:
                 {**w, **{k: np.array(w[k], dtype=np.float64) for k in ("rows", "was")}}
                 for w in self.pending
             ],
-            "days": np.array([d for d in self.days if d[0] >= since], dtype=np.float64),
+            "days": self.days[self.days[:, 0] >= since],
             "day": self.day,
             "day_total": self.day_total,
             "day_count": self.day_count,
@@ -164,8 +164,9 @@ class Tracker:
             read[name] = array(data[name])
         for name in ("time", "day", "interval"):
             read[name] = number(data[name])
-        for name in ("other", "recent", "before", "days"):
+        for name in ("other", "recent", "before"):
             read[name] = lists(data[name])
+        read["days"] = array(data["days"]).reshape(-1, 1 + _COUNT)
         read["splice"] = None if data["splice"] is None else lists(data["splice"])
         read["pending"] = [
             {**w, "rows": lists(w["rows"]), "was": array(w["was"])} for w in data["pending"]
@@ -463,25 +464,32 @@ def _keep_day(state: Tracker, now: float, residual: FloatArray) -> None:
 
 def _keep_days(state: Tracker, times: FloatArray, residual: FloatArray) -> None:
     """Add cycles to their days' means."""
-    days = np.floor(times)
+    if not len(times):
+        return
+    day = np.floor(times)
     seen = np.isfinite(residual)
     values = np.where(seen, residual, 0.0)
-    starts = np.flatnonzero(np.diff(days, prepend=np.nan) != 0.0).tolist()
-    for first, last in itertools.pairwise([*starts, len(days)]):
-        if days[first] != state.day:
-            if not math.isnan(state.day):
-                state.days = [*state.days[1 - HISTORY_DAYS :], close_day(state)]
-            state.day = float(days[first])
-            state.day_total = np.zeros(_COUNT)
-            state.day_count = np.zeros(_COUNT)
-        for value in values[first:last]:  # one by one: the order of a sum is its bits
-            state.day_total = state.day_total + value
-        state.day_count = state.day_count + seen[first:last].sum(axis=0)
+    first = np.flatnonzero(np.diff(day, prepend=np.nan) != 0.0)
+    cycles = np.diff(first, append=len(day))
+    days = day[first]
+    total = np.zeros((len(days), _COUNT))
+    count = np.add.reduceat(seen, first, axis=0, dtype=np.float64)
+    if days[0] == state.day:
+        total[0] = state.day_total
+        count[0] += state.day_count
+    elif not math.isnan(state.day):
+        days = np.concatenate([[state.day], days])
+        total, count = np.vstack([state.day_total, total]), np.vstack([state.day_count, count])
+        first, cycles = np.concatenate([[0], first]), np.concatenate([[0], cycles])
+    for k in range(int(cycles.max())):  # cycle by cycle: the order of a sum is its bits
+        more = cycles > k
+        total[more] += values[first[more] + k]
+    over = np.column_stack([days[:-1], _day_means(total[:-1], count[:-1])])
+    state.days = np.concatenate([state.days, over])[-HISTORY_DAYS:]
+    state.day, state.day_total, state.day_count = float(days[-1]), total[-1], count[-1]
 
 
-def close_day(state: Tracker) -> list[float]:
-    """Return the current day's row of the history."""
-    seen = state.day_count > 0
-    mean = np.where(seen, state.day_total / np.where(seen, state.day_count, 1.0), np.nan)
-    # Single precision: change points and forecasts need no more, and states are half as long.
-    return [state.day, *mean.astype(np.float32).tolist()]
+def _day_means(total: FloatArray, count: FloatArray) -> FloatArray:
+    """Return the means of days, in single precision: change points and forecasts need no more."""
+    mean = np.where(count > 0.0, total / np.where(count > 0.0, count, 1.0), np.nan)
+    return mean.astype(np.float32)

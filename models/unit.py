@@ -150,8 +150,8 @@ class UnitState:
     def history(self, now: float) -> FloatArray:
         """Return the days that were over before ``now``, shape (days, 1 + signs)."""
         today = math.floor(now)
-        kept = [row for row in self.tracker.days if today - LOOK_BACK_DAYS <= row[0] < today]
-        return array(kept).reshape(-1, 1 + len(NAMES))
+        days = self.tracker.days
+        return days[(days[:, 0] >= today - LOOK_BACK_DAYS) & (days[:, 0] < today)]
 
     def forecast_for(self, part: str, now: float, config: Config) -> Forecast | None:
         """Run the part's fault on to the limit that it will reach first, as seen at ``now``."""
@@ -217,18 +217,18 @@ def find(
     smallest = small_p(odd)
     small = smallest.tolist()
     both = np.abs(moved.delta) / np.sqrt(moved.variance)
-    worst = np.where(np.isfinite(both), both, 0.0).max(axis=(1, 2)).tolist()
-    out = np.asarray(np.nan_to_num(both[:, 1])[:, COUNTED] >= STRONG_Z)
-    strong = np.asarray(out.any(axis=1)).tolist()
+    worst = np.where(np.isfinite(both), both, 0.0).max(axis=(1, 2))
+    strong = scores.seen & (both[:, 1][:, COUNTED] >= STRONG_Z).any(axis=1)
     state.wander = reference.wander
     context = RowContext(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings
     seen = Seen(rows.time, rows.complete, moved.ready, duty, smallest, facts)
-    named = (scores.t >= WATCH_T).any(axis=1)
+    named = scores.seen & (scores.t >= WATCH_T).any(axis=1)
+    lone = scores.seen & (worst >= TWO_Z) & ~named
+    apart = _given_others(moved, lone)
     beyond = asked(config.budgets)
     quiet = quiet_rows(seen, scores, findings, config.limits, beyond)
-    quiet &= ~(scores.seen & ((np.array(worst) >= TWO_Z) & ~named | np.array(strong, dtype=bool)))
-    quiet &= alone.signature < 0
+    quiet &= ~lone & ~strong & (alone.signature < 0)
     quiet[list(settled)] = False
     loud = [*np.flatnonzero(~quiet).tolist(), len(times)]
     after = 0
@@ -265,13 +265,12 @@ def find(
             _stands_out(context, int(alone.signature[i]), float(alone.size[i]), place[i], now)
         if rows.complete[i]:
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
-        if scores.seen[i] and worst[i] >= TWO_Z and not (scores.t[i] >= WATCH_T).any():
-            _alone(state, moved, scores.t[i], i, now, ids[i])
-        if scores.seen[i] and strong[i]:
+        if lone[i]:
+            _alone(state, moved, scores.t[i], apart[i], i, now, ids[i])
+        if strong[i]:
             _strong(state, moved, scores.t[i], i, now, ids[i])
         if small and moved.ready[i] and math.isfinite(small[i]):
-            explained = bool(scores.seen[i]) and bool((scores.t[i] >= WATCH_T).any())
-            _vote(state, moved, i, now, small[i], ids[i], explained)
+            _vote(state, moved, i, now, small[i], ids[i], bool(named[i]))
         row = facts.row(i)
         limit_row(findings, ledger, now, causes[i], row, scores.t[i], ids[i], config.limits)
         if standing or ledger.standing_all():
@@ -305,12 +304,27 @@ def _stands_out(context: RowContext, k: int, size: float, place: int, now: float
         ledger.raise_flag(part, "service", now, row)
 
 
+def _given_others(moved: Track, chosen: NDArray[np.bool_]) -> dict[int, FloatArray]:
+    """Return, of each chosen row, the charts' signs given all others, shape (2, signs)."""
+    at, width = np.flatnonzero(chosen), len(NAMES)
+    if not at.size:
+        return {}
+    z = conditional(moved.delta[at].reshape(-1, width), moved.variance[at].reshape(-1, width))
+    return dict(zip(at.tolist(), z.reshape(-1, 2, width), strict=True))
+
+
 def _alone(
-    state: UnitState, moved: Track, t: FloatArray, i: int, now: float, cycle_id: str
+    state: UnitState,
+    moved: Track,
+    t: FloatArray,
+    given_others: FloatArray,
+    i: int,
+    now: float,
+    cycle_id: str,
 ) -> None:
     """Let signs that stick out and fit no signature well call: one to watch, two for a visit."""
     findings, ledger = state.findings, state.ledger
-    quick = conditional(moved.delta[i, :1], moved.variance[i, :1])[0]
+    quick, peer = given_others
     if int((np.abs(np.nan_to_num(quick[COUNTED])) >= TWO_Z).sum()) >= 2:
         two = findings.candidate("unknown", "service")
         two.add(now)
@@ -323,8 +337,6 @@ def _alone(
             part = _nearest(t, most, moved.delta[i, 0], moved.variance[i, 0])
             row = describe_two(quick, moved.delta[i, 0], part, cycle_id)
             ledger.raise_flag(part, "service", now, row)
-    delta = moved.delta[i, 1]
-    peer = conditional(delta[None, :], moved.variance[i, 1][None, :])[0]
     if not float(np.max(np.abs(np.nan_to_num(peer[COUNTED])))) >= ALONE_Z:
         return
     counted = findings.candidate("unknown", "watch")
@@ -333,7 +345,9 @@ def _alone(
     if ledger.standing("unknown") is not None:
         ledger.support("unknown", now)
     elif enough and not ledger.standing_all():
-        ledger.raise_flag("unknown", "watch", now, describe_alone(peer, delta, cycle_id))
+        ledger.raise_flag(
+            "unknown", "watch", now, describe_alone(peer, moved.delta[i, 1], cycle_id)
+        )
 
 
 def _strong(

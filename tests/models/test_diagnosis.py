@@ -115,10 +115,10 @@ def test_a_pressure_fault_needs_the_open_reading_to_be_told_from_air() -> None:
 def test_what_is_left_after_one_fault_names_the_second() -> None:
     first, second = 0, next(i for i, s in enumerate(SIGNATURES) if s.mode == "blocked")
     delta = DIRECTIONS[first] * 0.3 + DIRECTIONS[second] * 0.5
-    t, _, _ = remainder(delta, VARIANCE, [(first, 0.3)])
-    assert int(t.argmax()) == second
-    t, _, _ = remainder(DIRECTIONS[first] * 0.3, VARIANCE, [(first, 0.3)])
-    assert t.max() < 1.0
+    left = remainder(delta, VARIANCE, [(first, 0.3)])
+    assert left is not None
+    assert int(left[0].argmax()) == second
+    assert remainder(DIRECTIONS[first] * 0.3, VARIANCE, [(first, 0.3)]) is None
 
 
 def test_signatures_speak_the_schemas_words() -> None:
