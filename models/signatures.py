@@ -217,9 +217,21 @@ SIGNATURES: Final = (
         "air_removal",
         "pump",
         "relative slowing of evacuation",
-        {"evacuation": 1.0, "vacuum": 1.0, "drying_vacuum": 2.0},
+        {"evacuation": 1.0, "vacuum": 1.0, "drying_vacuum": 2.0, "heat_up": 0.4},
         0.15,
         0.22,
+        needs=("evacuation", "vacuum", "drying_vacuum"),
+    ),
+    # A machine that pumps until it has reached its pulse's set point, however long that takes:
+    # the time goes into the heat-up, and only drying shows how deep the pump still gets.
+    Signature(
+        "air_removal",
+        "pump",
+        "relative slowing of evacuation, to the same vacuum",
+        {"evacuation": 1.0, "drying_vacuum": 2.0, "heat_up": 0.8},
+        0.15,
+        0.22,
+        needs=("evacuation", "drying_vacuum"),
     ),
     # A pump may lose speed at high pressure and reach its vacuum all the same.
     Signature(

@@ -416,6 +416,9 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
         if sign.name == "heat_up":
             gap = _numbers(cycles, "setpoint_c") - _numbers(cycles, "heat_start_c")
             value = value / np.where(gap > LEAST_START_GAP_K, gap, np.nan)
+        elif sign.name == "heat_rate":
+            # Across pulses it is the pump that lets steam in and out, from a boiler at pressure.
+            value = np.where(_numbers(cycles, "pulse_evacuation_s") > 0.0, np.nan, value)
         elif sign.name == "boil":
             value = value - t_sat_c(_numbers(cycles, "atmosphere_kpa"))
         elif sign.name == "boiling":

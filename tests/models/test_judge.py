@@ -522,6 +522,22 @@ def test_a_logger_with_two_rates_keeps_its_charts(lab: Any) -> None:
     assert first["first_seen"] - expected["first_seen"] < pd.Timedelta(days=5)
 
 
+def test_a_pump_that_takes_longer_to_the_same_vacuum_is_no_weak_heater(lab: Any) -> None:
+    """A machine pumps to its set point; the time goes into heat-up, and drying stays higher."""
+    prevacuum = {"program": lambda day, rng: "prevacuum-134x3.5", "interval_s": lambda day: 15.0}
+    plans = [lab.plan(seed=3, days=110, **prevacuum)]
+    cycles = lab.cycles(plans)
+    day = (cycles["started_at"] - lab.start) / pd.Timedelta(days=1)
+    slow = np.where(day > ONSET, 0.25, 0.0)
+    cycles["pulse_evacuation_s"] *= np.exp(slow)
+    cycles["drying_vacuum_kpa"] *= np.exp(slow)
+    cycles["heat_up_s"] *= np.exp(1.5 * slow)
+    # Taken across the pulses, of cycles that start warm as well.
+    cycles["heat_rate_k_per_min"] = 9.0 * np.exp(-1.5 * slow)
+    first = raised(judge(cycles, SERVICE.empty(), lab.config(plans))).iloc[0]
+    assert (first["part"], first["mode"]) == ("air_removal", "pump")
+
+
 def test_an_exhaust_too_quick_for_its_sampling_is_seen_to_slow(lab: Any) -> None:
     def blocked(day: float, x: dict[str, float]) -> None:
         x["exhaust"] *= 3.0 if day > ONSET else 1.0
