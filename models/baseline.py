@@ -66,6 +66,8 @@ class Level:
     """Usual circumstances, NaN where never known."""
     count: FloatArray
     """Values behind each sign's level."""
+    residual: FloatArray
+    """The program's cycles behind the level, less it, shape (cycles, signs)."""
 
 
 @dataclass
@@ -101,7 +103,8 @@ class Baseline:
         centre = nanmedian(circumstances, axis=0)
         moved = adjust(signs, circumstances, centre, reference.slopes)
         count = np.isfinite(signs).sum(axis=0).astype(np.float64)
-        return Level(np.where(count >= least, trimmed_mean(moved), np.nan), centre, count)
+        level = np.where(count >= least, trimmed_mean(moved), np.nan)
+        return Level(level, centre, count, moved - level)
 
     def scale(
         self, reference: Reference, levels: Mapping[str, Level | None] | None = None
@@ -113,16 +116,9 @@ class Baseline:
         levels
             Levels under the reference that are known already, by program.
         """
-        rows = []
-        for program, kept in self.programs.items():
-            held = levels or {}
-            level = held[program] if program in held else self.level(program, reference)
-            if level is not None:
-                used = self._used(program)
-                signs = array(kept.signs[:used])
-                circumstances = array(kept.circumstances[:used])
-                moved = adjust(signs, circumstances, level.centre, reference.slopes)
-                rows.append(moved - level.level)
+        held = levels or {}
+        known = [held[n] if n in held else self.level(n, reference) for n in self.programs]
+        rows = [level.residual for level in known if level is not None]
         if not rows:
             return reference.scatter.copy()
         residual = np.concatenate(rows)

@@ -459,11 +459,18 @@ def _step(
 
 def _keep_day(state: Tracker, now: float, residual: FloatArray) -> None:
     """Add a cycle to its day's mean; a day that is over goes to the history."""
-    _keep_days(state, np.array([now]), residual[None, :])
+    day = float(math.floor(now))
+    seen = np.isfinite(residual)
+    if day != state.day:
+        if not math.isnan(state.day):
+            _close_days(state, np.array([state.day]), state.day_total[None], state.day_count[None])
+        state.day, state.day_total, state.day_count = day, np.zeros(_COUNT), np.zeros(_COUNT)
+    state.day_total = state.day_total + np.where(seen, residual, 0.0)
+    state.day_count = state.day_count + seen
 
 
 def _keep_days(state: Tracker, times: FloatArray, residual: FloatArray) -> None:
-    """Add cycles to their days' means."""
+    """Add cycles to their days' means, as ``_keep_day`` does one by one."""
     if not len(times):
         return
     day = np.floor(times)
@@ -478,18 +485,17 @@ def _keep_days(state: Tracker, times: FloatArray, residual: FloatArray) -> None:
         total[0] = state.day_total
         count[0] += state.day_count
     elif not math.isnan(state.day):
-        days = np.concatenate([[state.day], days])
-        total, count = np.vstack([state.day_total, total]), np.vstack([state.day_count, count])
-        first, cycles = np.concatenate([[0], first]), np.concatenate([[0], cycles])
+        _close_days(state, np.array([state.day]), state.day_total[None], state.day_count[None])
     for k in range(int(cycles.max())):  # cycle by cycle: the order of a sum is its bits
         more = cycles > k
         total[more] += values[first[more] + k]
-    over = np.column_stack([days[:-1], _day_means(total[:-1], count[:-1])])
-    state.days = np.concatenate([state.days, over])[-HISTORY_DAYS:]
+    _close_days(state, days[:-1], total[:-1], count[:-1])
     state.day, state.day_total, state.day_count = float(days[-1]), total[-1], count[-1]
 
 
-def _day_means(total: FloatArray, count: FloatArray) -> FloatArray:
-    """Return the means of days, in single precision: change points and forecasts need no more."""
+def _close_days(state: Tracker, days: FloatArray, total: FloatArray, count: FloatArray) -> None:
+    """Let days go to the history; total and count of shape (days, signs)."""
     mean = np.where(count > 0.0, total / np.where(count > 0.0, count, 1.0), np.nan)
-    return mean.astype(np.float32)
+    # Single precision: change points and forecasts need no more, and states are half as long.
+    over = np.column_stack([days, mean.astype(np.float32)])
+    state.days = np.concatenate([state.days, over])[-HISTORY_DAYS:]

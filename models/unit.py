@@ -265,7 +265,7 @@ def find(
             _stands_out(context, int(alone.signature[i]), float(alone.size[i]), place[i], now)
         if rows.complete[i]:
             absolute_row(findings, ledger, now, duties[i], scores.t[i], ids[i])
-        if lone[i]:
+        if i in apart:
             _alone(state, moved, scores.t[i], apart[i], i, now, ids[i])
         if strong[i]:
             _strong(state, moved, scores.t[i], i, now, ids[i])
@@ -305,12 +305,20 @@ def _stands_out(context: RowContext, k: int, size: float, place: int, now: float
 
 
 def _given_others(moved: Track, chosen: NDArray[np.bool_]) -> dict[int, FloatArray]:
-    """Return, of each chosen row, the charts' signs given all others, shape (2, signs)."""
+    """Return the charts' signs given all others, shape (2, signs), of the rows they speak in.
+
+    Those are chosen rows with two signs of the short chart beyond ``TWO_Z``, or one of the
+    long chart beyond ``ALONE_Z``.
+    """
     at, width = np.flatnonzero(chosen), len(NAMES)
     if not at.size:
         return {}
     z = conditional(moved.delta[at].reshape(-1, width), moved.variance[at].reshape(-1, width))
-    return dict(zip(at.tolist(), z.reshape(-1, 2, width), strict=True))
+    z = z.reshape(-1, 2, width)
+    size = np.abs(z[:, :, COUNTED])
+    two = (size[:, 0] >= TWO_Z).sum(axis=1) >= 2
+    speaks = np.flatnonzero(two | (size[:, 1] >= ALONE_Z).any(axis=1))
+    return dict(zip(at[speaks].tolist(), z[speaks], strict=True))
 
 
 def _alone(
