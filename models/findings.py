@@ -236,15 +236,16 @@ def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
     support = np.zeros((n, K), dtype=np.int64)
     at = np.flatnonzero(seen)
     if at.size:
-        found = [matched(delta[at, s], variance[at, s]) for s in (0, 1)]
-        both = np.stack([t for t, _ in found])
-        sizes = np.stack([a for _, a in found])
+        # Both charts in one batch: the rows of the short one, then those of the long one.
+        moved, spread = (np.concatenate([x[at, 0], x[at, 1]]) for x in (delta, variance))
+        found = matched(moved, spread)
+        counts = supporting(moved, spread, found[1]).reshape(2, -1, K)
+        both, sizes = (x.reshape(2, -1, K) for x in found)
         best = both.argmax(axis=0)
         t[at] = np.round(np.take_along_axis(both, best[None], 0)[0], 6)
         size[at] = np.round(np.take_along_axis(sizes, best[None], 0)[0], 9)
-        chart[at] = best
-        counts = np.stack([supporting(delta[at, s], variance[at, s], sizes[s]) for s in (0, 1)])
         support[at] = np.take_along_axis(counts, best[None], 0)[0]
+        chart[at] = best
     return Scores(t, size, chart, seen, support)
 
 
@@ -352,6 +353,8 @@ def drift_row(
         if left is None:
             break
         now_t, now_size, now_support = left
+        if not (now_t - asked.watch).max() >= WATCH_T:  # what a watch asks at least
+            break
         ready = eligible(now_t - asked.watch, now_size, now_support, "watch")
         if explained:
             ready &= now_t >= WATCH_T + SECOND_WATCH_T
