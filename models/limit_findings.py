@@ -18,6 +18,7 @@ FloatArray = NDArray[np.float64]
 
 WORDS: Final = {
     "unreached": "heated long and did not reach the exposure temperature",
+    "given_up": "ended without an exposure",
     "cold": "fell short of the exposure temperature",
     "short": "held exposure too short",
     "hot": "went above the band",
@@ -44,6 +45,10 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
         ("heater", "door_seal", "vent_path", "water_fill", "controller", "temperature_sensor"),
         (),
     ),
+    "given_up": (
+        ("heater", "air_removal", "door_seal", "water_fill", "controller", "temperature_sensor"),
+        ("vent_path",),
+    ),
     "short": (
         (
             "controller",
@@ -69,7 +74,7 @@ SURE: Final = ("leak", "short", "hot", "air", "superheat", "pressure", "unreache
 TRACE_T: Final = 2.0
 """Standard errors by which a part must stand out before a broken limit is laid to it."""
 
-LEAST: Final = {"leak": (2, 3)}
+LEAST: Final = {"leak": (2, 3), "given_up": (4, 5)}
 DEFAULT_LEAST: Final = (2, 3)
 """Broken limits among the last ten cycles for a watch and for a service; service also needs
 two days (the contract asks for repetition)."""
@@ -254,6 +259,7 @@ def _columns(part: str, cause: str, text: str, cycle_id: str, confidence: float)
     feature = {
         "cold": "exposure_min_c",
         "unreached": "heat_up_s",
+        "given_up": "heat_up_s",
         "short": "exposure_s",
         "hot": "exposure_max_c",
         "air": "saturation_deviation_k",

@@ -81,6 +81,9 @@ TRIED_LONG_S: Final = 2400.0
 """A cycle that heated this long without reaching exposure was given up by the machine, or
 should have been; an operator who changes his mind does so sooner (common practice, no source)."""
 
+GIVEN_UP: Final = "given_up"
+"""Cause of a cycle that ended without exposure sooner: alone an operator's change of mind."""
+
 HELD_SHARE: Final = 0.5
 """A plateau of this share of the hold was an exposure, though below its temperature."""
 
@@ -103,7 +106,7 @@ def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
         cycle_id, unit_id, verdict, verdict_reason, verdict_source,
         within_uncertainty and, for the flags, ``cause``: a short word for what
         was broken (``cold``, ``short``, ``hot``, ``air``, ``superheat``,
-        ``leak``) or empty.
+        ``leak``, ``given_up``) or empty.
     """
     n = len(cycles)
     out = _Verdicts(n)
@@ -113,7 +116,7 @@ def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     _stopped_hot(cycles, ~leak_test, limits, out)
     _stopped_dry(cycles, ~leak_test, limits, out)
     held = _ended_early(cycles, ~leak_test, out)
-    _incomplete(cycles, held, out)
+    _incomplete(cycles, ~leak_test, held, out)
     _leak_tests(cycles, leak_test, limits, out)
     _cycles(cycles, ~leak_test, limits, out)
     return pd.DataFrame(
@@ -147,7 +150,7 @@ class _Verdicts:
             self.verdict[row] = verdict
             self.reason[row] = reasons[row] if len(reasons) > 1 else reasons[0]
             self.source[row] = source
-            self.cause[row] = cause
+            self.cause[row] = cause or self.cause[row]
 
     def open(self, where: BoolArray) -> list[int]:
         """Return the rows that no rule has decided yet."""
@@ -255,7 +258,7 @@ def _unseen(exposure_s: float, gap_s: float, interval_s: float, least_s: float) 
     return gap_s > GAP_INTERVALS * interval_s and exposure_s + gap_s >= least_s > exposure_s
 
 
-def _incomplete(cycles: pd.DataFrame, held: BoolArray, out: _Verdicts) -> None:
+def _incomplete(cycles: pd.DataFrame, at: BoolArray, held: BoolArray, out: _Verdicts) -> None:
     completion = _text(cycles, "completion")
     seconds = _seconds(cycles)
     tried = (completion == "aborted") & np.isnan(_numbers(cycles, "exposure_s"))
@@ -263,6 +266,7 @@ def _incomplete(cycles: pd.DataFrame, held: BoolArray, out: _Verdicts) -> None:
     for row in out.open(tried & clear & (seconds >= TRIED_LONG_S)):
         text = f"stopped after {seconds[row] / 60.0:.0f} min without the exposure temperature"
         out.one(row, "outside", text, PROGRAM_SOURCE, "unreached")
+    out.cause[(tried & clear & at & (out.verdict == ""))] = GIVEN_UP
     for word, reason in (
         ("aborted", "aborted before its end"),
         ("power_cut", "mains failed before its end"),

@@ -56,6 +56,14 @@ def test_tries_that_never_reach_the_temperature_call_for_a_visit() -> None:
     assert ("door_seal", "service") in severities(feed(rows, part="door_seal"))
 
 
+def test_cycles_given_up_again_and_again_call_and_single_ones_are_silent() -> None:
+    seldom = [(float(d), "given_up" if d % 4 == 0 else "", {}) for d in range(1, 30)]
+    assert severities(feed(seldom)) == []
+    often = [(float(d), "given_up", {"setpoint_c": math.nan}) for d in range(1, 6)]
+    assert severities(feed(often, part="air_removal"))[-1] == ("air_removal", "service")
+    assert severities(feed(often))[-1] == ("unknown", "service")
+
+
 def test_a_broken_limit_is_laid_to_the_part_that_stands_out() -> None:
     rows = [(float(d), "cold", {}) for d in range(1, 5)]
     assert ("heater", "service") in severities(feed(rows, part="heater"))

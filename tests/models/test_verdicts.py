@@ -104,7 +104,7 @@ def tried(minutes: float, **changes: Any) -> pd.Series:
 
 
 @pytest.mark.parametrize(
-    ("minutes", "verdict", "cause"), [(12, "incomplete", ""), (75, "outside", "unreached")]
+    ("minutes", "verdict", "cause"), [(12, "incomplete", "given_up"), (75, "outside", "unreached")]
 )
 def test_a_long_try_without_exposure_counts_and_a_short_abort_does_not(
     minutes: int, verdict: str, cause: str
