@@ -300,7 +300,8 @@ def remainder(
         left = left - change
         spread = spread + np.square(MISFIT * change)
     # No signature can reach a larger T than all signs together do; T is rounded to 1e-6.
-    if np.nansum(np.square(left) / spread) < (WATCH_T + SECOND_WATCH_T - 1e-5) ** 2:
+    z2 = np.square(left) / spread
+    if z2[np.isfinite(z2)].sum() < (WATCH_T + SECOND_WATCH_T - 1e-5) ** 2:
         return None
     t, sizes = matched(left[None, :], spread[None, :])
     support = supporting(left[None, :], spread[None, :], sizes)[0]

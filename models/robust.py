@@ -22,9 +22,10 @@ HUBER_C: Final = 1.345
 def mad_sd(values: ArrayLike, axis: int | None = None) -> FloatArray:
     """Return the median absolute deviation as a standard deviation; NaN are left out."""
     x = np.asarray(values, dtype=np.float64)
-    centre = nanmedian(x, axis=axis)
-    if axis is not None:
-        centre = np.expand_dims(centre, axis)
+    if axis is None:
+        kept = x[np.isfinite(x)]
+        return np.asarray(_middle(np.abs(kept - _middle(kept))) * MAD_TO_SD)
+    centre = np.expand_dims(nanmedian(x, axis=axis), axis)
     return np.asarray(nanmedian(np.abs(x - centre), axis=axis) * MAD_TO_SD)
 
 

@@ -143,5 +143,5 @@ def _means_before(part: FloatArray, first: int, length: int) -> FloatArray:
     end = np.searchsorted(day, np.arange(length)).tolist()
     for i, (a, b) in enumerate(zip(begin, end, strict=True)):
         if b > a:
-            out[i] = power[a:b].mean()
+            out[i] = np.add.reduce(power[a:b]) / (b - a)  # the mean, asked without its checks
     return out

@@ -341,21 +341,33 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
         published == "configuration",
         assumed,
         limits,
-    ).tolist()
-    names = list(values)
-    table = np.column_stack(list(values.values())).tolist()
-    sources: dict[tuple[str, str], str] = {}
+    )
+    _with_room(np.flatnonzero(at & room & (out.verdict == "")), program, published, values, out)
     for row in out.open(at):
-        known, place = own[row], str(published[row])
-        if room[row] and known is not None:
-            key = (str(program[row]), place)
-            if key not in sources:
-                sources[key] = _program_source(known, place)
-            held, least, most = table[row][:3]
-            out.one(row, "inside", _kept(held, least, most), sources[key])
-            continue
-        one = dict(zip(names, table[row], strict=True))
-        _one_cycle(row, known, one, place, bool(assumed[row]), limits, out)
+        one = {name: float(column[row]) for name, column in values.items()}
+        place = str(published[row])
+        _one_cycle(row, own[row], one, place, bool(assumed[row]), limits, out)
+
+
+def _with_room(
+    rows: NDArray[np.int64],
+    program: NDArray[np.object_],
+    published: NDArray[np.object_],
+    values: dict[str, FloatArray],
+    out: _Verdicts,
+) -> None:
+    """Write the verdicts of cycles that kept their program with room to spare."""
+    spans = zip(
+        values["exposure_s"][rows].tolist(),
+        values["exposure_min_c"][rows].tolist(),
+        values["exposure_max_c"][rows].tolist(),
+        strict=True,
+    )
+    named = list(zip(program[rows].tolist(), published[rows].tolist(), strict=True))
+    sources = {key: _program_source(Program.parse(str(key[0])), str(key[1])) for key in set(named)}
+    out.verdict[rows] = "inside"
+    out.reason[rows] = [_kept(*span) for span in spans]
+    out.source[rows] = [sources[key] for key in named]
 
 
 def _parsed(name: str) -> Program | None:
