@@ -35,10 +35,10 @@ _CODE = _CODE.reshape(len(MEMORY_DAYS), len(MEMORY))
 
 def fades(gap_days: list[float]) -> FloatArray:
     """Return what is left of each chart's weights after gaps, shape (gaps, 2, signs)."""
-    taus = _TAUS.tolist()
+    steps = -np.array(gap_days)[:, None] / _TAUS
     # One by one: a vectorised exponential may differ in its last bit with the array's length.
-    left = np.array([[math.exp(-gap / tau) for tau in taus] for gap in gap_days])
-    return np.asarray(left.reshape(-1, len(taus))[:, _CODE])
+    left = np.array([math.exp(step) for step in steps.ravel().tolist()])
+    return np.asarray(left.reshape(steps.shape)[:, _CODE])
 
 
 def pulled(
@@ -73,11 +73,13 @@ def accumulate(charts: FloatArray, fade: FloatArray, enters: FloatArray, here: B
     enters, here
         What is added, and where there is something, shape (cycles, signs).
     """
-    factor = np.stack([fade, fade, fade * fade], axis=1)
-    added = np.stack([enters, here, here], axis=1)[:, :, None, :]
-    for i in range(len(enters)):
-        np.multiply(charts[i], factor[i], out=charts[i + 1])
-        charts[i + 1] += added[i]
+    factor = np.stack([fade, fade, fade * fade], axis=1).reshape(len(fade), -1)
+    charts[1:] = np.stack([enters, here, here], axis=1)[:, :, None, :]
+    flat = charts.reshape(len(charts), -1)  # a view: what is added to it is added to the charts
+    kept = np.empty(flat.shape[1])
+    for before, after, left in zip(flat[:-1], flat[1:], factor, strict=True):
+        np.multiply(before, left, out=kept)
+        after += kept
 
 
 @dataclass(frozen=True)
