@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .budgets import SHIPPED, Asked
+from .consequences import cause_of, told_as_consequence
 from .diagnosis import match
 from .lifecycle import Ledger
 from .signatures import (
@@ -375,8 +376,9 @@ def drift_row(
             more = asked.service + (SECOND_SERVICE_T if explained else 0.0)
             beside = explained and now_t[k] < SECOND_SHARE * t[explained[0][0]]
             able = eligible(now_t - more, now_size, now_support, "service")[k]
-            sure = able and not beside and allowed(k)
-            _count(findings, ledger, now, k, now_t, now_size, describe, bool(sure))
+            cause = cause_of(ledger, part)
+            sure = able and not beside and cause is None and allowed(k)
+            _count(findings, ledger, now, k, now_t, now_size, describe, bool(sure), cause)
         explained.append((k, float(now_size[k])))
         left = remainder(*delta(k), explained)
     for part in PARTS:
@@ -438,6 +440,7 @@ def _count(
     size: FloatArray,
     describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
     sure: bool,
+    cause: str | None,
 ) -> None:
     """Count a row for the signature that explains it best; raise what is due."""
     part = SIGNATURE_PARTS[k]
@@ -445,7 +448,9 @@ def _count(
     if abs(size[k]) >= WATCH_FLOOR[k]:  # below its floor only a visit is worth a flag
         watch.add(now)
     if watch.cycles >= WATCH_CYCLES and ledger.standing(part) is None:
-        ledger.raise_flag(part, "watch", now, describe(k, float(size[k]), "watch", t))
+        row = describe(k, float(size[k]), "watch", t)
+        row = told_as_consequence(row, cause) if cause else row
+        ledger.raise_flag(part, "watch", now, row)
     service = findings.candidate(part, "service")
     if sure:
         service.add(now)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from .budgets import asked
+from .consequences import without_moved_logger
 from .describe import RowContext, put_forecast
 from .diagnosis import conditional, likeness
 from .facts import Facts
@@ -22,6 +23,7 @@ from .findings import (
     WATCH_T,
     Findings,
     drift_row,
+    matched,
     noisy,
     score_rows,
 )
@@ -361,7 +363,12 @@ def _alone(
 def _strong(
     state: UnitState, moved: Track, t: FloatArray, i: int, now: float, cycle_id: str
 ) -> None:
-    """Let one very strong sign call for a visit, whatever explains it."""
+    """Let one very strong sign call for a visit, whatever explains it but a moved logger."""
+    delta, variance = moved.delta[i, 1], moved.variance[i, 1]
+    size = matched(delta[None, :], variance[None, :])[1][0]
+    left = without_moved_logger(state.ledger, delta, t, size)
+    if not (np.abs(np.nan_to_num(left / np.sqrt(variance)))[COUNTED] >= STRONG_Z).any():
+        return
     counted = state.findings.candidate("strong", "service")
     counted.add(now)
     standing = state.ledger.standing_all()
@@ -369,7 +376,6 @@ def _strong(
         return
     if counted.cycles < STRONG_CYCLES or len(counted.days) < STRONG_DAYS:
         return
-    delta, variance = moved.delta[i, 1], moved.variance[i, 1]
     z = np.full(len(NAMES), np.nan)
     z[COUNTED] = (delta / np.sqrt(variance))[COUNTED]
     most = int(np.argmax(np.abs(np.nan_to_num(z))))
