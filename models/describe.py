@@ -188,7 +188,9 @@ class RowContext:
         row = {
             "part": sig.part,
             "mode": mode,
-            "alternatives": ",".join(_alternatives(k, t)),
+            "alternatives": ",".join(
+                _alternatives(k, t, bool(np.isfinite(delta[INDEX["saturation"]])))
+            ),
             "confidence": _confidence(k, t),
             "layer": "drift",
             "feature": column,
@@ -253,11 +255,15 @@ def _best_by_part(t: FloatArray) -> dict[str, float]:
     return best
 
 
-def _alternatives(k: int, t: FloatArray) -> list[str]:
+def _alternatives(k: int, t: FloatArray, pressure_seen: bool) -> list[str]:
     best = _best_by_part(t)
     own = SIGNATURE_PARTS[k]
     close = [p for p, v in best.items() if p != own and v >= ALIKE_SHARE * float(t[k])]
     named = [*SIGNATURES[k].look_alikes, *sorted(close, key=lambda p: -best[p])]
+    if k in (OWN_SENSOR, *MOVED) and not pressure_seen:
+        # A machine that holds its pressure moves its plateau with what it takes that to be, and
+        # any machine with its set point: only a pressure channel would tell.
+        named += ["temperature_sensor", "logger", "pressure_sensor", "controller"]
     return list(dict.fromkeys(p for p in named if p != own))
 
 

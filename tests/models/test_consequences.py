@@ -49,6 +49,18 @@ def test_lost_steam_that_empties_the_chamber_asks_for_one_visit(
     assert "water_fill" in set(calls["part"])
 
 
+@pytest.mark.parametrize("pressure", [True, False])
+def test_without_a_pressure_a_moved_plateau_has_more_causes(lab: Any, pressure: bool) -> None:
+    def change(day: float, x: dict[str, float]) -> None:
+        x["plateau"] -= 0.02 * max(day - ONSET, 0.0)
+
+    plans = [lab.plan(change=change, seed=3, days=120, pressure=pressure)]
+    flags = judge(lab.cycles(plans), SERVICE.empty(), lab.config(plans)).flags
+    first = flags[flags["part"] == "temperature_sensor"].iloc[0]
+    named = set(first["alternatives"].split(","))
+    assert ({"pressure_sensor", "controller", "logger"} <= named) is not pressure
+
+
 def test_a_step_that_a_moved_logger_explains_is_taken_off() -> None:
     delta = np.zeros(len(SIGNS))
     for name in ("plateau", "overshoot", "saturation", "boil"):
