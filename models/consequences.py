@@ -20,12 +20,12 @@ FloatArray = NDArray[np.float64]
 
 _LOST_STEAM: Final = frozenset(
     # More heat is asked for than there is: the plateau droops and the swing widens. The water
-    # boils away, and what is left heats faster, then superheats.
-    {"heater", "temperature_sensor", "controller", "water_fill", "door_seal", "vent_path"}
+    # boils away, and what is left heats faster, then superheats. It slows no heating of water.
+    {"temperature_sensor", "controller", "water_fill", "door_seal", "vent_path"}
 )
 CAUSED: Final[dict[str, frozenset[str]]] = {
     "door_seal": _LOST_STEAM,
-    "vent_path": _LOST_STEAM | {"air_removal"},  # air that a narrow vent keeps in
+    "vent_path": _LOST_STEAM,
     # Too little heat lets the plateau droop and the swing widen, as heat that stays on lifts both.
     "heater": frozenset({"temperature_sensor", "controller", "water_fill"}),
     # Dry walls overheat, and the swing with them.
@@ -33,13 +33,16 @@ CAUSED: Final[dict[str, frozenset[str]]] = {
     "controller": frozenset({"temperature_sensor"}),
 }
 """By part, the parts whose signs its fault moves as well as it grows."""
+BLOCKED: Final = frozenset({"air_removal"})
+"""The same of a vent that is blocked: it loses no steam, and keeps air in."""
 
 
 def cause_of(ledger: Ledger, part: str) -> str | None:
     """Return the part of a standing flag for a visit that can cause what another part shows."""
     for episode in ledger.standing_all():
         able = episode.severity != "watch" and episode.part != part
-        if able and part in CAUSED.get(episode.part, ()):
+        blocked = episode.rows[-1].get("mode") == "blocked"
+        if able and part in (BLOCKED if blocked else CAUSED.get(episode.part, ())):
             return episode.part
     return None
 
@@ -63,7 +66,7 @@ def without_moved_logger(
         Standard errors and size of each signature at the row, shape (signatures,).
     """
     standing = ledger.standing("logger")
-    if standing is None or standing.rows[-1]["mode"] != "moved":
+    if standing is None or standing.rows[-1].get("mode") != "moved":
         return delta
     k = max(MOVED, key=lambda k: float(t[k]))
     return delta - DIRECTIONS[k] * size[k]

@@ -19,12 +19,17 @@ ONSET = 60.0
 
 def test_only_a_standing_visit_causes_and_never_its_own_part() -> None:
     ledger = Ledger("unit-01")
-    ledger.raise_flag("door_seal", "watch", 1.0, {})
+    ledger.raise_flag("door_seal", "watch", 1.0, {"mode": ""})
     assert cause_of(ledger, "water_fill") is None
-    ledger.raise_flag("door_seal", "service", 2.0, {})
+    ledger.raise_flag("door_seal", "service", 2.0, {"mode": ""})
     assert cause_of(ledger, "water_fill") == "door_seal"
     assert cause_of(ledger, "door_seal") is None
     assert cause_of(ledger, "pressure_sensor") is None
+    assert cause_of(ledger, "heater") is None
+    vent = Ledger("unit-02")
+    vent.raise_flag("vent_path", "service", 2.0, {"mode": "blocked"})
+    assert cause_of(vent, "air_removal") == "vent_path"
+    assert cause_of(vent, "water_fill") is None
     assert set(CAUSED) | set().union(*CAUSED.values()) <= set(PARTS)
 
 
