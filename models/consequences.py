@@ -69,4 +69,4 @@ def without_moved_logger(
     if standing is None or standing.rows[-1].get("mode") != "moved":
         return delta
     k = max(MOVED, key=lambda k: float(t[k]))
-    return delta - DIRECTIONS[k] * size[k]
+    return np.asarray(delta - DIRECTIONS[k] * size[k])
