@@ -183,7 +183,7 @@ class Assembly:
         if roles is None:
             roles = find_roles(table, statements, name, dict(self.pin.columns))
             roles = replace(roles, channels=preamble_units(roles.channels, statements))
-            keep_roles(key, roles)
+            keep_roles(key, roles, table)
         for decision, value, why in roles.evidence:
             self.note(decision, value, why)
         self.note(

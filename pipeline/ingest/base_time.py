@@ -63,14 +63,17 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
     for number in range(1, len(segments)):
         own = said.get(segments[number][0], [])
         starts.append(_one_base(d, own, stated, segments, number))
-    base_ms = np.zeros(len(raw), np.int64)
     utc = {b.offset_min is not None for b in starts}
     if len(utc) > 1:
         raise _no_start(d, "some starts state their offset from UTC and others don't")
+    anchored = []
     for (a, b), base in zip(segments, starts, strict=True):
-        base_ms[a:b] = _anchor(d, base, raw, ok, a, b, mode)
+        anchored.append(_anchor(d, base, raw, ok, a, b, mode))
         if mode == "clock":
             _check_clock(d, raw, ok, a, b)
+    base_ms: Any = anchored[0]
+    if len(segments) > 1:
+        base_ms = np.repeat(np.array(anchored, np.int64), [b - a for a, b in segments])
     d.a.note(
         "start",
         "; ".join(b.text for b in starts)[:200],
@@ -204,11 +207,11 @@ def _one_base(
     if not found and open_:
         for order in ("dmy", "mdy"):
             ways = [clocks.read_base(s.value, s.line, order)[0] for s in open_]
-            hits = [b for b in ways if b is not None and (b.days, b.days) in d.anchors()]
+            hits = [b for b in ways if b is not None and (b.days, b.days) in d.anchors]
             other = "mdy" if order == "dmy" else "dmy"
             rivals = [clocks.read_base(s.value, s.line, other)[0] for s in open_]
             if len(hits) == 1 and not any(
-                b is not None and (b.days, b.days) in d.anchors() for b in rivals
+                b is not None and (b.days, b.days) in d.anchors for b in rivals
             ):
                 found = hits
                 d.a.note(

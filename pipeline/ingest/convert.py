@@ -301,7 +301,8 @@ def place_in_utc(
                 question="Which fixed offset from UTC does this logger's clock keep?",
                 toml=layout_toml(name, 'zone = "Etc/UTC"'),
             )
-        if local.ambiguous.any() and int(local.ambiguous.sum()) * 2 > n:
+        clear = local.clear
+        if not clear and int(local.ambiguous.sum()) * 2 > n:
             raise refusal(
                 "ambiguous_hour",
                 name,
@@ -313,9 +314,10 @@ def place_in_utc(
             )
         utc = local.utc_ms
         counts.folds += local.fold_resolved
-        counts.drop("skipped_hour", int(local.missing.sum()))
-        counts.drop("ambiguous_hour", int((local.ambiguous & ~local.missing).sum()))
-        alive &= ~local.missing & ~local.ambiguous
+        if not clear:
+            counts.drop("skipped_hour", int(local.missing.sum()))
+            counts.drop("ambiguous_hour", int((local.ambiguous & ~local.missing).sum()))
+            alive &= ~local.missing & ~local.ambiguous
     if owner.start_ms is not None or owner.end_ms is not None:
         inside = np.ones(n, bool)
         if owner.start_ms is not None:
@@ -328,7 +330,10 @@ def place_in_utc(
 
 def _started(ms: Int, start: Int, zone: tzinfo) -> Localised:
     """Return UTC times of rows that count from a start on the local clock."""
-    starts, which = np.unique(start, return_inverse=True)
+    if start.strides == (0,):
+        starts, which = start[:1], np.zeros(len(start), np.int64)
+    else:
+        starts, which = np.unique(start, return_inverse=True)
     local = to_utc(starts, zone)
     return Localised(
         local.utc_ms[which] + (ms - start), local.missing[which], local.ambiguous[which]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -234,7 +234,7 @@ class Decider:
         order = settle(
             moments,
             stated=stated,
-            anchors=self.anchors(),
+            anchors=self.anchors,
             created_days=created.days if created is not None else None,
         )
         if order.order is None:
@@ -309,6 +309,7 @@ class Decider:
         order, s = next(iter(found.items()))
         return StatedOrder(order, f"line {s.line}, {quoted(s.value)},")
 
+    @cached_property
     def anchors(self) -> tuple[tuple[int, int], ...]:
         """Return spans of days that the name or the preamble states in a certain form."""
         found = [(d.toordinal() - EPOCH, d.toordinal() - EPOCH) for d in name_dates(self.a.name)]
@@ -329,6 +330,9 @@ class Decider:
         return tuple(found)
 
     def example_time(self) -> str:
+        """Return a time as it is written, or an empty text."""
+        if self.parsed.raw.stamp is not None:
+            return self.parsed.raw.stamp.example
         texts = []
         for k in self.roles.time.columns:
             column = self.parsed.raw.columns[k]
@@ -340,7 +344,7 @@ class Decider:
 
     def _check_anchors(self, times: clocks.RowTimes) -> None:
         """Refuse counted days, and two-digit years, that only fit the stated date otherwise."""
-        anchors = self.anchors()
+        anchors = self.anchors
         moments = self.parsed.moments
         if not anchors or not times.ok.any():
             return

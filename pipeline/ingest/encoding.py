@@ -65,7 +65,10 @@ def detect(head: bytes, *, whole: bool) -> tuple[str, int, str]:
         if even > 6 * max(odd, 1) and even * 2 > 0.7 * len(sample) / 1.0 * 0.8:
             return "utf-16-be", 0, "every second byte is zero, beginning with the first"
     try:
-        codecs.getincrementaldecoder("utf-8")("strict").decode(head, whole)
+        if whole:
+            head.decode("utf-8")
+        else:
+            codecs.getincrementaldecoder("utf-8")("strict").decode(head, final=False)
     except UnicodeDecodeError:
         found = by_words(head)
         if found:

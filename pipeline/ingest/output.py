@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import Any, Final
 
@@ -35,6 +36,18 @@ def constant(text: str, n: int) -> Any:
     )
 
 
+@lru_cache(maxsize=64, typed=True)
+def _same(value: float | bool, n: int) -> Any:
+    """Return a column that holds one number, or one answer, in each of ``n`` rows."""
+    return pa.array(np.full(n, value))
+
+
+def _numbers(values: NDArray[np.float64]) -> Any:
+    """Return a column of numbers, NaN as null."""
+    # Without a NaN the array is taken as it is.
+    return pa.array(values, from_pandas=bool(np.isnan(values).any()))
+
+
 @lru_cache(maxsize=64)
 def _absent(n: int, kind: Any) -> Any:
     return pa.nulls(n, kind)
@@ -64,17 +77,18 @@ def trace_table(
         elif column.name == "atmosphere_kpa":
             if atmosphere_kpa is None:
                 columns.append(_absent(n, pa.float64()))
+            elif isinstance(atmosphere_kpa, np.ndarray):
+                columns.append(_numbers(atmosphere_kpa))
             else:
                 columns.append(
-                    pa.array(
-                        np.broadcast_to(np.asarray(atmosphere_kpa, np.float64), n),
-                        from_pandas=True,
-                    )
+                    _same(float(atmosphere_kpa), n)
+                    if math.isfinite(atmosphere_kpa)
+                    else _absent(n, pa.float64())
                 )
         elif column.name == "atmosphere_assumed":
-            columns.append(pa.array(np.full(n, assumed)))
+            columns.append(_same(assumed, n))
         elif column.name in values:
-            columns.append(pa.array(values[column.name], from_pandas=True))
+            columns.append(_numbers(values[column.name]))
         else:
             columns.append(_absent(n, column.type))
     return pa.Table.from_arrays(columns, schema=TRACE_SCHEMA)

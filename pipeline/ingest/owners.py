@@ -191,11 +191,12 @@ def find_owners(
                     f"follow summer time ({region})?",
                     toml=layout_toml(d.a.name, f"zone = {toml_text(fixed)}"),
                 )
-    begins = _begins(times)
+    all_ok = bool(times.ok.all())
+    known_ms = times.ms if all_ok else times.ms[times.ok]
+    begins = _begins(known_ms)
     owners: list[tuple[Owner, Int | None]] = []
     claimed = np.zeros(d.parsed.n, bool) if len(whose) > 1 or whose[0][2] is not None else None
     shared = 0
-    all_ok = bool(times.ok.all())
     for unit, logger, mask in whose:
         if mask is None:
             rows = None if all_ok else np.flatnonzero(times.ok)
@@ -253,12 +254,11 @@ def find_owners(
     return owners, shared
 
 
-def _begins(times: clocks.RowTimes) -> datetime | None:
+def _begins(known_ms: Int) -> datetime | None:
     """Return about when an export begins: by its own clock, so to within half a day."""
-    if not times.ok.any():
+    if not len(known_ms):
         return None
-    ms = int(times.ms[times.ok].min())
-    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=ms)
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=int(known_ms.min()))
 
 
 def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes) -> None:

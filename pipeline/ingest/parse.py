@@ -57,7 +57,9 @@ def parse_rows(
     moments: Moments | None = None
     time_values: Float | None = None
     columns = roles.time.columns
-    if roles.time.mode in {"moments", "clock"}:
+    if raw.stamp is not None:
+        moments = raw.stamp.moments(raw.columns[columns[0]])
+    elif roles.time.mode in {"moments", "clock"}:
         texts_of = [raw.columns[k] for k in columns]
         if roles.time.half_column is not None:
             half = pc.utf8_trim_whitespace(raw.columns[roles.time.half_column])
@@ -119,7 +121,7 @@ def _numbers(column: Any, decimal: str) -> tuple[Float, Bool]:
 
 
 def _empty(column: Any) -> Bool:
-    if pa.types.is_floating(column.type):
+    if pa.types.is_floating(column.type) or pa.types.is_timestamp(column.type):
         if column.null_count == 0:
             return np.zeros(len(column), bool)
         return np.asarray(column.is_null().to_numpy(zero_copy_only=False), bool)

@@ -130,12 +130,18 @@ def telling_rows(temperature: Float, pressure: Float, most: int = 400) -> tuple[
 
 def hot_levels(temperature: Float) -> tuple[float, ...]:
     """Return the levels of the top sixth and half of a channel's range, spikes left aside."""
-    finite = temperature[np.isfinite(temperature)]
+    finite = _finite(temperature)
     if len(finite) <= LEAST_SAMPLES:
         return ()
     top = float(np.partition(finite, len(finite) - LEAST_SAMPLES)[len(finite) - LEAST_SAMPLES])
     low = float(np.min(finite[thin(len(finite))]))
     return top - (top - low) / 6.0, top - (top - low) / 2.0
+
+
+def _finite(values: Float) -> Float:
+    """Return the finite values of an array: itself where all are, as they mostly are."""
+    known = np.isfinite(values)
+    return values if known.all() else values[known]
 
 
 def shares(values: Float, *parts: float) -> tuple[float, ...]:
@@ -167,9 +173,12 @@ def read_as(
         Values as written, shape (n,), NaN where missing.
     """
     t = to_celsius(temperature, temperature_unit)
-    p = pressure * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
+    factor = PRESSURE_TO_KPA[pressure_unit]
+    p = pressure if factor == 1.0 else pressure * factor
+    p = p if absolute else p + atmosphere_kpa
     both = np.isfinite(t) & np.isfinite(p)
-    t, p = t[both], p[both]
+    if not both.all():
+        t, p = t[both], p[both]
     if len(t) == 0:
         return Reading(temperature_unit, pressure_unit, absolute, 0, float("nan"), 0, float("nan"))
     inside = (t >= HOT_C[0]) & (t <= HOT_C[1])
@@ -180,7 +189,8 @@ def read_as(
         hot = inside & (t >= top - 4.0)
         count = int(hot.sum())
         off = t[hot] - t_sat_c(p[hot])
-        deviation = shares(np.where(np.isfinite(off), off, 999.0), 0.5)[0]
+        known = np.isfinite(off)
+        deviation = shares(off if known.all() else np.where(known, off, 999.0), 0.5)[0]
     cold = t < COLD_C
     return Reading(
         temperature_unit,
@@ -394,7 +404,7 @@ def declared_cold_only(declared: Reading) -> bool:
 
 def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | None:
     """Say how a temperature channel alone contradicts its stated unit, or return None."""
-    values = temperature[np.isfinite(temperature)]
+    values = _finite(temperature)
     if len(values) < 2 * LEAST_SAMPLES:
         return None
     low, high = shares(values[thin(len(values))], 0.02, 0.98)

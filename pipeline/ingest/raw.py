@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from .dialect import Table
 from .lines import BLANKS, WIDE_BLANKS, split
 from .refuse import refusal
+from .stamps import Stamp
 
 Int = NDArray[np.int64]
 
@@ -30,13 +32,19 @@ class Raw:
     lines: Int
     odd: list[tuple[int, str]] = field(default_factory=list)
     odd_count: int = 0
+    stamp: Stamp | None = None
+    """How the column of times is written, where it came as times."""
 
 
 def csv_options(
-    table: Table, wanted: list[int], floats: set[int], odd: list[tuple[int, str]], block: int
+    table: Table,
+    wanted: list[int],
+    floats: set[int],
+    odd: list[tuple[int, str]],
+    block: int,
+    stamp: Stamp | None = None,
 ) -> tuple[Any, Any, Any]:
     """Return pyarrow's options for a table: typed columns, a strict column count."""
-    names = [f"c{k}" for k in range(table.columns)]
 
     def wrong_count(row: Any) -> str:
         if len(odd) < KEPT_TEXTS:
@@ -46,28 +54,54 @@ def csv_options(
         return "skip"
 
     delimiter = "\t" if table.delimiter in {BLANKS, WIDE_BLANKS} else table.delimiter
-    types = {f"c{k}": pa.float64() if k in floats else pa.string() for k in wanted}
-    read = arrow_csv.ReadOptions(column_names=names, use_threads=False, block_size=block)
+    read = arrow_csv.ReadOptions(
+        column_names=_names(table.columns), use_threads=False, block_size=block
+    )
     parse = arrow_csv.ParseOptions(
         delimiter=delimiter,
         quote_char='"' if table.quoted else False,
         ignore_empty_lines=False,
         invalid_row_handler=wrong_count,
     )
-    convert = arrow_csv.ConvertOptions(
+    times = None if stamp is None else (stamp.column, stamp.type)
+    convert = _conversion(tuple(wanted), frozenset(floats), times, table.decimal or ".")
+    return read, parse, convert
+
+
+@lru_cache(maxsize=64)
+def _names(columns: int) -> list[str]:
+    return [f"c{k}" for k in range(columns)]
+
+
+@lru_cache(maxsize=64)
+def _conversion(
+    wanted: tuple[int, ...],
+    floats: frozenset[int],
+    times: tuple[int, Any] | None,
+    decimal: str,
+) -> Any:
+    """Return how cells become values: a folder's exports share it."""
+    types = {f"c{k}": pa.float64() if k in floats else pa.string() for k in wanted}
+    if times is not None:
+        types[f"c{times[0]}"] = times[1]
+    return arrow_csv.ConvertOptions(
         column_types=types,
-        include_columns=[f"c{k}" for k in wanted],
+        include_columns=list(types),
         null_values=[""],
         strings_can_be_null=False,
         quoted_strings_can_be_null=False,
         check_utf8=False,
-        decimal_point=table.decimal or ".",
+        decimal_point=decimal,
     )
-    return read, parse, convert
 
 
 def read_rows(
-    data: Any, table: Table, wanted: list[int], floats: set[int], name: str
+    data: Any,
+    table: Table,
+    wanted: list[int],
+    floats: set[int],
+    name: str,
+    stamp: Stamp | None = None,
 ) -> tuple[Raw, set[int]]:
     """Read all rows of a table's bytes.
 
@@ -79,6 +113,8 @@ def read_rows(
         Columns that are needed.
     floats
         Those of them to be read as numbers at once.
+    stamp
+        How the column of times is written, where Arrow may be able to read it.
 
     Returns
     -------
@@ -90,9 +126,15 @@ def read_rows(
     ExportRefusedError
         With cause ``not_a_table``.
     """
-    for typed in (floats, set()) if floats else (set(),):
+    ways: list[tuple[set[int], Stamp | None]] = [(set(), None)]
+    if floats:
+        ways.insert(0, (floats, None))
+    if stamp is not None:
+        ways.insert(0, (floats, stamp))
+    while ways:
+        typed, timed = ways.pop(0)
         odd: list[tuple[int, str]] = []
-        options = csv_options(table, wanted, typed, odd, max(len(data) + 16, 1024))
+        options = csv_options(table, wanted, typed, odd, max(len(data) + 16, 1024), timed)
         try:
             # One block, so that the streaming reader reads it all, and in this thread.
             got = arrow_csv.open_csv(
@@ -102,7 +144,10 @@ def read_rows(
                 convert_options=options[2],
             ).read_all()
         except (pa.ArrowInvalid, pa.ArrowKeyError, OSError, ValueError) as error:
-            if typed and "conversion error" in str(error).lower():
+            if ways and "conversion error" in str(error).lower():
+                if "to timestamp" not in str(error):
+                    # A number can't be read: then it can't be without the times either.
+                    ways = ways[-1:]
                 continue
             raise refusal(
                 "not_a_table",
@@ -111,9 +156,10 @@ def read_rows(
                 "check the file, or pin its layout",
             ) from error
         columns = {k: combine(got.column(i)) for i, k in enumerate(wanted)}
-        return Raw(
-            columns, row_lines(got.num_rows, odd, table.data_line), *number_odd(odd, table)
-        ), typed
+        if timed is not None and (odd or not timed.holds(columns, data)):
+            continue
+        lines = row_lines(got.num_rows, odd, table.data_line)
+        return Raw(columns, lines, *number_odd(odd, table), timed), typed
     raise AssertionError("reading as text can't fail on conversion")
 
 

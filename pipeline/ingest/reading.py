@@ -116,7 +116,7 @@ class LineMapBuilder:
     """Gathers runs while samples are put out."""
 
     def __init__(self) -> None:
-        self._parts: list[tuple[Int, Int, Int, Int, Int]] = []
+        self._parts: list[tuple[Int, ...]] = []
         self._members: list[str] = []
         self._rows = 0
 
@@ -133,7 +133,17 @@ class LineMapBuilder:
             at_once = int(first[-1]) - int(first[0]) == n - 1 and bool(
                 (first[1:] > first[:-1]).all()
             )
-            jump = np.zeros(0, np.int64) if at_once else np.flatnonzero(np.diff(first) != 1) + 1
+            if at_once:
+                # Row after row, as nearly all exports are read.
+                self._parts.append(
+                    tuple(
+                        np.array([value], np.int64)
+                        for value in (self._rows, first[0], last[-1], 1, index)
+                    )
+                )
+                self._rows += n
+                return
+            jump = np.flatnonzero(np.diff(first) != 1) + 1
             starts = np.concatenate(([0], jump))
             ends = np.concatenate((jump, [n])) - 1
             steps = np.ones(len(starts), np.int64)
@@ -172,7 +182,11 @@ class LineMapBuilder:
         if not self._parts:
             empty = np.zeros(0, np.int64)
             return LineMap(empty, empty, empty, empty, (), empty)
-        columns = [np.concatenate([p[k] for p in self._parts]) for k in range(5)]
+        columns = (
+            list(self._parts[0])
+            if len(self._parts) == 1
+            else [np.concatenate([p[k] for p in self._parts]) for k in range(5)]
+        )
         return LineMap(
             columns[0], columns[1], columns[2], columns[3], tuple(self._members), columns[4]
         )

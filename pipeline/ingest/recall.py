@@ -19,6 +19,7 @@ from .dialect import Table
 from .lines import logical_lines, split
 from .roles import Roles
 from .statements import Statement
+from .time_column import value_signs
 
 _DIGITS: Final = bytes.maketrans(b"123456789", b"000000000")
 KEPT: Final = 64
@@ -123,16 +124,23 @@ def roles_key(
 ) -> tuple[object, ...] | None:
     """Return all that the roles of a plain table's columns rest on, or None.
 
-    Plain: its moments, or its dates and clocks beside them, are its time, and numbers are
-    bare, so that headers, kinds of cells, the form of a moment and words settle every role.
+    Plain: its moments, or its dates and clocks beside them, or else a count, are its time,
+    and numbers are bare, so that headers, kinds of cells, the form of a moment, the way a
+    count goes and words settle every role.
     """
     if not table.sample or table.header_line is None:
         return None
     row = table.sample[0]
     cells = [row[k] for k, kind in enumerate(table.kinds) if kind == "moment"]
     bare = "".join(row[k] for k, kind in enumerate(table.kinds) if kind == "number")
-    if not cells or _BARE.fullmatch(bare) is None or set(table.kinds) - _PLAIN_KINDS:
+    if _BARE.fullmatch(bare) is None or set(table.kinds) - _PLAIN_KINDS:
         return None
+    counts: tuple[object, ...] = ()
+    if not cells:
+        numeric = [k for k, kind in enumerate(table.kinds) if kind == "number"]
+        if any(len(own[k]) == 8 and own[k].isdigit() for own in table.sample for k in numeric):
+            return None  # they may be dates
+        counts = tuple(value_signs(table, k) for k in numeric)
     if len(cells) > 1 and not _date_and_clock(cells):
         return None
     moments = [re.sub(r"\d", "0", cell) for cell in cells]
@@ -147,6 +155,7 @@ def roles_key(
         table.marks,
         table.kinds,
         *moments,
+        counts,
         *said,
         tuple(
             all(own[k].isdigit() for own in table.sample)
@@ -174,10 +183,14 @@ def known_roles(key: tuple[object, ...] | None) -> Roles | None:
     return None if key is None else _roles.get(key)
 
 
-def keep_roles(key: tuple[object, ...] | None, roles: Roles) -> None:
+def keep_roles(key: tuple[object, ...] | None, roles: Roles, table: Table) -> None:
     """Keep roles under a key, where they rest on nothing else."""
     others = (roles.logger_column, roles.long_channel)
-    if key is None or roles.time.mode != "moments" or any(k is not None for k in others):
+    if key is None or any(k is not None for k in others):
+        return
+    # A count is the time only of a table without moments: with them its values have no key.
+    counted = roles.time.mode in {"epoch", "serial", "elapsed"} and "moment" not in table.kinds
+    if roles.time.mode != "moments" and not counted:
         return
     if len(_roles) >= KEPT:
         _roles.clear()

@@ -12,6 +12,7 @@ from .lines import BLANKS, WIDE_BLANKS, Line
 from .parse import Parsed
 from .raw import Raw, even_out, part_by_tabs, read_rows
 from .roles import Roles, units_beside
+from .stamps import stamp_of
 from .statements import Statement, read_statements
 
 MOST_UNKNOWN: Final = 6
@@ -53,7 +54,8 @@ def read_evened(body: bytes, table: Table, roles: Roles, name: str) -> tuple[Raw
     wanted, floats = wanted_columns(table, roles)
     if table.delimiter in {BLANKS, WIDE_BLANKS}:
         body = part_by_tabs(body, table.delimiter)
-    raw, typed = read_rows(body, table, wanted, floats, name)
+    stamp = stamp_of(table, roles, wanted, floats)
+    raw, typed = read_rows(body, table, wanted, floats, name, stamp)
     if raw.odd_count > 2 and raw.odd_count > 0.02 * len(raw.lines):
         even, typed_even = read_rows(even_out(body, table), table, wanted, floats, name)
         if even.odd_count < raw.odd_count:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from itertools import pairwise
+from typing import Final
 
 from . import header_words as vocabulary
 from .cells import number_of
@@ -288,9 +289,37 @@ _SCALED_TIME = re.compile(
 )
 
 
+_EPOCHS: Final = (
+    (1000.0, 1.2e9, 2.2e9),
+    (1.0, 1.2e12, 2.2e12),
+    (1e-3, 1.2e15, 2.2e15),
+    (1e-6, 1.2e18, 2.2e18),
+)
+"""Factor to ms of a count since 1970, and what it reads between 2008 and 2039."""
+_FIRST_SERIAL: Final = 36526
+"""1 January 2000 as spreadsheets count days."""
+_LAST_SERIAL: Final = 73050
+"""1 January 2100."""
 _OTHER_EPOCH = re.compile(
     r"\blocal|lokal|locale\b|\bgps\b|\btai\b|\bntp\b|\bmac\b|19[0-6]\d|\b2000\b"
 )
+
+
+def value_signs(table: Table, k: int) -> tuple[object, ...]:
+    """Return all that `_numeric_time` takes from a column's values, its digits left aside."""
+    values = _numbers(table, k)
+    if not values:
+        return ()
+    low, high = min(values), max(values)
+    steps = sorted(b - a for a, b in pairwise(values) if b > a)
+    return (
+        len(values) < 2,
+        len(steps) == len(values) - 1,
+        _mostly_up(values),
+        next((f for f, a, b in _EPOCHS if a <= low and high <= b), 0.0),
+        low >= _FIRST_SERIAL and high <= _LAST_SERIAL and any(v != int(v) for v in values),
+        (steps[len(steps) // 2] if steps else 0.0) < 0.5,
+    )
 
 
 def _numeric_time(
@@ -311,12 +340,7 @@ def _numeric_time(
         re.search(r"epoch|unix|posix|timestamp|serial date|date serial", low)
     )
     rising = _counts_up(table, k) or len(values) < 2 or _mostly_up(values)
-    for factor, low_v, high_v in (
-        (1000.0, 1.2e9, 2.2e9),
-        (1.0, 1.2e12, 2.2e12),
-        (1e-3, 1.2e15, 2.2e15),
-        (1e-6, 1.2e18, 2.2e18),
-    ):
+    for factor, low_v, high_v in _EPOCHS:
         if all(low_v <= v <= high_v for v in values) and rising and (named or sure or k == 0):
             return TimePlan("epoch", (k,), factor, header)
     steps = sorted(b - a for a, b in pairwise(values) if b > a)
@@ -324,7 +348,7 @@ def _numeric_time(
     if (
         (named or sure)
         and mark is None
-        and all(36526 <= v <= 73050 for v in values)
+        and all(_FIRST_SERIAL <= v <= _LAST_SERIAL for v in values)
         and rising
         and any(v != int(v) for v in values)
         and step < 0.5

@@ -140,14 +140,15 @@ def _same_length(
     out: Moments, rows: Int | None, matrix: NDArray[np.uint8], budget: list[int]
 ) -> None:
     # Byte columns in one piece each: they are what is computed with.
-    matrix = np.ascontiguousarray(matrix.T).T
-    example = matrix[0]
-    figure = (example - np.uint8(48)) < 10
+    columns = np.ascontiguousarray(matrix.T)
+    matrix = columns.T
+    example = columns[:, 0]
+    least, most = columns.min(axis=1), columns.max(axis=1)
+    same = least == most
     # The first row stands for all where none differs from it but in its digits.
-    least = np.where(figure, np.uint8(48), example)
-    if bool(((matrix - least) <= np.where(figure, np.uint8(9), np.uint8(0))).all()):
+    if bool((same | ((least >= 48) & (most <= 57))).all()):
         budget[0] -= 1
-        _fill(out, rows, matrix, bytes(example))
+        _fill(out, rows, matrix, bytes(example), same)
         return
     digit = (matrix - np.uint8(48)) < 10
     packed = np.packbits(digit, axis=1)
@@ -196,8 +197,14 @@ def _same_digits(
         )
 
 
-def _fill(out: Moments, rows: Int | None, matrix: NDArray[np.uint8], example: bytes) -> None:
-    """Write the fields of rows that share one shape."""
+def _fill(
+    out: Moments,
+    rows: Int | None,
+    matrix: NDArray[np.uint8],
+    example: bytes,
+    same: Bool | None = None,
+) -> None:
+    """Write the fields of rows that share one shape; ``same`` says which bytes they share."""
     try:
         text = example.decode("utf-8")
     except UnicodeDecodeError:
@@ -222,13 +229,15 @@ def _fill(out: Moments, rows: Int | None, matrix: NDArray[np.uint8], example: by
     count = len(matrix)
     ok = np.ones(count, bool)
     dated = [s for s in moment.spans if s[0] in DATE_FIELDS]
-    some = matrix
-    if dated and rows is None and count > 1:
+    some = timed = matrix
+    if dated and rows is None and count > 1 and same is not None:
         a, b = min(s[1] for s in dated), max(s[2] for s in dated)
-        if bool((matrix[:, a:b] == matrix[0, a:b]).all()):
+        if bool(same[a:b].all()):
             # One date throughout, as in most exports of a cycle: read it once.
             some = matrix[:1]
-    values = {f: number(some if f in DATE_FIELDS else matrix, a, b) for f, a, b in moment.spans}
+        if bool(same.all()):
+            timed = some
+    values = {f: number(some if f in DATE_FIELDS else timed, a, b) for f, a, b in moment.spans}
     if moment.has_date:
         kind, parts, good = _date_fields(values, moment.month)
         ok &= good

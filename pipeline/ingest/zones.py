@@ -41,6 +41,11 @@ class Localised:
     fold_resolved: int = 0
     unfollowed: str = ""
 
+    @property
+    def clear(self) -> bool:
+        """Whether each time has one UTC time."""
+        return not (self.missing.any() or self.ambiguous.any())
+
 
 @lru_cache(maxsize=256)
 def find_zone(name: str) -> tzinfo | None:

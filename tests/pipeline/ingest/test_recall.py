@@ -109,3 +109,19 @@ def test_a_preamble_that_differs_in_digits_is_read_anew() -> None:
         assert reading is not None
         assert reading.unit_ids == (unit,)
     assert len(C.t) == 360
+
+
+def test_roles_of_a_count_go_by_how_it_counts() -> None:
+    head = "Time (s),Temperature (°C),Pressure (kPa abs)"
+    channels = [row.split(",", 1)[1] for row in iso()]
+    counted = [f"{10 * k},{rest}" for k, rest in enumerate(channels)]
+    since_1970 = [f"{int(ms) // 1000},{rest}" for ms, rest in zip(C.ms, channels, strict=True)]
+    start = "Start: 2024-05-21 10:00:00"
+    config = zoned(BERLIN)
+    elapsed = lines(start, head, *counted)
+    epoch = lines(start, head, *since_1970)
+    for data in (elapsed, epoch, elapsed, epoch):
+        reading, error = attempt(data, "S-1.csv", config)
+        assert error is None
+        assert reading is not None
+        assert reading.table()["time"].cast("int64").to_pylist() == C.ms.tolist()

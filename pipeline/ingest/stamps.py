@@ -1,0 +1,130 @@
+"""Times that Arrow reads while it reads the rows: year first, to the second, one offset.
+
+Exact, or not taken: Arrow also reads dates alone and clocks to the minute, so the
+colons of all rows are counted, and whatever differs is read as text (`times.py`).
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from .clock_text import Moment, understand
+from .dialect import Table
+from .roles import Roles
+from .times import CERTAIN, NO_OFFSET, Moments, column_bytes
+
+Int = NDArray[np.int64]
+
+_FORM: Final = re.compile(r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}:\d{2}(Z|[+-]\d{2}:\d{2}|)")
+_DAY_S: Final = 86_400
+_FIRST_S: Final = 631_152_000
+"""1990-01-01, the first day that is taken for a record's."""
+_END_S: Final = 4_102_444_800
+"""2100-01-01, the first day after the last one."""
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """A column of such times, by its first cells."""
+
+    column: int
+    example: str
+    offset: str
+    """As it is written in each row, or nothing."""
+    moment: Moment
+    texts: tuple[int, ...]
+    """Other columns that are read as text."""
+    alone: bool
+    """That all columns are read."""
+
+    @property
+    def type(self) -> Any:
+        """The Arrow type to read the column as."""
+        return pa.timestamp("s", "UTC" if self.offset else None)
+
+    def seconds(self, column: Any) -> Int:
+        """Return times on the clock that is written [s since 1970], shape (n,)."""
+        seconds = np.asarray(column.view(pa.int64()))
+        return seconds + 60 * self.moment.offset_min if self.moment.offset_min else seconds
+
+    def holds(self, columns: dict[int, Any], data: bytes) -> bool:
+        """Say whether every row is written so, given what Arrow read of ``data``."""
+        times = columns[self.column]
+        n = len(times)
+        if n == 0 or times.null_count:
+            return False
+        colons = _count(np.frombuffer(data, np.uint8))
+        for k in self.texts:
+            colons -= _count(column_bytes(columns[k])[0])
+        if colons != n * (2 + self.offset.count(":")):
+            return False
+        if self.offset and data.count(self.offset.encode()) != n:
+            return False
+        seconds = self.seconds(times)
+        if int(seconds.min()) < _FIRST_S or int(seconds.max()) >= _END_S:
+            return False
+        return self.alone or not bool((seconds % _DAY_S == 0).any())
+
+    def moments(self, column: Any) -> Moments:
+        """Return what reading the cells as text gives, for a column that holds."""
+        seconds = self.seconds(column)
+        n = len(seconds)
+        low, high = int(seconds.min()) // _DAY_S, int(seconds.max()) // _DAY_S
+        if low == high:
+            days = np.array([low], np.int64)
+            clock_s = seconds - low * _DAY_S
+        else:
+            days = seconds // _DAY_S
+            clock_s = seconds - days * _DAY_S
+        dates = days.astype("datetime64[D]")
+        months = dates.astype("datetime64[M]")
+        years = months.astype("datetime64[Y]")
+        offset = NO_OFFSET if self.moment.offset_min is None else self.moment.offset_min
+        return Moments(
+            np.ones(n, bool),
+            np.broadcast_to(np.array([CERTAIN], np.int8), n),
+            np.broadcast_to(years.astype(np.int64) + 1970, n),
+            np.broadcast_to((months - years).astype(np.int64) + 1, n),
+            np.broadcast_to((dates - months).astype(np.int64) + 1, n),
+            clock_s * 1000,
+            np.full(n, offset, np.int64),
+            np.ones(n, bool),
+            separators={self.moment.separator},
+            fields_seen={f for f, _, _ in self.moment.spans},
+            year_first=True,
+        )
+
+
+def stamp_of(table: Table, roles: Roles, wanted: list[int], floats: set[int]) -> Stamp | None:
+    """Return how the column of times is written, where Arrow can read it, or None."""
+    time = roles.time
+    if time.mode != "moments" or len(time.columns) != 1 or not table.sample:
+        return None
+    if time.half_column is not None or time.offset_column is not None:
+        return None
+    k = time.columns[0]
+    forms = [_FORM.fullmatch(row[k]) for row in table.sample]
+    if None in forms or len({form[1] for form in forms if form is not None}) != 1:
+        return None
+    for row in table.sample:
+        if any(":" in cell for other, cell in enumerate(row) if other != k):
+            return None
+    example = table.sample[0][k]
+    moment = understand(example)
+    if moment is None or moment.abbreviation:
+        return None
+    texts = tuple(c for c in wanted if c != k and c not in floats)
+    form = forms[0]
+    assert form is not None
+    return Stamp(k, example, form[1], moment, texts, len(wanted) == table.columns)
+
+
+def _count(data: NDArray[np.uint8]) -> int:
+    """Return the number of colons."""
+    return int(np.count_nonzero(data == 58))
