@@ -118,8 +118,8 @@ def test_roles_of_a_count_go_by_how_it_counts() -> None:
     since_1970 = [f"{int(ms) // 1000},{rest}" for ms, rest in zip(C.ms, channels, strict=True)]
     start = "Start: 2024-05-21 10:00:00"
     config = zoned(BERLIN)
-    elapsed = lines(start, head, *counted)
-    epoch = lines(start, head, *since_1970)
+    elapsed = lines(counted, start, head).encode()
+    epoch = lines(since_1970, start, head).encode()
     for data in (elapsed, epoch, elapsed, epoch):
         reading, error = attempt(data, "S-1.csv", config)
         assert error is None
