@@ -1,0 +1,41 @@
+"""What a flag says of its row, and what it rests on."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from chamberdrift.models.describe import RowContext
+from chamberdrift.models.signs import INDEX, NAMES, SCATTER, WANDER
+from chamberdrift.models.unit import UnitState
+from chamberdrift.shared.config import Config
+
+
+def context(time: float, plateau: list[float]) -> RowContext:
+    """Return the context of one row of a unit whose plateau moved so, day by day."""
+    state = UnitState.new("unit-01")
+    days = np.full((len(plateau), 1 + len(NAMES)), np.nan)
+    days[:, 0] = np.arange(len(plateau))
+    days[:, 1 + INDEX["plateau"]] = plateau
+    state.tracker.days, state.wander = days, WANDER
+    none = np.full((1, len(NAMES)), np.nan)
+    moved: Any = SimpleNamespace(adjusted=none, residual=none, scale=SCATTER[None, :])
+    rows: Any = SimpleNamespace(time=np.array([time]))
+    scores: Any = None
+    made = RowContext(state, rows, moved, scores, ["one"], Config())
+    made.at(0)
+    return made
+
+
+@pytest.mark.parametrize("later", [[], [5.0], [5.0, 9.0]])
+def test_a_days_later_cycles_do_not_tell_how_a_level_moved(later: list[float]) -> None:
+    # A replay knows all of a day's cycles and of days to come; a night knows the days before.
+    over = [0.0, 0.01] * 9 + [1.0, 1.01]
+    assert context(20.4, [*over, *later]).at_once()
+
+
+def test_a_level_that_keeps_climbing_did_not_move_at_once() -> None:
+    over = [0.0, 0.01] * 9 + [1.0, 2.0, 3.0, 4.0, 5.0]
+    assert not context(23.4, over).at_once()
