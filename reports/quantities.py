@@ -108,7 +108,7 @@ diagnosis: that takes several features together)."""
 RESIDUAL_FORMS: Final[dict[str, tuple[str, str]]] = {
     "heat_up_s": ("Heat-up time per kelvin", "s/K"),
     "boil_plateau_c": ("Boiling plateau against site pressure", "K"),
-    "exposure_s": ("Exposure time over the program's", "1"),
+    "exposure_s": ("Exposure time, of the program's", "1"),
     "superheat_k": ("Superheat over the mean in exposure", "K"),
     "exposure_mean_c": ("Mean temperature in exposure, above set point", "K"),
     "exposure_min_c": ("Lowest temperature in exposure, above set point", "K"),

@@ -37,7 +37,8 @@ def hard_limits(
 ) -> list[Limit]:
     """Return the limits that a feature has, for the program where one matters.
 
-    ``relative`` says that temperatures count from the set point, as residuals do.
+    ``relative`` says that temperatures count from the set point and exposures as shares of the
+    program's, as residuals do.
     """
     if feature in ("heater_duty", "current_duty"):
         return [Limit(1.0, "never off")]
@@ -60,7 +61,7 @@ def hard_limits(
         "exposure_min_c": [Limit(low, "lower limit")],
         "exposure_max_c": [Limit(high, "upper limit")],
         "exposure_mean_c": [Limit(low, "lower limit"), Limit(high, "upper limit")],
-        "exposure_s": [Limit(known.hold_min * 60.0, "least time")],
+        "exposure_s": [Limit(1.0 if relative else known.hold_min * 60.0, "least time")],
     }.get(feature, [])
 
 

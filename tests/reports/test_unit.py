@@ -374,6 +374,7 @@ def test_hard_limits_by_program() -> None:
     assert values("exposure_max_c", "prevacuum-134x3.5") == [138.0]
     assert values("exposure_mean_c", "gravity-121x30", relative=True) == [0.0, 4.0]
     assert values("exposure_s", "gravity-121x30") == [1800.0]
+    assert values("exposure_s", "gravity-121x30", relative=True) == [1.0]
     assert values("leak_kpa_per_min", None) == [0.13]
     assert values("heater_duty", None) == [1.0]
     assert values("exposure_s", None) == []
