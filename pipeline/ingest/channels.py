@@ -268,11 +268,16 @@ def _refuse_signals(
         low = words(header)
         kind = "pressure" if vocabulary.PRESSURE.search(low) else "temperature"
         if kind not in kinds and placement(low) != "other":
+            compound = kind == "pressure" and re.search(r"\bvac\b", header, re.IGNORECASE)
+            remedy = "throughout, absolute or gauge" if compound else f"of {kind}"
             raise refusal(
                 "foreign_unit",
                 name,
-                f"column {quoted(header)} is in {quoted(unit)}, which is no unit of {kind}",
-                "export it in a unit of temperature or pressure, or pin the column as ignored",
+                f"column {quoted(header)} seems to hold a vacuum below the air's pressure, and "
+                "maybe another unit above it"
+                if compound
+                else f"column {quoted(header)} is in {quoted(unit)}, which is no unit of {kind}",
+                f"export it in one unit {remedy}, or pin the column as ignored",
                 line=line,
                 question=f"Can the export do without column {quoted(header)}?",
                 toml=layout_toml(name, f'columns = {{ {toml_text(header)} = "ignore" }}'),

@@ -132,19 +132,24 @@ _CLOCK = re.compile(
     rf"(?:\s*(?P<ap>[ap]\.?\s?m\.?(?![a-z])|{FORENOON}|{AFTERNOON}))?",
     re.IGNORECASE,
 )
+_NO_HOUR: Final = r"(?!:\d\d:\d\d(?!:))"
+"""Behind a year of two digits: 14 in "17 Sep 14:05:00" is the hour of a date without a year."""
 _DATES: Final = (
     re.compile(r"(?P<Y>\d{4})(?P<s>[-/._\s])(?P<m>\d{1,2})(?P=s)(?P<d>\d{1,2})(?!\d)"),
     re.compile(r"(?P<a>\d{1,2})(?P<s>[-/._\s])(?P<b>\d{1,2})(?P=s)(?P<Y>\d{4})(?!\d)"),
     re.compile(r"(?P<a>\d{1,2})(?P<s>\.\s)(?P<b>\d{1,2})\.\s(?P<Y>\d{4})(?!\d)"),
     re.compile(r"(?P<Y>\d{4})\.\s?(?P<m>\d{1,2})\.\s?(?P<d>\d{1,2})\.(?!\d)"),
     re.compile(r"(?P<Y>\d{4})\s?[年년]\s?(?P<m>\d{1,2})\s?[月월]\s?(?P<d>\d{1,2})\s?[日일]"),
-    re.compile(r"(?P<x>\d{2})(?P<s>[-/._])(?P<y>\d{2})(?P=s)(?P<z>\d{2})(?![\d])"),
-    re.compile(r"(?P<x>\d{1,2})(?P<s>[-/._])(?P<y>\d{1,2})(?P=s)(?P<z>\d{2})(?![\d])"),
+    re.compile(rf"(?P<x>\d{{2}})(?P<s>[-/._])(?P<y>\d{{2}})(?P=s)(?P<z>\d{{2}})(?!\d){_NO_HOUR}"),
+    re.compile(
+        rf"(?P<x>\d{{1,2}})(?P<s>[-/._])(?P<y>\d{{1,2}})(?P=s)(?P<z>\d{{2}})(?!\d){_NO_HOUR}"
+    ),
     re.compile(
         r"(?P<d>\d{1,2})(?:\.|st|nd|rd|th|er|º|\s+de)?[-/.\s]*(?P<mon>[^\W\d_]{3,12})(?:\s+de\b)?\.?,?[-/.\s]*(?P<Y>\d{4})(?!\d)"
     ),
     re.compile(
         r"(?P<d>\d{1,2})(?:\.|\s+de)?[-/.\s]*(?P<mon>[^\W\d_]{3,12})\.?,?[-/.\s']*(?P<Y2>\d{2})(?!\d)"
+        + _NO_HOUR
     ),
     re.compile(
         r"(?P<mon>[^\W\d_]{3,12})\.?[-/.\s]*(?P<d>\d{1,2})(?:st|nd|rd|th)?,?[-/.\s]+(?P<Y>\d{4})(?!\d)"

@@ -59,6 +59,7 @@ def find_units(d: Decider) -> list[tuple[str, str, Any]]:
 
 
 def unassigned(d: Decider, logger: str) -> Exception:
+    """Return the refusal of rows whose logger no [[assignment]] names (cause ``unit_id``)."""
     return refusal(
         "unit_id",
         d.a.name,
@@ -144,6 +145,20 @@ def _from_column(d: Decider, column: int) -> list[tuple[str, str, Any]]:
 
 
 def zone_of(d: Decider, unit_id: str, begins: datetime | None = None) -> tuple[str, str]:
+    """Return the zone that a unit's loggers' clocks keep, and why.
+
+    A pin goes before the unit's site, and that before the store's defaults.
+
+    Parameters
+    ----------
+    begins
+        When the export begins [UTC], where it is known: the unit may have stood elsewhere then.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``zone`` where nothing gives one.
+    """
     if d.pin.zone:
         return d.pin.zone, "pinned in the layout"
     site = site_of(d, unit_id, begins)
@@ -173,6 +188,28 @@ def _unzoned(d: Decider) -> str:
 def find_owners(
     d: Decider, whose: list[tuple[str, str, Any]], times: clocks.RowTimes
 ) -> tuple[list[tuple[Owner, Int | None]], int]:
+    """Return who each group of rows belongs to, with zone and atmosphere settled.
+
+    Parameters
+    ----------
+    whose
+        Unit, logger and mask of rows, shape (n,) or None for all; a logger without a unit is
+        looked up in the assignments.
+    times
+        Times of all rows [ms], shape (n,): on the local clock, or in UTC.
+
+    Returns
+    -------
+    tuple
+        Each owner with its rows' numbers (None: all rows, each with a time), and how many rows
+        were looked at under several spans of an assignment.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``zone`` or ``unit_id`` where the export and the configuration leave it open
+        or disagree.
+    """
     stated = None
     if not times.utc and not d.pin.zone:
         stated = clocks.stated_zone(d.roles.time, d.table.marks, d.statements, d.a.name)
@@ -338,6 +375,17 @@ def _assigned(d: Decider, logger: str) -> list[_Span]:
 
 
 def atmosphere_of(d: Decider, unit_id: str, begins: datetime | None = None) -> Atmosphere:
+    """Return the air's pressure at a unit [kPa absolute], whether it is assumed, and why.
+
+    A barometer that the export states (50 to 110 kPa) goes before the altitude of the site,
+    that before the defaults' altitude, and one standard atmosphere is assumed where nothing is
+    known.
+
+    Parameters
+    ----------
+    begins
+        When the export begins [UTC], where it is known.
+    """
     stated: dict[float, Statement] = {}
     for s in d.statements:
         if not vocabulary.ATMOSPHERE.search(s.key_words):
@@ -373,6 +421,15 @@ def atmosphere_of(d: Decider, unit_id: str, begins: datetime | None = None) -> A
 
 
 def created_at(d: Decider, base: Any, owners: list[tuple[Owner, Int | None]]) -> datetime | None:
+    """Return when the export says it was made [UTC], or None where that can't be placed.
+
+    Parameters
+    ----------
+    base
+        The stated moment (``clock.Base``) on the loggers' clock, or None.
+    owners
+        Whose zone holds: the first one's, else the site's or the defaults'.
+    """
     if base is None or base.local_ms is None:
         return None
     if base.offset_min is not None:

@@ -60,6 +60,14 @@ def _known(d: Decider, unit_ids: list[str], field: str) -> str | None:
 def settle_units(
     d: Decider, channels: tuple[Channel, ...], unit_ids: list[str]
 ) -> tuple[Channel, ...]:
+    """Return the channels with their units settled; a voltage that is no mains is left out.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``temperature_unit``, ``pressure_unit`` or ``layout`` where headers, pins, the
+        unit's other exports, the defaults and the values themselves leave a unit open.
+    """
     done = []
     for channel in channels:
         if channel.kind == "temperature":
@@ -232,6 +240,24 @@ def settle_references(
     owners: list[tuple[Owner, Int | None]],
     times: clocks.RowTimes,
 ) -> tuple[Channel, ...]:
+    """Return the channels with the pressure's reference settled.
+
+    ``owners`` is changed in place where the gauge is a sealed one, which counts from one
+    standard atmosphere [kPa] wherever it stands.
+
+    Parameters
+    ----------
+    owners
+        Units and their rows' numbers (None: all).
+    times
+        Times of all rows [ms], shape (n,).
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``pressure_reference`` or ``layout`` where neither the export nor the
+        configuration, other exports or steam settle it.
+    """
     done = []
     for channel in channels:
         if channel.name == "pressure_kpa":
@@ -326,6 +352,22 @@ def refuse_contradictions(
     owners: list[tuple[Owner, Int | None]],
     times: clocks.RowTimes,
 ) -> None:
+    """Refuse units or a reference that the samples of steam and of the open chamber rule out.
+
+    Parameters
+    ----------
+    channels
+        With unit and reference settled; values as written are compared with saturation.
+    owners
+        Units and their rows' numbers (None: all).
+    times
+        Times of all rows [ms], shape (n,).
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``unit_contradiction``, naming the likely units.
+    """
     for owner, rows in owners:
         pair = _pair(d, channels, rows, times)
         if pair is None:

@@ -49,7 +49,7 @@ def find_header(
         above = above[:-1]
     at = above[-1]
     below = lines[start : start + 30]
-    cells = header_cells(lines[at].text, below, delimiter, columns)
+    cells = header_cells(lines[at].text, below, delimiter, columns, kinds)
     marks = no_marks
     first = at
     if cells is not None and _is_marks_row(cells):
@@ -57,7 +57,7 @@ def find_header(
         first = at
         above = above[:-1]
     for back, at in enumerate(reversed(above[-6:])):
-        cells = header_cells(lines[at].text, below, delimiter, columns)
+        cells = header_cells(lines[at].text, below, delimiter, columns, kinds)
         if cells is not None and (_looks_like_header(cells) or (any(marks) and back == 0)):
             first = min(first, at)
             above = above[: len(above) - back]
@@ -72,9 +72,17 @@ def find_header(
             raise refusal(
                 "columns_mismatch",
                 name,
-                f"the header {quoted(lines[at].text, 80)} names {len(found)} columns, "
-                f"the rows below hold {columns} ({quoted(lines[start].text, 80)})",
-                "check delimiter and decimal mark, or pin the layout",
+                f"the header {quoted(lines[at].text, 80)} "
+                + (
+                    f"names {len(found)} columns, the rows below hold {columns}"
+                    if len(found) != columns
+                    else "has the name of a reading over dates or clocks"
+                )
+                + f" ({quoted(lines[start].text, 80)})",
+                "check delimiter and decimal mark, or pin the layout"
+                if delimiter not in {BLANKS, WIDE_BLANKS}
+                else "export it with tabs or commas between its columns: single blanks within "
+                "names hide where one ends",
                 line=lines[at].number,
             )
         if back and pinned_header is not None:
@@ -186,13 +194,15 @@ def _looks_like_header(cells: list[str]) -> bool:
     return not (len(filled) == 2 and filled[0].endswith(":"))
 
 
-def header_cells(text: str, rows: list[Line], delimiter: str, columns: int) -> list[str] | None:
+def header_cells(
+    text: str, rows: list[Line], delimiter: str, columns: int, kinds: tuple[str, ...] = ()
+) -> list[str] | None:
     """Return the header's cells, one a column, or None where they don't match."""
     if delimiter in {BLANKS, WIDE_BLANKS}:
         bare = re.sub(r"^\s*(?:#+|%+|//+|;+)\s+", "", text)
         if bare != text and len(bare.split()) == columns:
             text = bare  # a mark of comment before the names is none of them
-        return _aligned_header(text, rows, delimiter, columns)
+        return _aligned_header(text, rows, delimiter, columns, kinds)
     cells = split(text, delimiter)
     while len(cells) > columns and not cells[-1].strip():
         cells.pop()
@@ -205,13 +215,53 @@ def header_cells(text: str, rows: list[Line], delimiter: str, columns: int) -> l
     return cells if len(cells) == columns else None
 
 
-def _aligned_header(text: str, rows: list[Line], delimiter: str, columns: int) -> list[str] | None:
+def _by_units(text: str, kinds: tuple[str, ...]) -> list[str] | None:
+    """Return names that single blanks hold apart no more than their words, where units do.
+
+    Each name but those of dates and clocks, which stand first, must end in its unit in
+    brackets: ``Drain temp. (°C) Load temp. (°C)``.
+    """
+    timed = [kind.startswith("moment") for kind in kinds]
+    moments = sum(timed)
+    if any(timed[moments:]) or not moments or moments == len(kinds):
+        return None
+    names = [n.strip() for n in re.findall(r"[^()\[\]]*[(\[][^()\[\]]+[)\]]", text)]
+    if len(names) != len(kinds) - moments or " ".join(names).split() != text.split():
+        return None
+    timed_names = list(_nameless(moments))
+    first = names[0].split()
+    for k in range(moments):
+        if len(first) > 1 and tokens(first[0]) & (DATE | TIME):
+            timed_names[k] = first.pop(0)
+    names[0] = " ".join(first)
+    marks = [split_header(n) for n in names]
+    if any(mark is None or not words(rest) for rest, mark in marks):
+        return None
+    return timed_names + names
+
+
+def _over_times(names: list[str], kinds: tuple[str, ...]) -> bool:
+    """Say whether the name of a reading would stand over dates or clocks."""
+    return any(
+        kind.startswith("moment")
+        and not tokens(name) & (DATE | TIME)
+        and (TEMPERATURE.search(words(name)) or PRESSURE.search(words(name))) is not None
+        for name, kind in zip(names, kinds, strict=False)
+    )
+
+
+def _aligned_header(
+    text: str, rows: list[Line], delimiter: str, columns: int, kinds: tuple[str, ...]
+) -> list[str] | None:
     wide = [c for c in re.split(r"[ \t]{2,}|\t", text.strip()) if c]
     if len(wide) == columns:
         return wide
     narrow = text.split()
-    if len(narrow) == columns and all(len(n) > 1 or n in "TPtp#" for n in narrow):
+    short = all(len(n) > 1 or n in "TPtp#" for n in narrow)
+    if len(narrow) == columns and short and not _over_times(narrow, kinds):
         return narrow
+    if len(kinds) == columns and (named := _by_units(text, kinds)) is not None:
+        return named
     pattern = r"\S+" if delimiter == BLANKS else r"\S+(?: \S+)*"
     spans: list[list[int]] = []
     for row in rows:
@@ -236,4 +286,6 @@ def _aligned_header(text: str, rows: list[Line], delimiter: str, columns: int) -
             if names[k] and len(over) == 1:
                 return None
             names[k] = names[k] or word
+    if _over_times(names, kinds):
+        return None
     return names if sum(bool(n) for n in names) >= 2 else None

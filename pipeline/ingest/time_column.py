@@ -19,6 +19,28 @@ from .units_found import SECONDS, read_mark, split_header
 def find_time(
     table: Table, described: list[str], name: str, pinned: dict[int, str], taken: set[int]
 ) -> TimePlan:
+    """Return which columns hold the time of a sample, and how it is counted.
+
+    Parameters
+    ----------
+    described
+        Headers with what the preamble says about them, one a column.
+    pinned
+        Role by column, as the user pinned it.
+    taken
+        Columns that are not to be looked at.
+
+    Returns
+    -------
+    TimePlan
+        Whose ``factor`` turns a count since 1970 into ms and an elapsed one into s.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``time_column`` where no column or several can be the time, and
+        ``scaled_values`` where one counts parts of its unit.
+    """
     own = [k for k, role in pinned.items() if role in {"time", "date", "elapsed"}]
     if own:
         own.sort(key=lambda k: 0 if pinned[k] == "date" else 1)

@@ -392,7 +392,62 @@ def fresh_shapes() -> list[Shape]:
             cause="spoilt",
         ),
     ]
-    return found + clocks()
+    return found + clocks() + set_tight()
+
+
+def set_tight() -> list[Shape]:
+    """Return aligned text whose names hold single blanks, and dates without a year."""
+    z = zoned()
+    both = rows_of(
+        C,
+        BERLIN,
+        lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S}   {t:6.1f}   {q:6.1f}   {10 * p:7.0f}",
+    )
+    named = "Drain temp.(°C) Load temp.(°C) Abs. pressure(mbar)"
+    short = Cycle(C.ms[:84], C.t[:84], C.p[:84], C.load[:84])
+    return [
+        Shape("names by their units", lines(both, named).encode(), C, config=z, load=True),
+        Shape(
+            "date, time and names by their units",
+            lines(both, "Log of the drain", "Date Time " + named).encode(),
+            C,
+            config=z,
+            load=True,
+        ),
+        Shape(
+            "as many words as columns, over others",
+            lines(both, "Fecha Temp_dreno_C Temp_carga_C Pres abs_mbar").encode(),
+            config=z,
+            cause="columns_mismatch",
+            says="single blanks",
+        ),
+        Shape(
+            "names without units between single blanks",
+            lines(both, "Date Time Drain temp Load temp Pressure abs mbar").encode(),
+            config=z,
+            cause="columns_mismatch",
+            says="tabs or commas",
+        ),
+        Shape(
+            "hour behind a date without its year",
+            lines(
+                rows_of(short, BERLIN, lambda w, t, p, q: f"{w:%d %b %H:%M:%S};{t};{p}"),
+                "Time;T °C;P kPa abs",
+            ).encode(),
+            config=zoned(pressure_reference="absolute"),
+            cause="time_column",
+        ),
+        Shape(
+            "gauge above and vacuum below in one column",
+            lines(
+                rows_of(C, BERLIN, lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S};{t};{p:.2f}"),
+                "Time;T °C;Press psig/inHg vac",
+            ).encode(),
+            config=z,
+            cause="foreign_unit",
+            says="vacuum below",
+        ),
+    ]
 
 
 def _joined(parts: list[object]) -> object:
