@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -17,6 +18,11 @@ CUT_K: Final = 1.0
 CUT_K_PER_MIN: Final = 6.0
 """A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
 CUT_LEAST_S: Final = 15.0
+SWITCHED_K: Final = 1.0
+SWITCHED_TIMES: Final = 2
+PRESSED_KPA: Final = 125.0
+"""So many rises of at least so much after a fall, above this pressure, are a regulator's: it is
+well above any atmosphere (no source)."""
 HELD_SHARE: Final = 0.85
 """A hold counts as kept from this share on: samples 30 s apart show 210 s of 240 s (no source)."""
 MAINS_SHARE: Final = 0.3
@@ -62,7 +68,7 @@ def completion(
         return "cut_off"
     if not finished and place.last:
         return "cut_off"
-    if _mains_lost(samples, start, exhaust) or _sagged(row, samples, hot, exhaust):
+    if _mains_lost(samples, start, exhaust) or _sagged(row, samples, hot, exhaust, end):
         return "power_cut"
     if not finished and _lost_samples(samples, exhaust, end):
         return "cut_off"
@@ -93,7 +99,7 @@ def _lost_samples(samples: Samples, exhaust: int, end: int) -> bool:
     return end - exhaust <= 1
 
 
-def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
+def _sagged(row: Row, samples: Samples, hot: int, exhaust: int, end: int) -> bool:
     """Return whether heat went missing once under pressure, by itself, and came back or not.
 
     One single slow fall, deeper than the saw-tooth's, that no exhaust caused:
@@ -107,6 +113,9 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
             # A full hold that never left the band lacked no mains, whatever dipped before it:
             # a boiler's pump lets in cold water, a regulator overshoots once.
             return False
+    noise = float(row.values.get("noise_k", 0.0))
+    if _regulated_below(samples, exhaust, end, noise):
+        return False
     part = slice(hot, exhaust + 1)
     temp, time = samples.temp_c[part], samples.time_s[part]
     # Without steam a fall is the dry walls', or the last steam's: no mains are needed for it.
@@ -115,7 +124,6 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int) -> bool:
         return False
     if dry.any():
         temp, time = temp[~dry], time[~dry]
-    noise = float(row.values.get("noise_k", 0.0))
     first = len(temp)
     if "exposure_start" in row.values:
         first = int(np.searchsorted(time, row.values["exposure_start"] / 1000.0 - 1e-6))
@@ -187,6 +195,35 @@ def _one_slow_fall(
     if b == len(temp) and low >= b - 2:  # into the exhaust: a late knee must not count
         return not ended and seconds > max(90.0, 4.0 * interval) and rate < 0.6 * CUT_K_PER_MIN
     return seconds > max(CUT_LEAST_S, 2.0 * interval) and rate < CUT_K_PER_MIN
+
+
+def _regulated_below(samples: Samples, first: int, last: int, noise: float) -> bool:
+    """Return whether steam under pressure was heated again and again after a fall.
+
+    Where air stays in, a regulator that follows pressure is content with a chamber too cold:
+    temperature falls to that level and swings there. Its heater had mains all the time.
+    """
+    if samples.pressure_kpa is None:
+        return False  # the walls may swing so in a heated drying
+    part = slice(first, last + 1)
+    temp, pressure = samples.temp_c[part], samples.pressure_kpa[part]
+    shut = (pressure > PRESSED_KPA) & ~superheated(temp, pressure)
+    return _rises(temp[shut], max(SWITCHED_K, 8.0 * noise)) >= SWITCHED_TIMES
+
+
+def _rises(temp: FloatArray, least: float) -> int:
+    """Count the times that temperature turned and rose by ``least`` from a low to a top."""
+    count, low, top, rising = 0, math.inf, -math.inf, False
+    for value in temp.tolist():
+        if rising:
+            top = max(top, value)
+            if top - value > least:
+                rising, low = False, value
+        else:
+            low = min(low, value)
+            if value - low > least:
+                rising, top, count = True, value, count + 1
+    return count
 
 
 def _usual_swing(temp: FloatArray) -> float:

@@ -122,3 +122,23 @@ def test_pulses_far_apart_without_pressure_are_one_cycle(
     cycles = assign_programs(extract(trace, PREVACUUM).cycles, PREVACUUM)
     assert cycles["program"].tolist() == ["prevacuum-134x3.5"]
     assert cycles["completion"].tolist() == ["complete"]
+
+
+def _content_with_pressure(traces: ModuleType, *, mains: bool) -> str:
+    """120.8 °C touched, then a slow fall; swings at 107 to 110 °C follow where mains are there."""
+    sketch = traces.Sketch().idle(1200, 30.0)
+    air_kpa = 100.0  # what a blocked vent leaves in the chamber
+    level = [np.linspace(30.0, 120.8, 480), np.linspace(120.8, 119.0, 30)]
+    level.append(119.0 - 12.0 * (np.arange(480) / 480.0) ** 1.6)
+    for _ in range(3 if mains else 0):
+        level += [np.linspace(107.0, 110.0, 90), np.linspace(110.0, 107.0, 180)]
+    level.append(np.linspace(level[-1][-1], 85.0, 900))
+    temp = np.concatenate(level)
+    sketch.add(temp, p_sat_kpa(temp) + air_kpa * np.clip((temp - 30.0) / 70.0, 0.0, 1.0))
+    trace = sketch.blow_down(20.0, 120).cool(3600, 22.0, 900.0).trace(interval_s=2.0, noise_k=0.05)
+    return str(extract(trace, GRAVITY).cycles["completion"].iloc[0])
+
+
+def test_a_regulator_that_swings_below_the_set_point_had_its_mains(traces: ModuleType) -> None:
+    assert _content_with_pressure(traces, mains=False) == "power_cut"
+    assert _content_with_pressure(traces, mains=True) == "aborted"
