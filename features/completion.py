@@ -203,10 +203,9 @@ def _regulated_below(samples: Samples, first: int, last: int, noise: float) -> b
     Where air stays in, a regulator that follows pressure is content with a chamber too cold:
     temperature falls to that level and swings there. Its heater had mains all the time.
     """
-    if samples.pressure_kpa is None:
-        return False  # the walls may swing so in a heated drying
     part = slice(first, last + 1)
     temp, pressure = samples.temp_c[part], samples.pressure_kpa[part]
+    # Without a pressure it can't be told from walls that swing in a heated drying.
     shut = (pressure > PRESSED_KPA) & ~superheated(temp, pressure)
     return _rises(temp[shut], max(SWITCHED_K, 8.0 * noise)) >= SWITCHED_TIMES
 
