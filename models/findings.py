@@ -40,8 +40,8 @@ KEEP_T: Final = 2.0
 """Size of a signature in standard errors to open a watch, to call for service, and to go on
 supporting an open flag. By simulation of all signs with AR(1) of 1/3, Student's t with 4 degrees
 of freedom, the shipped wander and nuisances, with the floors and with what is asked less where
-signs agree (tests/models/test_calibration.py): 4.0 gives 0.14 false service flags a unit-year,
-just within the design's 0.15, and 3.0 gives 0.6 to 0.7 watches. The third is a design choice."""
+signs agree (tests/models/test_calibration.py): 4.0 gives 0.15 false service flags a unit-year,
+the design's, and 3.0 gives 0.6 to 0.7 watches. The third is a design choice."""
 
 LONE_T: Final = 0.8
 SUPPORT_Z: Final = 2.0
@@ -90,7 +90,7 @@ AGREE_SIGNS: Final = 3
 AGREE_T: Final = 0.2
 """What is asked less for a visit where so many signs moved a signature's way: so much that the
 simulation keeps the budget of false flags: over 480 unit-years of either kind 0.10 a unit-year
-without it, 0.14 with it, 0.15 with 0.3 and 0.17 with 0.4."""
+without it, 0.15 with it and 0.17 with 0.4."""
 
 NOISE_RISE: Final = 0.35
 """Logarithm of the channel's noise over its usual from which swings are not believed."""
