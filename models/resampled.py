@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from ..shared.config import Config
-from ..shared.parts import SEVERITIES
+from ..shared.parts import EPOCH_ACTIONS, SEVERITIES
 from ..shared.schema import CYCLES, SERVICE
 from .judge import judge
 
@@ -27,9 +27,7 @@ DAYS_A_YEAR: Final = 365.25
 LEAST_BLOCKS: Final = 8
 """Weeks below which a unit is left out: its draws would be the same week again."""
 
-_TIMES: Final = tuple(
-    c.name for c in CYCLES.columns if pd.api.types.is_datetime64_any_dtype(CYCLES.empty()[c.name])
-)
+_TIMES: Final = tuple(CYCLES.empty().select_dtypes("datetimetz").columns)
 
 
 @dataclass(frozen=True)
@@ -62,7 +60,7 @@ def healthy_units(cycles: pd.DataFrame, flags: pd.DataFrame, service: pd.DataFra
         away by itself does not make a unit sick: leaving out what was raised by
         mistake would hide it.
     """
-    worked = service.loc[service["action"].isin(["replaced", "cleaned", "calibrated"]), "unit_id"]
+    worked = service.loc[service["action"].isin(EPOCH_ACTIONS), "unit_id"]
     called = flags["severity"].isin(["service", "stop"])
     went = flags["close_reason"].isin(["recovered", "superseded"])
     sick = {*worked.astype(str), *flags.loc[called & ~went, "unit_id"].astype(str)}

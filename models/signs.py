@@ -522,15 +522,9 @@ def _set_seconds(cycles: pd.DataFrame) -> FloatArray:
     if "program" not in cycles.columns:
         return np.full(len(cycles), np.nan)
     program = cycles["program"].fillna("")
-    seconds = {name: _minutes(name) * 60.0 for name in program.unique().tolist()}
+    known = {name: Program.known(name) for name in program.unique().tolist()}
+    seconds = {n: p.hold_min * 60.0 if p and p.hold_min else math.nan for n, p in known.items()}
     return program.map(seconds).to_numpy(dtype=np.float64)
-
-
-def _minutes(program: str) -> float:
-    try:
-        return Program.parse(program).hold_min or math.nan
-    except ValueError:
-        return math.nan
 
 
 def _numbers(cycles: pd.DataFrame, column: str) -> FloatArray:

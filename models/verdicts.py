@@ -208,7 +208,7 @@ def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArr
     program, source = _text(cycles, "program"), _text(cycles, "program_source")
     stopped = at & (_text(cycles, "completion") == "aborted") & np.isfinite(exposure)
     for row in out.open(stopped):
-        wanted = _parsed(str(program[row]))
+        wanted = Program.known(str(program[row]))
         if wanted is None:
             continue
         hold_s = wanted.hold_min * 60.0
@@ -332,7 +332,7 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
         )
     }
     assumed = _flags(cycles, "atmosphere_assumed")
-    parsed = {name: _parsed(str(name)) for name in set(program.tolist())}
+    parsed = {name: Program.known(str(name)) for name in set(program.tolist())}
     own = [parsed[name] for name in program.tolist()]
     room = kept_with_room(
         values,
@@ -368,13 +368,6 @@ def _with_room(
     out.verdict[rows] = "inside"
     out.reason[rows] = [_kept(*span) for span in spans]
     out.source[rows] = [sources[key] for key in named]
-
-
-def _parsed(name: str) -> Program | None:
-    try:
-        return Program.parse(name)
-    except ValueError:
-        return None
 
 
 def _kept(exposure_s: float, least_c: float, most_c: float) -> str:

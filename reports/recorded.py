@@ -53,14 +53,7 @@ class _Shown:
 
 def program_of(cycle: pd.Series) -> Program | None:
     """Return the cycle's program, or None where none is known."""
-    return _parsed(text_of(cycle.get("program")))
-
-
-def _parsed(name: str) -> Program | None:
-    try:
-        return Program.parse(name)
-    except ValueError:
-        return None
+    return Program.known(text_of(cycle.get("program")))
 
 
 def program_words(name: str, options: ReportOptions) -> str:
@@ -68,7 +61,7 @@ def program_words(name: str, options: ReportOptions) -> str:
 
     A name stays as it is, so that it is found again in tables and configuration.
     """
-    program, unit = _parsed(name), shown_unit("°C", options)
+    program, unit = Program.known(name), shown_unit("°C", options)
     if program is None or unit.label == "°C":
         return name
     return f"{name} ({with_unit(fixed(float(unit.show(program.setpoint_c)), 1), unit.label)})"
@@ -77,7 +70,7 @@ def program_words(name: str, options: ReportOptions) -> str:
 def programs_note(names: pd.Series, options: ReportOptions) -> str:
     """Return what the °C in programs' names are in the reader's unit, as a remark; else empty."""
     unit = shown_unit("°C", options)
-    found = {p.setpoint_c for p in map(_parsed, names.dropna().unique()) if p is not None}
+    found = {p.setpoint_c for p in map(Program.known, names.dropna().unique()) if p is not None}
     if unit.label == "°C" or not found:
         return ""
     said = [

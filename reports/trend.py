@@ -51,9 +51,8 @@ def hard_limits(
         ]
     if feature == "pressure_max_kpa":
         return [Limit(limits.relief_kpa, "relief")]
-    try:
-        known = Program.parse(program or "")
-    except ValueError:
+    known = Program.known(program or "")
+    if known is None:
         return []
     low = 0.0 if relative else known.setpoint_c
     high = low + limits.band_width_k

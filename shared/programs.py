@@ -101,6 +101,14 @@ class Program:
             )
         return cls(match[1], float(match[2]), float(match[3]))
 
+    @classmethod
+    def known(cls, name: str) -> Program | None:
+        """Read a program's name; None where it is none, as where nothing named the program."""
+        try:
+            return cls.parse(name)
+        except ValueError:
+            return None
+
 
 def shortest_published_hold(air_removal: str, setpoint_c: float) -> HoldTime | None:
     """Return the shortest published hold at a set point [°C], or None.
