@@ -36,6 +36,7 @@ class ExportSpool:
         self._held_rows = 0
         self._folder: Path | None = None
         self._pieces: dict[tuple[str, int], list[Path]] = {}
+        self._written = 0
 
     @property
     def spilled(self) -> bool:
@@ -76,7 +77,8 @@ class ExportSpool:
             days = at // DAY_MS
             starts = np.concatenate([[0], np.flatnonzero(np.diff(days)) + 1, [len(days)]])
             for a, b in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
-                path = self._folder / f"{len(self._pieces)}-{self.rows}-{a}.arrow"
+                path = self._folder / f"{self._written}.arrow"
+                self._written += 1
                 part = table.slice(a, b - a)
                 with pa.OSFile(str(path), "wb") as sink, pa.ipc.new_file(sink, part.schema) as out:
                     out.write_table(part)

@@ -7,7 +7,9 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
+import pyarrow.parquet as parquet
 import pytest
 from chamberdrift.pipeline import intake_spool, intake_task
 from chamberdrift.pipeline.store import Snapshot
@@ -315,6 +317,30 @@ def test_an_export_larger_than_memory_allows_streams_through_disk(
         "month=2026-02",
     }
     assert verify(clinic.store).problems == ()
+
+
+def test_units_that_go_to_disk_several_times_a_day_stay_apart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from chamberdrift.pipeline.ingest.output import trace_table
+    from chamberdrift.pipeline.store.location import open_location
+    from chamberdrift.pipeline.store.precedence import Export
+
+    monkeypatch.setattr(intake_spool, "SPILL_ROWS", 100)
+    spool = intake_spool.ExportSpool()
+    at = np.arange(180) * 1000
+    for part in np.split(at, 3):
+        for unit, value in (("a", 20.0), ("b", 30.0)):
+            values = {"temperature_c": np.full(len(part), value)}
+            spool.add(trace_table(unit, "", part, values, None, False, "0" * 16))
+    assert spool.spilled
+    export = Export("0" * 64, None, int(at[-1]), spool.rows)
+    files, shared, _ = spool.write(open_location(tmp_path), export, 0)
+    spool.close()
+    assert shared == {}
+    got = {unit: parquet.read_table(tmp_path / file.path).to_pandas() for unit, _, file in files}
+    for unit, value in (("a", 20.0), ("b", 30.0)):
+        assert got[unit]["temperature_c"].tolist() == [value] * len(at)
 
 
 def test_many_processes_give_the_same_store(
