@@ -269,7 +269,7 @@ def _end(
         row.values["drying_start"] = int(samples.time_ms[dry.start])
         row.put("drying_s", float(time[dry.hold_end] - time[dry.start]))
         middle = (dry.start + dry.hold_end) // 2
-        row.put("drying_vacuum_kpa", median(pressure[middle : dry.hold_end + 1]))
+        row.put("drying_vacuum_kpa", median(finite(pressure[middle : dry.hold_end + 1])))
         if dry.finished:
             row.put("air_inlet_s", float(time[dry.stop] - time[dry.hold_end]))
         else:

@@ -82,10 +82,9 @@ def evacuation_start(
     time: FloatArray, pressure: FloatArray, inside: int, back: int, noise_p: float
 ) -> int:
     """Return the last sample at atmosphere before the pressure falls to vacuum."""
-    known = np.isfinite(pressure[back : inside + 3])
-    if not known.all():
-        return inside
     back = max(back, int(np.searchsorted(time, time[inside] - 600.0)))
+    if not np.isfinite(pressure[back : inside + 3]).all():
+        return inside
     k = knee(time, pressure, inside, noise_p, back)
     return nearest_onset(time, pressure, k, noise_p)
 

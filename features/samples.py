@@ -1,7 +1,7 @@
 """A trace as plain arrays, cleaned of what no chamber can do.
 
-Everything here looks at most a few samples to either side, so that a trace cut
-in two gives the same arrays as the whole.
+Everything here looks at most a minute to either side, so that a trace cut in two
+gives the same arrays as the whole; but for a stuck pressure, which is told by its whole run.
 """
 
 from __future__ import annotations
@@ -24,6 +24,11 @@ SPIKE_INTERVAL_S: Final = 30.0
 """Longest interval [s] at which single odd samples are taken for spikes."""
 STUCK_PRESSURE_S: Final = 300.0
 """A pressure unchanged this long [s] while steam comes or goes is stuck (no source)."""
+CARRIED_S: Final = 60.0
+"""Longest time between pressures [s] over which one is read between them for the temperatures
+of channels that are sampled in turn, and for a single sample that lacks it (no source)."""
+DROPPED_S: Final = 15.0
+"""The same where several samples in a row lack it: an exhaust bends over longer (no source)."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +75,8 @@ def from_trace(trace: pd.DataFrame) -> Samples:
     ms, temp, pressure = ms[order], temp[order], pressure[order]
     seconds = ms / 1000.0
     finite = np.isfinite(temp)
+    pressure = _carry_over(seconds, pressure, finite)
     if not finite.all():
-        pressure = _carry_over(seconds, pressure, finite)
         order = np.arange(len(trace))[order][finite]
         ms, seconds, temp, pressure = ms[finite], seconds[finite], temp[finite], pressure[finite]
     clean = _without_spikes(seconds, temp, pressure)
@@ -118,15 +123,16 @@ def _flags(trace: pd.DataFrame, order: Any) -> BoolArray | None:
 
 
 def _carry_over(time: FloatArray, pressure: FloatArray, finite: BoolArray) -> FloatArray:
-    """Bring pressures of rows without a temperature to the rows that have one.
+    """Return pressures with those that rows with a temperature lack read between their neighbours.
 
-    Channels that are sampled in turn sit on alternating rows; a pressure is
-    carried by straight lines between samples at most 60 s apart.
+    Channels that are sampled in turn sit on alternating rows; a slower channel, or one that
+    drops samples, leaves holes. Both are read off straight lines between samples near enough;
+    longer holes stay. Else what must last a minute, such as the rest after an exhaust, would
+    never be seen between holes, and no exhaust or vacuum break be told.
     """
     own = np.isfinite(pressure)
-    lost = own & ~finite
     wanted = finite & ~own
-    if not lost.any() or not wanted.any():
+    if not wanted.any() or not own.any():
         return pressure
     known = np.flatnonzero(own)
     place = np.searchsorted(known, np.flatnonzero(wanted))
@@ -134,7 +140,8 @@ def _carry_over(time: FloatArray, pressure: FloatArray, finite: BoolArray) -> Fl
     rows = np.flatnonzero(wanted)[inside]
     left, right = known[place[inside] - 1], known[place[inside]]
     span = time[right] - time[left]
-    near = span <= 60.0
+    in_turn = ~(finite[left] & finite[right])
+    near = span <= np.where(in_turn | (right - left == 2), CARRIED_S, DROPPED_S)
     rows, left, right, span = rows[near], left[near], right[near], span[near]
     out = pressure.copy()
     out[rows] = (

@@ -161,9 +161,11 @@ def _break_start(
     inside = min(max(event.stop - 1, event.start), len(time) - 1)
     back = max(event.start, int(np.searchsorted(time, time[inside] - 600.0)))
     stop = min(max(full, inside) + 1, len(time))
-    if inside - back < 2:
+    rows = back + np.flatnonzero(np.isfinite(pressure[back:stop]))
+    last = min(int(np.searchsorted(rows, inside)), len(rows) - 1)
+    if last < 2:
         return inside
-    return knee(time[:stop], -pressure[:stop], inside, noise_p, back)
+    return int(rows[knee(time[rows], -pressure[rows], last, noise_p)])
 
 
 def heated_drying(time: FloatArray, temp: FloatArray, noise: float) -> tuple[int, bool, bool]:

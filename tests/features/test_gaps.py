@@ -68,3 +68,40 @@ def test_a_climb_whose_end_and_hold_are_lost_was_not_broken_off(traces: ModuleTy
     late = lost["time"] > trace["time"].iloc[0] + pd.Timedelta(seconds=start)
     near = lost.assign(time=lost["time"].where(~late, lost["time"] - gone))
     assert extract(near, unit).cycles.iloc[0]["completion"] == "aborted"
+
+
+@pytest.mark.parametrize("lacking", [(1, 3), (1, 2), (2, 5), (3, 5)])
+@pytest.mark.parametrize("vacuum", [False, True])
+def test_a_pressure_that_lacks_samples_ends_a_cycle_all_the_same(
+    traces: ModuleType, lacking: tuple[int, int], vacuum: bool
+) -> None:
+    """A slower pressure channel, or one with holes: two or three of five samples in a row."""
+    unit = Unit("u1", programs=("prevacuum-134x3.5",)) if vacuum else UNIT
+    trace = (traces.prevacuum() if vacuum else traces.gravity()).trace(
+        interval_s=2.0, noise_k=0.03
+    )
+    whole = extract(trace, unit).cycles.iloc[0]
+    holed = trace.copy()
+    few, every = lacking
+    holed.loc[(holed.index % every) < few, "pressure_kpa"] = float("nan")
+    cycle = extract(holed, unit).cycles.iloc[0]
+    assert cycle["completion"] == "complete"
+    for name in ("exposure_s", "exhaust_s", "closing_s", *(["drying_s"] if vacuum else [])):
+        assert cycle[name] == pytest.approx(whole[name], abs=6.0), name
+    if vacuum:
+        assert cycle["drying_vacuum_kpa"] == pytest.approx(whole["drying_vacuum_kpa"], abs=0.1)
+        assert cycle["air_inlet_s"] == pytest.approx(whole["air_inlet_s"], abs=6.0)
+    for name in ("started_at", "ended_at"):
+        assert abs(cycle[name] - whole[name]) <= pd.Timedelta("6s"), name
+
+
+def test_a_vacuum_break_is_told_beside_a_hole_in_the_pressure(traces: ModuleType) -> None:
+    """A hole too long to be read across, in the minutes before air is let in."""
+    unit = Unit("u1", programs=("prevacuum-134x3.5",))
+    trace = traces.prevacuum().trace(interval_s=2.0, noise_k=0.03)
+    whole = extract(trace, unit).cycles.iloc[0]
+    ended = (trace["time"] - whole["ended_at"]).dt.total_seconds()
+    trace.loc[ended.between(-400.0, -360.0), "pressure_kpa"] = float("nan")
+    cycle = extract(trace, unit).cycles.iloc[0]
+    assert cycle["air_inlet_s"] == whole["air_inlet_s"]
+    assert cycle["drying_vacuum_kpa"] == pytest.approx(8.0, abs=0.1)
