@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from . import header_words as vocabulary
-from .clock_text import ABBREVIATIONS, DOTTED, parse_offset, understand
+from .clock_text import ABBREVIATIONS, DOTTED, is_offset, parse_offset, understand
 from .dates import DAY_MS, Order, StatedOrder, days_under, one_day, settle, words
 from .header_words import parted, tokens
 from .header_words import words as words_of
@@ -21,7 +21,7 @@ from .refuse import layout_toml, quoted, refusal
 from .roles import TimePlan
 from .statements import Statement
 from .times import CERTAIN, DAY_MONTH, NO_OFFSET, SHORT, Moments, parse_moments
-from .zones import find_zone, offset_in_text, pinnable_zone, transitions
+from .zones import find_zone, offset_in_text, offset_name, pinnable_zone, transitions
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -353,10 +353,25 @@ class StatedZone:
     name: str
     why: str
     abbreviation: str = ""
+    places: str = ""
+    """Places whose clocks are named beside the offset: they may have summer time."""
 
 
 _NAMED_ZONE: Final = re.compile(
     r"time ?zone|\btz\b|zeitzone|fuseau|zona horaria|fuso orario|fuso horario|tijdzone"
+    r"|\b(?:utc|gmt) ?offset|\boffset (?:from|to|zu) (?:utc|gmt)"
+)
+_UTC_OFFSET: Final = re.compile(r"\b(?:utc|gmt)\b.*\boffset|\boffset\b.*\b(?:utc|gmt)\b")
+_WRONG_CLOCK: Final = re.compile(
+    r"drift|correct|korrekt|adjust|deviat|abweich|error|fehler|\bsync|^clock offset"
+)
+"""Keys that tell how far a clock is off, not which one it keeps."""
+_PLACES: Final = re.compile(
+    r"^\W*(?:UTC|GMT)\s*(?:[+−-]\s?\d{1,2}(?::?\d{2})?)?[)\]\s:,-]+([A-Z][^\W\d].*)$"
+)
+_NO_PLACES: Final = re.compile(
+    r"(?i:universal|greenwich|fix|fest|\bno\b|ohne|without|sans|\bsin\b|dst|saving|winter|local"
+    r"|\btime ?zone|all year|constant)|\b[A-Z]{3,4}\b"
 )
 
 
@@ -405,6 +420,8 @@ def stated_zone(
     summer = None
     for s in statements:
         key = s.key_words
+        if _WRONG_CLOCK.search(key) and not vocabulary.SUMMER.search(key):
+            continue
         if vocabulary.SUMMER.search(key):
             if re.search(
                 r"\b(?:on|yes|ja|oui|si|sim|true|1|active|aktiv|enabled|ein)\b", s.value.lower()
@@ -432,6 +449,8 @@ def stated_zone(
         if not timely:
             continue
         zone = _zone_in(s.value, loose=bool(vocabulary.ZONE.search(key)))
+        if _UTC_OFFSET.search(key) and (zone is None or not re.search(r"[A-Z+−-]", s.value)):
+            zone = _offset_said(s.key, s.value)
         if zone and not (
             key and not vocabulary.ZONE.search(key) and understand(s.value) is not None
         ):
@@ -440,9 +459,8 @@ def stated_zone(
                 and zone[0] != "UTC"
             ):
                 summer = summer or s
-            found.setdefault(
-                zone[0], StatedZone(zone[0], f"line {s.line} says {quoted(whole)}", zone[1])
-            )
+            why = f"line {s.line} says {quoted(whole)}"
+            found.setdefault(zone[0], StatedZone(zone[0], why, zone[1], _places(s.value)))
         elif (
             _NAMED_ZONE.search(key)
             and not zone
@@ -495,23 +513,54 @@ def _zone_in(text: str, *, loose: bool) -> tuple[str, str] | None:
         return offset, ""
     for word in re.findall(r"\b[A-Z]{3,4}\b", parted(text)):
         if word in ABBREVIATIONS:
-            minutes = ABBREVIATIONS[word][0]
-            sign = "-" if minutes < 0 else "+"
-            return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}", word
+            return offset_name(ABBREVIATIONS[word][0]), word
     if loose and text.strip():
         bare = re.fullmatch(r"\s*([+-]\s?\d{1,2}(?::?\d{2})?)\s*(?:h|hours?)?\s*", text)
         if bare:
-            from .clock_text import parse_offset
-
-            minutes_found = parse_offset(bare[1].replace(" ", ""))
-            if minutes_found is not None:
-                sign = "-" if minutes_found < 0 else "+"
-                return f"{sign}{abs(minutes_found) // 60:02d}:{abs(minutes_found) % 60:02d}", ""
+            minutes = parse_offset(bare[1].replace(" ", ""))
+            if minutes is not None:
+                return offset_name(minutes), ""
         if "/" in text and find_zone(text.strip()) is not None:
             return text.strip(), ""
         if re.fullmatch(r"\s*(?:utc|gmt|z|zulu)\s*", text.lower()):
             return "UTC", ""
     return None
+
+
+def _offset_said(key: str, value: str) -> tuple[str, str] | None:
+    """Return the offset that a line named for it states as a count or without a sign, or None.
+
+    A bare count of at most 14 is of hours; a greater one needs its unit.
+    """
+    count = re.fullmatch(r"\s*([+−-]?)\s?(\d{1,4})\s*([a-z]*)\s*", value.lower())
+    if count is None:
+        clock = re.fullmatch(r"\s*(\d{1,2}:\d{2})(?::00)?\s*", value)
+        minutes = parse_offset("+" + clock[1]) if clock else None
+        return None if minutes is None else (offset_name(minutes), "")
+    size = int(count[2])
+    unit = count[3] or "".join(re.findall(r"[\[(]\s*(h|min|s)\w*\s*[)\]]", key.lower())[:1])
+    if unit.startswith("min") or unit == "m":
+        minutes = size
+    elif unit.startswith("s"):
+        minutes = size // 60 if size % 60 == 0 else -1
+    elif size <= 14 and (not unit or unit.startswith("h")):
+        minutes = size * 60
+    else:
+        return None
+    minutes = -minutes if count[1] in {"-", "−"} else minutes
+    return (offset_name(minutes), "") if is_offset(minutes) else None
+
+
+def _places(text: str) -> str:
+    """Return the places, or the kind of time, that stand behind a UTC offset, else nothing.
+
+    ``(UTC+01:00) Amsterdam, Berlin`` and ``GMT Standard Time`` are names of clocks that change
+    in summer, whatever offset stands in them.
+    """
+    found = _PLACES.match(text.strip())
+    if found is None or _NO_PLACES.search(found[1]):
+        return ""
+    return found[1].strip()
 
 
 def abbreviation_fits(abbreviation: str, low_ms: int, high_ms: int) -> bool:

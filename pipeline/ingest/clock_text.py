@@ -195,13 +195,26 @@ class Moment:
     short_year_last: bool = False
 
 
+_PART_HOURS: Final = frozenset(
+    {-570, -210, -150, 210, 270, 330, 345, 390, 525, 570, 630, 765, 825}
+)
+"""Offsets from UTC that are no whole hours and that clocks keep, summer time included [min] (the
+public zone database, offsets since 1990)."""
+
+
+def is_offset(minutes: int) -> bool:
+    """Say whether clocks anywhere keep that offset [min east of UTC]: +01:20 is a mistake."""
+    return abs(minutes) <= 14 * 60 and (minutes % 60 == 0 or minutes in _PART_HOURS)
+
+
 def parse_offset(text: str) -> int | None:
     """Return minutes east of UTC of ``+02:00``, ``+0200``, ``+2``, else None."""
     match = re.fullmatch(r"\s*([+-])\s?(\d{1,2})(?::?([0-5]\d))?\s*(?:h|hours?)?\s*", text)
     if match is None:
         return None
     minutes = int(match[2]) * 60 + int(match[3] or 0)
-    return None if minutes > 14 * 60 else minutes if match[1] == "+" else -minutes
+    minutes = minutes if match[1] == "+" else -minutes
+    return minutes if is_offset(minutes) else None
 
 
 @lru_cache(maxsize=4096)

@@ -16,7 +16,7 @@ from ...shared.units import PRESSURE_TO_KPA
 from . import clock as clocks
 from . import header_words as vocabulary
 from .cells import number_of
-from .clock_text import ABBREVIATIONS
+from .clock_text import ABBREVIATIONS, parse_offset
 from .convert import Atmosphere, Owner
 from .identity import identify, valid_id
 from .long_layout import encode
@@ -255,6 +255,8 @@ def find_owners(
                     zone_name, why = "UTC", "a count since 1970 is UTC by definition"
             elif stated is not None:
                 zone_name, why = stated.name, stated.why
+                if stated.places and len(known_ms):
+                    zone_name, why = _of_places(d, stated, own, known_ms)
                 zone = find_zone(zone_name)
             else:
                 zone_name, why = zone_of(d, own, begins)
@@ -289,6 +291,42 @@ def find_owners(
         loose = int((times.ok & ~claimed).sum())
         d.a.counts.drop("no_unit_id", loose)
     return owners, shared
+
+
+def _of_places(
+    d: Decider, stated: clocks.StatedZone, unit_id: str, known_ms: Int
+) -> tuple[str, str]:
+    """Return the zone of an export that names places beside an offset, and why.
+
+    Their clocks may change in summer. A configured zone that keeps the offset out of summer
+    is the one that is meant.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``zone`` where no such zone is configured.
+    """
+    minutes = parse_offset(stated.name) or 0
+    site = site_of(d, unit_id, _begins(known_ms))
+    for name in (site.zone if site is not None else None, d.config.defaults.zone):
+        zone = find_zone(name) if name else None
+        if zone is None:
+            continue
+        moment = datetime.fromtimestamp(int(known_ms.min()) / 1000, UTC).astimezone(zone)
+        usual = (moment.utcoffset() or timedelta()) - (moment.dst() or timedelta())
+        if usual == timedelta(minutes=minutes):
+            return str(name), f"{stated.why}, and the configuration names it"
+    fixed = pinnable_zone(stated.name) or "Etc/UTC"
+    raise refusal(
+        "zone",
+        d.a.name,
+        f"{stated.why}: whether the clock goes over to summer time there is not said",
+        "give the zone of the loggers' clocks in [defaults], in a [[site]] or in a [[layout]]",
+        line=d.table.data_line,
+        question=f"Does the clock keep {fixed} all year, or the time of {quoted(stated.places)} "
+        "(give its IANA name)?",
+        toml=layout_toml(d.a.name, f"zone = {toml_text(fixed)}"),
+    )
 
 
 def _begins(known_ms: Int) -> datetime | None:

@@ -206,16 +206,17 @@ def offset_in_text(text: str) -> str | None:
     if match:
         if match[1]:
             minutes = parse_offset(match[1].replace("−", "-").replace(" ", ""))
-            return None if minutes is None else _offset_name(minutes)
+            return None if minutes is None else offset_name(minutes)
         return "UTC"
     match = re.search(r"(?<![\d:])([+-]\d{2}:\d{2})(?!\d)", text)
     if match:
         minutes = parse_offset(match[1])
-        return None if minutes is None else _offset_name(minutes)
+        return None if minutes is None else offset_name(minutes)
     return None
 
 
-def _offset_name(minutes: int) -> str:
+def offset_name(minutes: int) -> str:
+    """Return minutes east of UTC as ``+02:00``."""
     sign = "-" if minutes < 0 else "+"
     return f"{sign}{abs(minutes) // 60:02d}:{abs(minutes) % 60:02d}"
 
