@@ -74,33 +74,32 @@ def find_time(
         clocks = [k for k in free if k not in dates and _is_compact_clock(table, described, k)]
         compact = tuple(clocks)
     real = [k for k in clocks if not vocabulary.ELAPSED.search(words(described[k]))]
-    if dates and (real or clocks):
-        chosen = real or clocks
-        if len(dates) > 1 or len(chosen) > 1:
-            pair = _paired(dates, chosen, described)
+    # A date beside a count since the start is the start's day: it gives no time to count from.
+    if dates and real:
+        if len(dates) > 1 or len(real) > 1:
+            pair = _paired(dates, real, described)
             if pair is None:
                 raise refusal(
                     "time_column",
                     name,
                     "several columns hold dates or times: "
-                    + ", ".join(quoted(table.headers[j]) for j in dates + chosen),
+                    + ", ".join(quoted(table.headers[j]) for j in dates + real),
                     "pin the ones that count in a [[layout]]",
                     line=table.header_line,
                     question="Which columns hold the time of a sample?",
                     toml=layout_toml(
                         name,
                         f'columns = {{ {toml_text(table.headers[dates[0]])} = "date", '
-                        f'{toml_text(table.headers[chosen[0]])} = "time" }}',
+                        f'{toml_text(table.headers[real[0]])} = "time" }}',
                     ),
                 )
             day, clock = pair
         else:
-            day, clock = dates[0], chosen[0]
+            day, clock = dates[0], real[0]
         return TimePlan(
             "moments",
             (day, clock),
             headers=(table.headers[day], table.headers[clock]),
-            elapsed=not real,
             compact=compact,
             offset_column=offset,
             half_column=half,
@@ -233,7 +232,12 @@ def _half_column(table: Table, free: list[int]) -> int | None:
 def _pinned_time(
     table: Table, described: list[str], own: list[int], pinned: dict[int, str]
 ) -> TimePlan:
+    counted = [k for k in own if pinned[k] == "elapsed"]
+    if counted:
+        own = counted[:1]
     headers = tuple(table.headers[k] for k in own)
+    if counted and table.kinds[own[0]] == "moment":
+        return TimePlan("clock", tuple(own), headers=headers, elapsed=True)
     if all(table.kinds[k] == "moment" for k in own):
         has_date = any(moment_parts([r[k] for r in table.sample])[0] for k in own) or (
             len(own) == 2 and pinned[own[0]] == "date"

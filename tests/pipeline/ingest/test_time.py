@@ -6,16 +6,17 @@ UTC times that the rows were written from.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
 import pytest
 from chamberdrift.pipeline.ingest import Reading, read_export
-from chamberdrift.shared.config import Config
+from chamberdrift.shared.config import Config, LayoutPin
 from chamberdrift.shared.errors import ExportRefusedError
 
 from .shapes import HEAD
-from .truth import Cycle, cycle, lines, rows_of, zoned
+from .truth import Cycle, attempt, cycle, lines, rows_of, zoned
 
 BERLIN = "Europe/Berlin"
 
@@ -184,3 +185,23 @@ def test_a_day_equal_to_its_month_teaches_no_order(day: str, learnt: bool | None
     reading = read(texts)
     assert np.array_equal(times(reading), c.ms)
     assert [k.day_first for k in reading.learned.values()] == [learnt]
+
+
+@pytest.mark.parametrize("pinned", [False, True])
+def test_a_date_beside_elapsed_times_gives_no_clock(pinned: bool) -> None:
+    c = cycle()
+    texts = [
+        f"2024-05-21;{k // 360:02d}:{k // 6 % 60:02d}:{k % 6}0;{t:.1f}" for k, t in enumerate(c.t)
+    ]
+    config = zoned(BERLIN)
+    if pinned:
+        pin = LayoutPin("*", columns=(("Date", "date"), ("Elapsed", "elapsed")))
+        config = replace(config, layouts=(pin,))
+    table = lines(texts, "Date;Elapsed;Temperature (°C)")
+    reading, refused = attempt(table.encode(), "S-12.csv", config)
+    assert reading is None
+    assert refused is not None
+    assert refused.cause == "start_time"
+    told, _ = attempt(f"Start: 2024-05-21 10:00:00\n{table}".encode(), "S-12.csv", config)
+    assert told is not None
+    assert np.array_equal(times(told), c.ms)
