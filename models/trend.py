@@ -63,8 +63,9 @@ def theil_sen(t: ArrayLike, y: ArrayLike, *, quantile_z: float = 1.2815515655446
     slopes = np.sort((value[second] - value[first])[use] / run[use])
     middle = float(np.median(slopes))
     reach = quantile_z * math.sqrt(kendall_variance(value))
-    low = round((slopes.size - reach) / 2.0)
-    high = round((slopes.size + reach) / 2.0) - 1
+    # Ranks count from one: the ends are those of ranks (N - C)/2 and (N + C)/2 + 1.
+    low = round((slopes.size - reach) / 2.0) - 1
+    high = round((slopes.size + reach) / 2.0)
     last = slopes.size - 1
     return Slope(
         middle,
