@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from ..shared.parts import SEVERITIES
@@ -77,10 +78,11 @@ class Ledger:
             self.episodes.append(episode)
             episode.rows.append(_row(episode.flag_id, severity, now, row))
             return True
+        if SEVERITIES.index(severity) <= SEVERITIES.index(episode.severity):
+            self.support(part, now)
+            return False
         episode.last_support = now
         episode.quiet_cycles = 0
-        if SEVERITIES.index(severity) <= SEVERITIES.index(episode.severity):
-            return False
         _close_rows(episode, now, "risen")
         return _reach(episode, severity, now, row)
 
@@ -126,9 +128,7 @@ class Ledger:
         return _reach(episode, severity, now, row)
 
     def _new_id(self, part: str, now: float) -> str:
-        import datetime as dt
-
-        day = (dt.datetime(1970, 1, 1) + dt.timedelta(days=now)).strftime("%Y%m%d")
+        day = (datetime(1970, 1, 1) + timedelta(days=now)).strftime("%Y%m%d")
         name = f"{self.unit_id}@{part}@{day}"
         taken = {e.flag_id for e in self.episodes}
         extra = 2
@@ -164,7 +164,12 @@ class Ledger:
     @classmethod
     def from_json(cls, data: dict[str, Any]) -> Ledger:
         """Read what ``to_json`` returned."""
-        return cls(data["unit_id"], [Episode(**e) for e in data["episodes"]])
+        return cls(data["unit_id"], [_episode(e) for e in data["episodes"]])
+
+
+def _episode(data: dict[str, Any]) -> Episode:
+    """Read an episode; its rows are copied, since they move on and the state read must not."""
+    return Episode(**{**data, "rows": [dict(row) for row in data["rows"]]})
 
 
 def _reach(episode: Episode, severity: str, now: float, row: dict[str, Any]) -> bool:

@@ -360,8 +360,10 @@ def test_nights_in_order_equal_one_run(
     judgements, forecasts = [], []
     for moment in moments:
         new = cycles if before is None else cycles[cycles["ended_at"] > before]
-        night, state = judge_night(state, new, service, config, as_of=moment)
-        state = json.loads(json.dumps(state, allow_nan=False))
+        given = json.dumps(state)
+        night, after = judge_night(state, new, service, config, as_of=moment)
+        assert json.dumps(state) == given  # what is handed in stays as it was
+        state = json.loads(json.dumps(after, allow_nan=False))
         judgements.append(night.judgements)
         forecasts.append(night.forecasts)
         before = moment

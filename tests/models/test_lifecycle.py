@@ -27,6 +27,15 @@ def test_a_lower_severity_does_not_open_a_row_below() -> None:
     assert len(ledger.rows()) == 1
 
 
+def test_what_is_raised_again_was_seen_last_then() -> None:
+    """A limit that is broken again and again raises its flag anew each time."""
+    ledger = Ledger("u")
+    for now in (10.0, 11.0, 15.0):
+        ledger.raise_flag("logger", "watch", now, ROW)
+    (row,) = ledger.rows()
+    assert (row["first_seen"], row["last_seen"]) == (10.0, 15.0)
+
+
 def test_what_was_first_said_stays() -> None:
     ledger = Ledger("u")
     ledger.raise_flag("heater", "service", 10.0, ROW)
