@@ -259,8 +259,9 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
             rows.logger[i] != state.logger or len(state.other) >= OTHER_CYCLES
         ):
             if state.logger is not None and any(levels.values()):
+                if state.splice is None:  # another change within one: still what was before both
+                    state.before = state.recent
                 state.splice = state.other[:-1]
-                state.before = state.recent
                 state.recent = []
             elif state.logger is not None:  # nothing to carry over yet: start again
                 state.baseline.programs = {}
