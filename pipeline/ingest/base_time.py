@@ -92,9 +92,11 @@ def _counted(d: Decider) -> tuple[Int, Any]:
     assert values is not None
     ok = np.isfinite(values) & (np.abs(values) < 4e9)
     if d.roles.time.mode == "index":
-        interval = clocks.find_interval_s(d.statements)
+        interval = clocks.find_interval_s(d.statements, d.table.decimal or ".")
         if interval is None:
-            raise _no_start(d, "rows are numbered, but the time between them is not stated")
+            raise _no_start(
+                d, "rows are numbered, but the time between them is not stated with one meaning"
+            )
         first = float(values[ok][0]) if ok.any() else 0.0
         # The numbers become seconds since the first row.
         d.parsed.time_values = values = np.where(ok, (values - first) * interval, np.nan)

@@ -320,24 +320,32 @@ def find_created(statements: list[Statement], order: str | None) -> Base | None:
     return full[0] if len(full) == 1 else None
 
 
-def find_interval_s(statements: list[Statement]) -> float | None:
-    """Return the stated time between samples [s], or None."""
-    from .cells import number_of
+def find_interval_s(statements: list[Statement], decimal: str) -> float | None:
+    """Return the time between samples [s] that statements give, or None.
+
+    Parameters
+    ----------
+    decimal
+        The table's decimal mark. What stands like a number in thousands, ``1,000 s``, is a
+        decimal where the mark is that one, and leaves the time open where it is the other.
+    """
+    from .cells import kind_of, number_of
     from .units_found import SECONDS, read_mark, split_header
 
     found = set()
     for s in statements:
         if not vocabulary.INTERVAL.search(s.key_words):
             continue
-        match = re.fullmatch(r"\s*([\d.,]+)\s*([^\d]*)", s.value)
-        if match is None:
-            base = understand(s.value.strip())
-            if base is not None and base.has_clock and not base.has_date:
-                parts = [int(p) for p in s.value.strip().split(":")]
-                if len(parts) == 3:
-                    found.add(parts[0] * 3600.0 + parts[1] * 60.0 + parts[2])
+        clock = re.fullmatch(r"\s*(\d+):(\d{2}):(\d{2}(?:[.,]\d+)?)\s*(?:h|s)?\s*", s.value)
+        if clock is not None:
+            found.add(
+                int(clock[1]) * 3600 + int(clock[2]) * 60 + float(clock[3].replace(",", "."))
+            )
             continue
-        value = number_of(match[1])
+        match = re.fullmatch(r"\s*([\d.,]+)\s*([^\d]*)", s.value)
+        if match is None or (kind_of(match[1]) == "grouped" and decimal not in match[1]):
+            continue
+        value = number_of(match[1], decimal)
         mark = read_mark(match[2]) if match[2].strip() else None
         if mark is None:
             _, mark = split_header(s.key)

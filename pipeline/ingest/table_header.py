@@ -254,7 +254,7 @@ def _aligned_header(
     text: str, rows: list[Line], delimiter: str, columns: int, kinds: tuple[str, ...]
 ) -> list[str] | None:
     wide = [c for c in re.split(r"[ \t]{2,}|\t", text.strip()) if c]
-    if len(wide) == columns:
+    if len(wide) == columns and not _over_times(wide, kinds):
         return wide
     narrow = text.split()
     short = all(len(n) > 1 or n in "TPtp#" for n in narrow)

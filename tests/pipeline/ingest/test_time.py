@@ -205,3 +205,33 @@ def test_a_date_beside_elapsed_times_gives_no_clock(pinned: bool) -> None:
     told, _ = attempt(f"Start: 2024-05-21 10:00:00\n{table}".encode(), "S-12.csv", config)
     assert told is not None
     assert np.array_equal(times(told), c.ms)
+
+
+@pytest.mark.parametrize(
+    ("said", "mark", "step_s"),
+    [
+        ("10 s", ",", 10),
+        ("10,000 s", ",", 10),
+        ("0,5 s", ",", 0.5),
+        ("10.000 s", ".", 10),
+        ("00:00:10", ".", 10),
+        ("00:00:10 h", ",", 10),
+        ("00:00:00.5", ".", 0.5),
+        ("10,000 s", ".", None),
+        ("10.000 s", ",", None),
+        ("about 10", ".", None),
+    ],
+)
+def test_an_interval_has_one_meaning_or_is_asked_about(
+    said: str, mark: str, step_s: float | None
+) -> None:
+    c = cycle()
+    texts = [f"{k + 1};{t:.1f}".replace(".", mark) for k, t in enumerate(c.t)]
+    table = lines(texts, "Start: 2024-05-21 10:00:00", f"Interval: {said}", "", "No;Temp (°C)")
+    reading, refused = attempt(table.encode(), "S-12.csv", zoned(BERLIN))
+    if step_s is None:
+        assert refused is not None
+        assert refused.cause == "start_time"
+        return
+    assert reading is not None
+    assert np.array_equal(times(reading), c.ms[0] + np.arange(len(c.t)) * int(step_s * 1000))
