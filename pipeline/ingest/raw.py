@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import re
 from dataclasses import dataclass, field
@@ -159,7 +160,12 @@ def read_rows(
         if timed is not None and (odd or not timed.holds(columns, data)):
             continue
         lines = row_lines(got.num_rows, odd, table.data_line)
-        return Raw(columns, lines, *number_odd(odd, table), timed), typed
+        odd, odd_count = number_odd(odd, table)
+        if table.quoted and _count_lines(data) != got.num_rows + odd_count:
+            starts, swallowed = _record_starts(data, table, got.num_rows + odd_count, name)
+            lines = starts[lines - table.data_line]
+            odd = [(int(starts[n - table.data_line]), text) for n, text in odd] + swallowed
+        return Raw(columns, lines, odd, len(odd), timed), typed
     raise AssertionError("reading as text can't fail on conversion")
 
 
@@ -178,6 +184,54 @@ def row_lines(rows: int, odd: list[tuple[int, str]], first_line: int) -> Int:
         # Row k stands k lines below the first, plus the odd lines before it.
         lines = lines + np.searchsorted(numbers - np.arange(len(numbers)), lines, side="right")
     return lines + first_line
+
+
+def _count_lines(data: Any) -> int:
+    """Return the number of lines of text."""
+    view = np.frombuffer(data, np.uint8)
+    ends = int(np.count_nonzero(view == 10)) or int(np.count_nonzero(view == 13))
+    return ends + (len(view) > 0 and int(view[-1]) not in {10, 13})
+
+
+def _record_starts(
+    data: Any, table: Table, records: int, name: str
+) -> tuple[Int, list[tuple[int, str]]]:
+    """Return the line that each record starts at, shape (records,), where cells hold line breaks.
+
+    Lines within a cell that have as many delimiters as a row were rows before a quote that
+    nobody closed took them in: they are returned with their text, to be counted.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``not_a_table`` where quotes leave open which lines are records.
+    """
+    text = bytes(data).decode("utf-8", "replace")
+    delimiter = "\t" if table.delimiter in {BLANKS, WIDE_BLANKS} else table.delimiter
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    ends = []
+    try:
+        for _ in reader:
+            ends.append(reader.line_num)
+    except csv.Error:
+        ends = []
+    if len(ends) != records:
+        raise refusal(
+            "not_a_table",
+            name,
+            "its quotes leave open which lines belong to one row",
+            "export it without quotes, or mend the row whose quote is not closed",
+            line=table.data_line,
+        )
+    last = np.array(ends, np.int64)
+    first = np.concatenate(([0], last[:-1]))
+    swallowed = []
+    whole = re.split(r"\r\n|\n|\r", text)
+    for k in np.flatnonzero(last - first > 1):
+        for number in range(int(first[k]) + 1, int(last[k])):
+            if whole[number].count(delimiter) >= table.columns - 1:
+                swallowed.append((number + table.data_line, whole[number][:4000]))
+    return first + table.data_line, swallowed
 
 
 def number_odd(odd: list[tuple[int, str]], table: Table) -> tuple[list[tuple[int, str]], int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from .shapes_common import HEAD, iso
+from .shapes_common import BERLIN, HEAD, C, iso
 from .truth import attempt, lines, zoned
 
 
@@ -17,3 +17,46 @@ def test_names_between_tabs_never_stand_a_column_off(name: str) -> None:
     assert reading is None
     assert refused is not None
     assert refused.cause == "columns_mismatch"
+
+
+def _noted(notes: dict[int, str]) -> list[str]:
+    """Rows with a note each, empty but for those given; the first shows that notes are quoted."""
+    return [f"{r},{notes.get(k, '')}" for k, r in enumerate(iso())]
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_line_break_in_a_cell_moves_no_line_number(end: str) -> None:
+    texts = _noted({3: '"start"', 100: '"door\nopened, by hand\nat night"', 300: '"5"" pipe"'})
+    texts[200:200] = ["", "a note of its own"]
+    data = lines(texts, "logger 1", "", HEAD + ",Note", end=end)
+    reading, _ = attempt(data.encode(), "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.dropped_by_reason == {"not_a_sample": 1}
+    assert reading.rows_kept == len(C.ms)
+    assert reading.line_map is not None
+    written = data.replace("\r\n", "\n").split("\n")
+    for row, moment in enumerate(C.local(BERLIN)):
+        _, first, last = reading.line_map.lines_of(row)
+        assert first == last
+        assert written[first - 1].startswith(f"{moment:%Y-%m-%d %H:%M:%S}")
+
+
+@pytest.mark.parametrize(
+    ("notes", "lost"),
+    [
+        ({3: '"start"', 100: '"door open', 110: '"closed"'}, 10),
+        ({3: '"start"', 340: '"door open'}, 19),
+        ({3: '"start"', 100: '5" pipe'}, 0),
+    ],
+)
+def test_rows_behind_a_quote_that_nobody_closed_are_counted(
+    notes: dict[int, str], lost: int
+) -> None:
+    data = lines(_noted(notes), HEAD + ",Note").encode()
+    reading, _ = attempt(data, "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.rows_read == len(C.ms)
+    assert reading.dropped_by_reason == ({"wrong_column_count": lost} if lost else {})
+    assert reading.line_map is not None
+    _, line, _ = reading.line_map.lines_of(101)
+    assert line == 103 + (lost if 100 in notes else 0)
