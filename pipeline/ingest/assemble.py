@@ -306,10 +306,12 @@ class Assembly:
             if owner.unit_id not in self.learned:
                 self.learned[owner.unit_id] = decided.learned
         counted = sum(local.dropped.values()) + local.kept
-        offered = sum(parsed.n if r is None else len(r) for _, r in decided.owners)
-        if decided.shared_rows:
+        # Owners of the same rows have them as the same array.
+        own = {id(r): parsed.n if r is None else len(r) for _, r in decided.owners}
+        offered = sum(own.values())
+        if decided.spanned:
             # Rows that several assignments looked at are counted once, by what became of them.
-            local.drop("unassigned_time", max(decided.shared_rows - counted, 0))
+            local.drop("unassigned_time", max(offered - counted, 0))
         elif counted != offered:
             raise AssertionError(f"{offered} rows offered, {counted} accounted for")
         self.counts.kept += local.kept

@@ -230,7 +230,9 @@ def convert_rows(
     if not any(c.name == "pressure_kpa" for c in channels):
         gauge_of = None
     if left is None:
-        left = np.zeros(n, bool)
+        # Of the logger's channels none is assigned to the unit.
+        counts.drop("other_channel", int(alive.sum()))
+        return None
     if left.any():
         gone = left & alive
         for _, reason, mask in found_bad:

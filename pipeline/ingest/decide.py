@@ -59,7 +59,8 @@ class Decided:
     table: Table
     roles: Roles
     toml: str
-    shared_rows: int = 0
+    spanned: bool = False
+    """That owners hold for spans of time, so that rows may be several owners' or no one's."""
 
     def summary(self, encoding: str) -> str:
         """Return the layout in short."""
@@ -146,7 +147,7 @@ class Decider:
             channels = settle_units(self, channels, unit_ids)
         settled = order if proves and order != "ymd" else stated
         created = clocks.find_created(self.statements, settled)
-        owners, shared = find_owners(self, whose, times)
+        owners, spanned = find_owners(self, whose, times)
         if before is not None:
             self._check_same(owners, before)
         if before is None:
@@ -175,7 +176,7 @@ class Decider:
             self.table,
             self.roles,
             self._toml(order, channels, owners),
-            shared,
+            spanned,
         )
 
     def _check_same(self, owners: list[tuple[Owner, Int | None]], before: Decided) -> None:

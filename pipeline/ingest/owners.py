@@ -187,7 +187,7 @@ def _unzoned(d: Decider) -> str:
 
 def find_owners(
     d: Decider, whose: list[tuple[str, str, Any]], times: clocks.RowTimes
-) -> tuple[list[tuple[Owner, Int | None]], int]:
+) -> tuple[list[tuple[Owner, Int | None]], bool]:
     """Return who each group of rows belongs to, with zone and atmosphere settled.
 
     Parameters
@@ -201,8 +201,8 @@ def find_owners(
     Returns
     -------
     tuple
-        Each owner with its rows' numbers (None: all rows, each with a time), and how many rows
-        were looked at under several spans of an assignment.
+        Each owner with its rows' numbers (None: all rows, each with a time), and whether spans
+        of assignments are among them: then rows may be several owners' or no one's.
 
     Raises
     ------
@@ -233,7 +233,7 @@ def find_owners(
     begins = _begins(known_ms)
     owners: list[tuple[Owner, Int | None]] = []
     claimed = np.zeros(d.parsed.n, bool) if len(whose) > 1 or whose[0][2] is not None else None
-    shared = 0
+    spanned = False
     for unit, logger, mask in whose:
         if mask is None:
             rows = None if all_ok else np.flatnonzero(times.ok)
@@ -244,8 +244,7 @@ def find_owners(
         spans: list[_Span] = [_Span(unit, None, None)]
         if not unit:
             spans = _assigned(d, logger)
-            if spans[0].start_ms is not None or spans[0].end_ms is not None or len(spans) > 1:
-                shared += len(rows) if rows is not None else d.parsed.n
+            spanned |= len(spans) > 1 or (spans[0].start_ms, spans[0].end_ms) != (None, None)
         for span in spans:
             own = span.unit
             if times.utc:
@@ -290,7 +289,7 @@ def find_owners(
     if claimed is not None:
         loose = int((times.ok & ~claimed).sum())
         d.a.counts.drop("no_unit_id", loose)
-    return owners, shared
+    return owners, spanned
 
 
 def _of_places(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import pytest
 from chamberdrift.pipeline.ingest import read_export
 from chamberdrift.pipeline.ingest.identity import strip_name
@@ -79,8 +81,6 @@ def test_a_logger_is_mapped_by_its_assignment() -> None:
 
 
 def test_a_logger_that_moved_gives_each_unit_its_rows() -> None:
-    from datetime import UTC, datetime
-
     moved = datetime(2024, 5, 21, 8, 30, tzinfo=UTC)
     config = Config(
         defaults=BERLIN,
@@ -121,6 +121,29 @@ def test_an_assignment_of_a_channel_keeps_no_other(
     for column in ("temperature_c", "pressure_kpa"):
         assert frame[column].notna().all() == (column in kept)
         assert frame[column].isna().all() == (column not in kept)
+
+
+def test_rows_outside_one_loggers_assignment_are_counted_beside_others() -> None:
+    later = datetime(2025, 1, 1, tzinfo=UTC)
+    config = Config(
+        defaults=BERLIN,
+        assignments=(Assignment("L-1", "S-1", start=later), Assignment("L-2", "S-2")),
+    )
+    rows = [f"{row},L-{k % 2 + 1}" for k, row in enumerate(iso())]
+    reading = read_export(
+        lines(rows, f"{HEAD},Logger serial").encode(), name="x/2024.csv", config=config
+    )
+    assert reading.unit_ids == ("S-2",)
+    assert reading.dropped_by_reason == {"unassigned_time": 180}
+    assert reading.rows_read == reading.rows_kept + reading.rows_dropped == 360
+
+
+def test_a_channel_that_is_assigned_and_not_there_gives_no_samples() -> None:
+    config = Config(defaults=BERLIN, assignments=(Assignment("L-778", "S-12", "pressure_kpa"),))
+    rows = [row.rpartition(",")[0] for row in iso()]
+    data = lines(rows, "Logger serial: L-778", HEAD.rpartition(",")[0]).encode()
+    with pytest.raises(ExportRefusedError, match="other_channel: 360"):
+        read_export(data, name="x/2024.csv", config=config)
 
 
 def test_a_logger_with_a_channel_at_each_of_two_units_is_refused() -> None:
