@@ -194,7 +194,7 @@ def convert_rows(
             written = written[::-1]
         if channel.name == "atmosphere_kpa":
             air = to_schema_unit(channel, written)
-            gauge_of = np.where((air >= 50.0) & (air <= 110.0), air, np.nan)
+            gauge_of = _held(np.where((air >= 50.0) & (air <= 110.0), air, np.nan), order)
     for channel in channels:
         if channel.name == "atmosphere_kpa":
             continue
@@ -209,6 +209,10 @@ def convert_rows(
         elif channel.name == "pressure_kpa":
             gauge_of = None
         bad = spoilt(channel.name, value, written, order)
+        if channel.name == "pressure_kpa" and isinstance(gauge_of, np.ndarray):
+            airless = np.isnan(value) & np.isfinite(written)
+            if airless.any():
+                bad["no_atmosphere"] = airless
         word = words.get(channel.name)
         if word is not None and len(word):
             own = word if rows is None else word[rows]
@@ -266,6 +270,18 @@ def convert_rows(
         owner.atmosphere.assumed and gauge_of is not None and not isinstance(gauge_of, np.ndarray)
     )
     return Part(owner.unit_id, owner.logger_id, utc, mine, gauge_of, assumed, member, line, line)
+
+
+def _held(air: Float, order: Int | None) -> Float:
+    """Return a barometer's readings, each held until the next one in time, shape (n,)."""
+    known = np.isfinite(air)
+    if known.all() or not known.any():
+        return air
+    rows = np.arange(len(air)) if order is None else order
+    latest = np.maximum.accumulate(np.where(known[rows], np.arange(len(air)), 0))
+    held = np.empty_like(air)
+    held[rows] = air[rows[latest]]
+    return held
 
 
 def clock_astray(utc: Int, alive: Bool) -> Bool | None:

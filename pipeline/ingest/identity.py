@@ -111,15 +111,7 @@ def identify(
     )
     if values:
         chosen = values[0]
-        if in_path and chosen not in in_path and chosen.casefold() not in known:
-            raise _ask(
-                name,
-                f"line {named[0].line} names the unit {quoted(chosen)}, the file's path "
-                f"{quoted(in_path[0])}",
-                chosen,
-                named[0].line,
-            )
-        if in_path and chosen.casefold() in known and chosen not in in_path:
+        if in_path and chosen not in in_path:
             raise _ask(
                 name,
                 f"line {named[0].line} names the unit {quoted(chosen)}, the file's path "

@@ -432,9 +432,12 @@ def atmosphere_of(d: Decider, unit_id: str, begins: datetime | None = None) -> A
         if match and mark is None:
             inner = re.search(r"[\[(]([^\])]+)[\])]", s.key)
             mark = read_mark(inner[1]) if inner else None
-        value = number_of(match[1]) if match else None
-        if value is not None and mark is not None and mark.kind == "pressure":
-            kpa = value * PRESSURE_TO_KPA[mark.unit]
+        if match is None or mark is None or mark.kind != "pressure":
+            continue
+        # 96,325 kPa has a decimal, 1,013 hPa a thousand: only one of the two is the air's.
+        for decimal in ".,":
+            value = number_of(match[1], decimal)
+            kpa = float("nan") if value is None else value * PRESSURE_TO_KPA[mark.unit]
             if 50.0 <= kpa <= 110.0:
                 stated.setdefault(round(kpa, 6), s)
     if len(stated) == 1:

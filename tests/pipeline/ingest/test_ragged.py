@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from .shapes_common import BERLIN, HEAD, C, iso
@@ -60,3 +61,40 @@ def test_rows_behind_a_quote_that_nobody_closed_are_counted(
     assert reading.line_map is not None
     _, line, _ = reading.line_map.lines_of(101)
     assert line == 103 + (lost if 100 in notes else 0)
+
+
+def _with_air(air: dict[int, str]) -> bytes:
+    texts = [
+        f"{w:%Y-%m-%d %H:%M:%S};{t};{p - 96.0:.1f};{air.get(k, '')}"
+        for k, (w, t, p) in enumerate(zip(C.local(BERLIN), C.t, C.p, strict=True))
+    ]
+    return lines(texts, "Time;Temp °C;Pressure kPa gauge;Barometer kPa").encode()
+
+
+def test_a_barometer_read_now_and_then_holds_and_what_lies_before_it_is_counted() -> None:
+    every_minute = dict.fromkeys(range(0, len(C.ms), 6), "96.0")
+    reading, _ = attempt(_with_air(every_minute), "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.cells_blanked == {}
+    pressure = reading.table().to_pandas()["pressure_kpa"]
+    np.testing.assert_allclose(pressure, C.p, atol=0.06)
+    late, _ = attempt(_with_air({12: "96.0", 20: "-999"}), "S-12.csv", zoned())
+    assert late is not None
+    assert late.cells_blanked == {"pressure_kpa: no_atmosphere": 12}
+    assert late.table().column("pressure_kpa").null_count == 12
+
+
+@pytest.mark.parametrize(
+    "said", ["96,000 kPa", "0,960 bar", "960,000 hPa", "96.000 kPa", "960 hPa", "720,060 mmHg"]
+)
+def test_a_stated_barometer_is_read_with_either_mark(said: str) -> None:
+    texts = [
+        f"{w:%Y-%m-%d %H:%M:%S};{t};{p - 96.0:.1f}"
+        for w, t, p in zip(C.local(BERLIN), C.t, C.p, strict=True)
+    ]
+    data = lines(texts, f"Barometer: {said}", "", "Time;Temp °C;Pressure kPa gauge").encode()
+    reading, _ = attempt(data, "S-12.csv", zoned())
+    assert reading is not None
+    frame = reading.table().to_pandas()
+    assert not frame["atmosphere_assumed"].any()
+    np.testing.assert_allclose(frame["pressure_kpa"], C.p, atol=0.06)
