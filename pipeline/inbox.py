@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from ..shared.errors import ChamberdriftError
+from ..shared.errors import ChamberdriftError, reason_of
 from .service_log import FILE_NAME as SERVICE_LOG
 
 if TYPE_CHECKING:
@@ -80,10 +80,9 @@ def scan(inbox: str | os.PathLike[str]) -> Scan:
                 for f in place.walk()
             ]
     except OSError as error:
-        reason = os.strerror(error.errno) if error.errno else type(error).__name__
         raise ChamberdriftError(
-            f"the inbox {place.text} can't be read: {reason}. Name the folder into which the "
-            "loggers' exports are put, and see that this user may read it."
+            f"the inbox {place.text} can't be read: {reason_of(error)}. Name the folder into "
+            "which the loggers' exports are put, and see that this user may read it."
         ) from error
     files = []
     logs = []

@@ -25,7 +25,7 @@ from .report_stage import ReportResult, attention, draw_reports
 from .reread import read_again
 from .run_log import log_event
 from .service_import import import_service
-from .settings import read_settings, write_settings
+from .settings import decoded, read_settings, write_settings
 from .store import Store
 from .tidy import tidy
 from .views import fleet_view, report_options
@@ -263,9 +263,9 @@ def keep_settings(store: Store, inbox: str) -> list[str]:
         return []
     beside = Path(inbox).absolute().parent / FILE_NAME
     if "://" in inbox or not beside.is_file():
-        store.place.write(FILE_NAME, commented_config().encode("utf-8"))
+        write_settings(store.place, commented_config())
         return []
-    text = beside.read_text(encoding="utf-8-sig")
+    text = decoded(beside.read_bytes(), str(beside))
     parse_config(text, str(beside))
     write_settings(store.place, text)
     return [f"the store is new: its settings are a copy of {beside}, beside the exports"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from ..shared.errors import reason_of
 from .intake import IngestResult
 from .service_log import merge_entries, read_service_log
 from .work import Work
@@ -51,7 +52,7 @@ def _trouble(place: Location, path: str) -> str:
         with place.open_file(path):
             pass
     except OSError as error:
-        return f"it can't be read ({error.strerror or type(error).__name__}); see to its rights."
+        return f"it can't be read ({reason_of(error)}); see to its rights."
     if size > LARGEST:
         return f"{size / 1e6:.0f} MB is no service log; at most {LARGEST / 1e6:.0f} MB is read."
     return ""

@@ -25,13 +25,23 @@ def settings_text(place: Location) -> str | None:
         data = place.read(FILE_NAME)
     except FileNotFoundError:
         return None
+    return decoded(data, settings_name(place))
+
+
+def decoded(data: bytes, name: str) -> str:
+    """Return a configuration's bytes as text.
+
+    Raises
+    ------
+    ConfigError
+        If they are no UTF-8; the message names file and line.
+    """
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise ConfigError(
-            f"{settings_name(place)}, line {line}: a character is not UTF-8; "
-            "save the file as UTF-8 text."
+            f"{name}, line {line}: a character is not UTF-8; save the file as UTF-8 text."
         ) from None
 
 
@@ -53,7 +63,7 @@ def read_settings(place: Location) -> Config:
 
 
 def write_settings(place: Location, text: str) -> Config:
-    """Write the store's configuration after checking it.
+    """Write the store's configuration after checking it, so that it outlives a power cut.
 
     Raises
     ------
@@ -62,6 +72,7 @@ def write_settings(place: Location, text: str) -> Config:
     """
     config = parse_config(text, settings_name(place))
     place.write(FILE_NAME, text.encode("utf-8"))
+    place.sync([FILE_NAME])
     return config
 
 

@@ -12,7 +12,7 @@ from ..shared.config_file import nearest, parse_config
 from ..shared.config_template import commented_config, set_key, table_text
 from ..shared.errors import ConfigError
 from .plain_csv import csv_rows
-from .settings import set_in_list, settings_name, settings_text, write_settings
+from .settings import decoded, set_in_list, settings_name, settings_text, write_settings
 
 SITE_COLUMNS: Final = {"site_name": "name", "zone": "zone", "altitude_m": "altitude_m"}
 UNIT_COLUMNS: Final = (
@@ -74,7 +74,7 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
     from .store import Store
 
     _check_answers(answers)
-    given = None if settings is None else Path(settings).read_text(encoding="utf-8-sig")
+    given = None if settings is None else decoded(Path(settings).read_bytes(), settings)
     if given is not None:
         parse_config(given, settings or "")
     made = not Store.present(location)

@@ -6,11 +6,18 @@ message says what was found, where, and what to do next.
 
 from __future__ import annotations
 
+import os
+
 
 class ChamberdriftError(Exception):
     """Root of all errors that are meant for the user."""
 
     exit_code = 1
+
+
+def reason_of(error: OSError) -> str:
+    """Return why the system refused, in its own words: ``Permission denied``."""
+    return os.strerror(error.errno) if error.errno else error.strerror or type(error).__name__
 
 
 class ConfigError(ChamberdriftError):

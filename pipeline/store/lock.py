@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
-from ...shared.errors import LockLostError, StoreBusyError, StoreError
+from ...shared.errors import LockLostError, StoreBusyError, StoreError, reason_of
 from .location import Location
 
 BEAT_S = 30.0
@@ -39,10 +39,14 @@ class Lock:
     _stop: threading.Event = field(default_factory=threading.Event)
     _thread: threading.Thread | None = None
 
+    def held(self) -> bool:
+        """Tell whether this is still the highest lock."""
+        numbers = _numbers(self.place)
+        return bool(numbers) and numbers[-1] == self.number and _mine(self.place, self.number)
+
     def check(self) -> None:
         """Raise LockLostError unless this is still the highest lock."""
-        numbers = _numbers(self.place)
-        if not numbers or numbers[-1] != self.number or not _mine(self.place, self.number):
+        if not self.held():
             raise LockLostError(
                 f"another run took over the lock of {self.place.text}: "
                 "nothing of this run was published; run it again"
@@ -98,7 +102,7 @@ def acquire(place: Location) -> Lock:
         raise StoreBusyError(_busy(place, _read(place, last + 1) or {})) from None
     except OSError as error:
         raise StoreError(
-            f"the store {place.text} can't be written ({os.strerror(error.errno or 0)}): "
+            f"the store {place.text} can't be written ({reason_of(error)}): "
             "check its permissions and the space left"
         ) from error
     lock = Lock(place, last + 1, taken_over)

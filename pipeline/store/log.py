@@ -7,9 +7,9 @@ that opening a store does not grow with its history.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -136,9 +136,7 @@ def load(place: Location, number: int | None = None) -> Manifest:
         if found is None:
             raise StoreError(f"{place.text} has no commit {number}")
         head = found
-    # a checkpoint is written after its commit, which therefore can't name it
-    start = head.number if place.exists(checkpoint_path(head.number)) else head.checkpoint
-    manifest = _load_checkpoint(place, start)
+    start, manifest = _nearest_checkpoint(place, head)
     for n in range(start + 1, head.number):
         commit = read_commit(place, n)
         if commit is None:
@@ -149,6 +147,18 @@ def load(place: Location, number: int | None = None) -> Manifest:
     if head.number > start:
         manifest = manifest.apply(head)
     return manifest
+
+
+def _nearest_checkpoint(place: Location, head: Commit) -> tuple[int, Manifest]:
+    """Return the newest checkpoint that a commit can be read from, and its number.
+
+    A checkpoint is written after its commit, which therefore can't name it, and counts only
+    if it is whole: after a power cut it may be there and empty.
+    """
+    if place.exists(checkpoint_path(head.number)):
+        with contextlib.suppress(StoreError):
+            return head.number, _load_checkpoint(place, head.number)
+    return head.checkpoint, _load_checkpoint(place, head.checkpoint)
 
 
 def _load_checkpoint(place: Location, number: int) -> Manifest:
@@ -215,8 +225,9 @@ def write_checkpoint(place: Location, manifest: Manifest) -> Manifest:
         "cleaned": manifest.cleaned,
     }
     target = checkpoint_path(manifest.commit)
+    place.sync(written)  # a checkpoint that is whole names lists that are whole
     place.write(target, dump(body))
-    place.sync([*written, target])
+    place.sync([target])
     return replace(
         manifest,
         checkpoint=manifest.commit,
@@ -255,8 +266,3 @@ def _dump_field(value: object) -> str:
 
 def _line(value: object) -> str:
     return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
-
-
-def paths(files: Iterable[TraceFile | RunFile]) -> list[str]:
-    """Return the paths of entries."""
-    return [f.path for f in files]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from bisect import bisect_left
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
@@ -285,7 +286,7 @@ def _newest_first(files: Sequence[RunFile]) -> list[list[RunFile]]:
 
 
 def _any_between(wanted: list[str], first: str, last: str) -> bool:
-    index = int(np.searchsorted(np.array(wanted, dtype=object), first)) if wanted else 0
+    index = bisect_left(wanted, first)
     return index < len(wanted) and wanted[index] <= last
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -210,6 +210,3 @@ class Snapshot:
                 part, month = name[-2:], name.removeprefix("traces-")[:-3]
                 self._months.setdefault(part, []).append(month)
         return self._months.get(trace_shard(unit_id, "")[-2:], [])
-
-
-Progress = Callable[[str], None]

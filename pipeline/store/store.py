@@ -8,16 +8,15 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
-from ...shared.errors import StoreError
+from ...shared.errors import StoreError, reason_of
 from . import log
 from .entries import Commit
 from .keys import commit_path
-from .location import Location, open_location
+from .location import LocalLocation, Location, open_location
 from .lock import Lock, acquire
 from .snapshot import Snapshot
 from .txn import Txn
 
-CONFIG_NAME = "chamberdrift.toml"
 NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EACCES})
 """Failures of writing that the user can do something about."""
 
@@ -56,7 +55,7 @@ class Store:
             store._make()
         except OSError as error:
             raise StoreError(
-                f"the store {place.text} can't be read: {_reason(error)}. Name the folder of a "
+                f"the store {place.text} can't be read: {reason_of(error)}. Name the folder of a "
                 "store, and see that this user may read it."
             ) from error
         return store
@@ -78,7 +77,7 @@ class Store:
             pass  # another run made it at the same time
         except OSError as error:
             raise StoreError(
-                f"no store can be made at {self.place.text}: {_reason(error)}"
+                f"no store can be made at {self.place.text}: {reason_of(error)}"
             ) from error
 
     @property
@@ -111,18 +110,29 @@ class Store:
                 self._fence(lock)
             yield lock
         except OSError as error:
-            if error.errno not in NO_ROOM:
+            if error.errno not in NO_ROOM or not self._inside(error.filename):
                 raise
+            commits = [txn.published for txn in self._begun if txn.published]
+            said = (
+                f"commit {commits[-1]} stands" if commits else "nothing of this run was published"
+            )
             raise StoreError(
-                f"the store {self.place.text} can't be written ({_reason(error)}); nothing of "
-                "this run was published: make room or check permissions, then run it again"
+                f"the store {self.place.text} can't be written ({reason_of(error)}); {said}: "
+                "make room or check permissions, then run it again"
             ) from error
         finally:
-            for txn in self._begun:
-                txn.abort()
-            self._begun = []
-            self._lock = None
-            lock.release()
+            begun, self._begun, self._lock = self._begun, [], None
+            try:
+                for txn in begun:
+                    txn.abort()
+            finally:
+                lock.release()
+
+    def _inside(self, path: object) -> bool:
+        """Tell whether a file that an error names may lie in the store; unnamed ones may."""
+        if not isinstance(path, (str, os.PathLike)) or not isinstance(self.place, LocalLocation):
+            return True
+        return os.path.abspath(path).startswith(os.path.join(self.place.text, ""))
 
     def _fence(self, lock: Lock) -> None:
         """Take the number of the commit that the former holder would write."""
@@ -149,23 +159,8 @@ class Store:
 
     # files beside the log
 
-    def config_text(self) -> str | None:
-        """Return the text of the store's configuration file, or None without one."""
-        try:
-            return self.place.read(CONFIG_NAME).decode("utf-8")
-        except FileNotFoundError:
-            return None
-
-    def write_config(self, text: str) -> None:
-        """Write the store's configuration file."""
-        self.place.write(CONFIG_NAME, text.encode("utf-8"))
-
     def write_report(self, date: str, name: str, data: bytes) -> str:
         """Write a report under ``reports/<date>/``; return its path below the store."""
         path = f"reports/{date}/{name}"
         self.place.write(path, data)
         return path
-
-
-def _reason(error: OSError) -> str:
-    return os.strerror(error.errno) if error.errno else type(error).__name__

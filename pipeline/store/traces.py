@@ -52,8 +52,6 @@ class MonthChange:
     unit_id: str
     added: tuple[TraceFile, ...] = ()
     withdrawn: tuple[TraceFile, ...] = ()
-    discarded: tuple[str, ...] = ()
-    """Files of parts that were merged into others and are needed no more."""
     shared: dict[str, int] = field(default_factory=dict)
     conflicts: dict[str, int] = field(default_factory=dict)
 
@@ -79,7 +77,6 @@ def add_month(task: MonthTask) -> MonthChange:
     place = open_location(task.location)
     added: list[TraceFile] = []
     withdrawn: list[TraceFile] = []
-    discarded: list[str] = []
     shared: dict[str, int] = {}
     conflicts: dict[str, int] = {}
     for parts, stored in _groups(task.parts, task.stored):
@@ -94,12 +91,9 @@ def add_month(task: MonthTask) -> MonthChange:
         kept = {f.path for f in files}
         added += [f for f in files if f.path not in {s.path for s in stored}]
         withdrawn += [s for s in stored if s.path not in kept]
-        discarded += [p.file.path for p in parts if p.file and p.file.path not in kept]
         _add(shared, combined.shared)
         _add(conflicts, combined.conflicts)
-    return MonthChange(
-        task.unit_id, tuple(added), tuple(withdrawn), tuple(discarded), shared, conflicts
-    )
+    return MonthChange(task.unit_id, tuple(added), tuple(withdrawn), shared, conflicts)
 
 
 def _groups(

@@ -55,6 +55,8 @@ class Txn:
         """By source: samples whose time the store had already."""
         self.conflicts: dict[str, int] = {}
         """By source: values that differ from those of an earlier arrival."""
+        self.published = 0
+        """The number of its commit, once there is one."""
         self._done = False
 
     @property
@@ -362,6 +364,7 @@ class Txn:
         self._lock.check()
         self._create(number, data)
         self._done = True
+        self.published = number
         self._settle(base, replace(commit, bytes=len(data)), self._written - set(live))
         return number
 
@@ -382,9 +385,7 @@ class Txn:
     def _settle(self, base: log.Manifest, commit: Commit, unneeded: set[str]) -> None:
         """Do what follows a commit; its failure can't take the commit back."""
         with contextlib.suppress(OSError, StoreError):
-            for path in unneeded:
-                if not self._in_base(path):
-                    self._place.delete(path)
+            self._remove(unneeded)
             self._place.write(log.HINT, str(commit.number).encode())
             for step in self._after:
                 step()
@@ -435,9 +436,11 @@ class Txn:
             old = log.read_commit(self._place, cleaned + 1)
             if old is None or datetime.fromisoformat(old.recorded_at) > now - KEEP_WITHDRAWN:
                 break
-            for path in old.withdrawn:
-                if not self._live(path):
-                    self._place.delete(path)
+            doomed = [p for p in old.withdrawn if not self._live(p)]
+            if doomed:  # a run that took the lock over may have added them again
+                self._lock.check()
+            for path in doomed:
+                self._place.delete(path)
             cleaned += 1
         return cleaned
 
@@ -454,14 +457,24 @@ class Txn:
         )
 
     def abort(self) -> None:
-        """Give up: remove what was written. Does nothing once the transaction has ended."""
+        """Give up: remove what was written. Does nothing once the transaction has ended.
+
+        Where it can't be told that nobody else uses a file, all stay for ``compact``: the run
+        that took the lock over writes equal samples to equal paths.
+        """
         if self._done:
             return
         self._done = True
-        published = log.read_commit(self._place, self._base.commit + 1)
-        if published is not None and published.lock == self._lock.number:
-            return  # interrupted just after the commit: the files are in use
-        for path in self._written:
+        with contextlib.suppress(OSError, StoreError):
+            published = log.read_commit(self._place, self._base.commit + 1)
+            if published is not None and published.lock == self._lock.number:
+                return  # interrupted just after the commit: the files are in use
+            if self._lock.held():
+                self._remove(self._written)
+
+    def _remove(self, paths: Iterable[str]) -> None:
+        """Delete files that were written in vain."""
+        for path in paths:
             with contextlib.suppress(OSError, StoreError):
                 if not self._in_base(path):
                     self._place.delete(path)

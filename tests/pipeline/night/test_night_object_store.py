@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from chamberdrift.pipeline.settings import write_settings
 from chamberdrift.pipeline.store import Store
 from chamberdrift.pipeline.store.location import open_location
 from chamberdrift.pipeline.verify import verify
@@ -64,7 +65,7 @@ def test_a_night_through_the_command_line_equals_one_in_a_folder(
     for path in sorted((exports / "inbox").rglob("*")):
         if path.is_file():
             place.write(path.relative_to(exports / "inbox").as_posix(), path.read_bytes())
-    Store.open(store, create=True).write_config((exports / FILE_NAME).read_text("utf-8"))
+    write_settings(Store.open(store, create=True).place, (exports / FILE_NAME).read_text("utf-8"))
     log = tmp_path / "log.jsonl"
     arguments = (inbox, "--store", store, "--as-of", END.isoformat(), "-v", "--log-file", str(log))
     done = nightly(*arguments)

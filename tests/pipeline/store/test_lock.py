@@ -149,3 +149,61 @@ def test_two_processes_at_once_lose_no_commit(store: Store) -> None:
     runs = [subprocess.Popen([sys.executable, "-c", code, store.location]) for _ in range(2)]
     assert [r.wait(timeout=120) for r in runs] == [0, 0]
     assert store.snapshot().state("n") == {"n": 16}
+
+
+def test_a_late_holder_removes_no_file_that_the_other_run_uses(store: Store, samples: Any) -> None:
+    # equal samples of an equal export have an equal path, whoever writes them
+    with store.lock():
+        late = store.begin()
+        late.add_trace("u", samples("u", "2026-01-01", 10, temperature_c=20.0))
+        late.flush_traces()
+        change_lock(store, where="elsewhere", seen_at=age(locking.STALE_S + 60))
+        other = Store.open(store.location)
+        with other.lock():
+            txn = other.begin()
+            txn.add_trace("u", samples("u", "2026-01-01", 10, temperature_c=20.0))
+            txn.commit("other")
+        with pytest.raises(LockLostError):
+            late.commit("late")
+    assert len(store.snapshot().trace("u")) == 10
+
+
+def test_a_late_holder_cleans_nothing_up(
+    store: Store, samples: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with store.lock():
+        txn = store.begin()
+        txn.add_trace("u", samples("u", "2026-01-01", 10, temperature_c=20.0))
+        txn.commit("one")
+        (file,) = store.snapshot().trace_files("u")
+        txn = store.begin()
+        txn.replace_traces([], [file])
+        txn.commit("withdrawn")
+        late = store.begin()
+        late.put_state("who", {"is": "late"})
+        change_lock(store, where="elsewhere", seen_at=age(locking.STALE_S + 60))
+        other = Store.open(store.location)
+        with other.lock():
+            txn = other.begin()
+            txn.replace_traces([file], [])
+            txn.commit("in use again")
+        monkeypatch.setattr("chamberdrift.pipeline.store.txn.KEEP_WITHDRAWN", timedelta(0))
+        with pytest.raises(LockLostError):
+            late.commit("late")
+    assert len(store.snapshot().trace("u")) == 10
+
+
+def test_a_lock_is_given_back_though_cleaning_up_fails(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from chamberdrift.pipeline.store import Txn
+
+    def fail(_: Txn) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(Txn, "abort", fail)
+    with pytest.raises(OSError, match="Input/output"), store.lock():
+        store.begin()
+    monkeypatch.undo()
+    with store.lock() as lock:
+        assert not lock.taken_over

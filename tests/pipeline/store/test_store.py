@@ -202,6 +202,29 @@ def test_opening_reads_no_more_commits_however_many_there_are(store: Store) -> N
     assert max(seen) <= commit_log.CHECKPOINT_COMMITS + 6
 
 
+def test_a_checkpoint_that_a_power_cut_left_empty_is_passed_over(
+    store: Store, samples: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(commit_log, "CHECKPOINT_COMMITS", 3)
+    number = 0
+    for i in range(8):
+        with store.lock():
+            txn = store.begin()
+            txn.add_trace("u", samples("u", f"2026-01-0{i + 1}", 5, temperature_c=20.0))
+            number = txn.commit("night")
+    newest = Path(store.location) / f"commits/checkpoints/{number:010d}.json"
+    assert newest.stat().st_size
+    newest.write_bytes(b"")
+    snapshot = Store.open(store.location).snapshot()
+    assert (snapshot.commit, snapshot.manifest.checkpoint) == (number, number - 3)
+    assert len(snapshot.trace("u")) == 40
+    with store.lock():
+        txn = store.begin()
+        txn.add_trace("u", samples("u", "2026-01-09", 5, temperature_c=20.0))
+        txn.commit("night")
+    assert len(Store.open(store.location).snapshot().trace("u")) == 45
+
+
 def test_the_newest_commit_is_found_without_and_with_a_wrong_hint(store: Store) -> None:
     with store.lock():
         for i in range(3):
@@ -285,6 +308,33 @@ def test_a_read_only_filesystem_gives_one_sentence(
     with pytest.raises(StoreError, match=message), store.lock():
         pass
     assert store.snapshot().commit == 1
+
+
+def test_what_was_published_before_a_disk_filled_is_said_to_stand(store: Store) -> None:
+    full = OSError(28, "No space left on device")
+
+    def night(*, commits: bool) -> None:
+        with store.lock():
+            txn = store.begin()
+            txn.put_state("k", {"v": 1})
+            if commits:
+                txn.commit("n")
+            raise full
+
+    with pytest.raises(StoreError, match="nothing of this run was published"):
+        night(commits=False)
+    with pytest.raises(StoreError, match="commit 2 stands"):
+        night(commits=True)
+
+
+def test_trouble_with_a_file_elsewhere_is_not_laid_to_the_store(
+    store: Store, tmp_path: Path
+) -> None:
+    with pytest.raises(PermissionError) as caught, store.lock():
+        raise PermissionError(13, "Permission denied", str(tmp_path / "inbox/a.csv"))
+    assert caught.value.filename.endswith("a.csv")
+    with pytest.raises(StoreError, match="Permission denied"), store.lock():
+        raise PermissionError(13, "Permission denied", f"{store.location}/reports/x.pdf")
 
 
 def test_withdrawn_files_go_after_a_while_unless_they_are_in_use_again(
