@@ -65,6 +65,12 @@ class Assembly:
         """Keep one decision with its evidence."""
         self.evidence.append(Evidence(decision, value, why))
 
+    def told(self) -> tuple[Evidence, ...]:
+        """Return all evidence once, with the single cells that are left out."""
+        cells = ", ".join(f"{what} {n}" for what, n in sorted(self.counts.blanked.items()))
+        left = [Evidence("cells left out", cells, "spoilt ones in rows that are kept")]
+        return tuple(dict.fromkeys([*self.evidence, *(left if cells else [])]))
+
     def add(self, member: Member, *, many: bool) -> None:
         """Read one member."""
         if member.refused is not None:
@@ -93,7 +99,7 @@ class Assembly:
         table = self.sniff(data, member.name, bulk)
         statements = read_statements(table.preamble, table.delimiter)
         roles = self.roles(table, statements, member.name)
-        raw, table, roles, typed = self.rows(data, table, roles, member.name)
+        raw, typed = read_evened(data[table.data_offset :], table, roles, member.name)
         self.convert(raw, data, table, roles, typed, statements, member.name, encoding)
 
     def _encoding(self, data: bytes) -> tuple[str, int, str]:
@@ -198,13 +204,6 @@ class Assembly:
         if roles.unused:
             self.note("unused columns", ", ".join(roles.unused)[:300], "no channel that is kept")
         return roles
-
-    def rows(
-        self, data: bytes, table: Table, roles: Roles, name: str
-    ) -> tuple[Raw, Table, Roles, set[int]]:
-        """Read the table's rows, evened out where their ends differ."""
-        raw, typed = read_evened(data[table.data_offset :], table, roles, name)
-        return raw, table, roles, typed
 
     def convert(
         self,
@@ -441,7 +440,7 @@ class Assembly:
             sha256=self.sha256,
             layout="; ".join(dict.fromkeys(self.layouts)),
             layout_key=self.keys[0] if self.keys else "",
-            evidence=tuple(dict.fromkeys(self.evidence)),
+            evidence=self.told(),
             created_at=max(self.created) if self.created else None,
             learned=self.learned,
             unit_ids=unit_ids,

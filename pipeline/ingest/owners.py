@@ -307,14 +307,15 @@ def _of_places(
     """
     minutes = parse_offset(stated.name) or 0
     site = site_of(d, unit_id, _begins(known_ms))
-    for name in (site.zone if site is not None else None, d.config.defaults.zone):
+    settings = [(site.zone, f"site {quoted(site.id)}")] if site is not None else []
+    for name, where in [*settings, (d.config.defaults.zone, "the store's defaults")]:
         zone = find_zone(name) if name else None
         if zone is None:
             continue
         moment = datetime.fromtimestamp(int(known_ms.min()) / 1000, UTC).astimezone(zone)
         usual = (moment.utcoffset() or timedelta()) - (moment.dst() or timedelta())
         if usual == timedelta(minutes=minutes):
-            return str(name), f"{stated.why}, and the configuration names it"
+            return str(name), f"{where}, and {stated.why}"
     fixed = pinnable_zone(stated.name) or "Etc/UTC"
     raise refusal(
         "zone",

@@ -303,7 +303,7 @@ def _tables(
     reading.first_time = None if first is None else moment(first)
     reading.last_time = None if last is None else moment(last)
     reading.line_map = builder.build()
-    reading.evidence = tuple(dict.fromkeys(assembly.evidence))
+    reading.evidence = assembly.told()
     reading.complete = True
 
 

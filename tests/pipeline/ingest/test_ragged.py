@@ -82,6 +82,7 @@ def test_a_barometer_read_now_and_then_holds_and_what_lies_before_it_is_counted(
     assert late is not None
     assert late.cells_blanked == {"pressure_kpa: no_atmosphere": 12}
     assert late.table().column("pressure_kpa").null_count == 12
+    assert "pressure_kpa: no_atmosphere 12" in {e.value for e in late.evidence}
 
 
 @pytest.mark.parametrize(
