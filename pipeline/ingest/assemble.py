@@ -409,7 +409,12 @@ class Assembly:
                 self.sha256[:16],
             )
             tables.append(table)
-            lines.add(part.member, part.first_line, part.last_line)
+            if part.member_of is None:
+                lines.add(part.member, part.first_line, part.last_line)
+            else:
+                lines.add_several(
+                    part.member, part.members, part.member_of, part.first_line, part.last_line
+                )
             samples += len(part.utc_ms)
             low, high = int(part.utc_ms[0]), int(part.utc_ms[-1])
             first = low if first is None else min(first, low)
@@ -498,6 +503,8 @@ class Assembly:
             self.name,
             first[rows],
             last[rows],
+            tuple(p.member for p in parts),
+            np.repeat(np.arange(len(parts)), [len(p.utc_ms) for p in parts])[rows],
         )
 
 

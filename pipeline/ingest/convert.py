@@ -25,7 +25,7 @@ Float = NDArray[np.float64]
 
 @dataclass
 class Part:
-    """Samples of one unit from one member, in time order."""
+    """Samples of one unit, in time order, from one member or several."""
 
     unit_id: str
     logger_id: str
@@ -36,6 +36,9 @@ class Part:
     member: str
     first_line: Int
     last_line: Int
+    members: tuple[str, ...] = ()
+    member_of: Int | None = None
+    """By sample, which of ``members`` it came from, where there are several."""
 
 
 @dataclass

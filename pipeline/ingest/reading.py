@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from itertools import pairwise
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 Int = NDArray[np.int64]
+
+MOST_TURNS: Final = 1000
+"""Turns from one member of an archive to another that a unit's samples are followed through."""
 
 
 @dataclass(frozen=True)
@@ -74,8 +78,9 @@ class LineMap:
     """Which lines of which member each sample came from, as runs.
 
     Row ``k`` of the concatenated tables lies in the run with ``row[r] <= k <
-    row[r + 1]``; a run's samples came from consecutive lines, ``step`` lines
-    each (0: all samples of the run came from somewhere in its lines).
+    row[r + 1]``; each sample of a run came from the line ``step`` lines below the
+    one before (-1: newest first; 0: all samples of the run came from somewhere in
+    its lines).
     """
 
     row: Int
@@ -143,10 +148,11 @@ class LineMapBuilder:
                 )
                 self._rows += n
                 return
-            jump = np.flatnonzero(np.diff(first) != 1) + 1
+            step = -1 if int(first[-1]) < int(first[0]) else 1
+            jump = np.flatnonzero(np.diff(first) != step) + 1
             starts = np.concatenate(([0], jump))
             ends = np.concatenate((jump, [n])) - 1
-            steps = np.ones(len(starts), np.int64)
+            steps = np.full(len(starts), step, np.int64)
         else:
             width = last - first + 1
             jump = np.flatnonzero((first[1:] != last[:-1] + 1) | (width[1:] != width[:-1])) + 1
@@ -176,6 +182,20 @@ class LineMapBuilder:
                 )
             )
         self._rows += n
+
+    def add_several(
+        self, archive: str, members: Sequence[str], member_of: Int, first: Int, last: Int
+    ) -> None:
+        """Add samples that came from several members, ``member_of`` by sample, shape (n,).
+
+        Where they change about too often, the samples lead back to the archive alone.
+        """
+        turns = np.flatnonzero(np.diff(member_of)) + 1
+        if len(turns) > MOST_TURNS:
+            self.add(archive, first, last)
+            return
+        for a, b in pairwise([0, *turns.tolist(), len(member_of)]):
+            self.add(members[int(member_of[a])], first[a:b], last[a:b])
 
     def build(self) -> LineMap:
         """Return the map of all samples added."""

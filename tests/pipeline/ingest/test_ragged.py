@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
+import zipfile
+
 import numpy as np
 import pytest
 
 from .shapes_common import BERLIN, HEAD, C, iso
-from .truth import attempt, lines, zoned
+from .truth import attempt, cycle, lines, zoned
 
 
 @pytest.mark.parametrize("name", ["Note", "F"])
@@ -99,3 +102,27 @@ def test_a_stated_barometer_is_read_with_either_mark(said: str) -> None:
     frame = reading.table().to_pandas()
     assert not frame["atmosphere_assumed"].any()
     np.testing.assert_allclose(frame["pressure_kpa"], C.p, atol=0.06)
+
+
+def test_newest_first_leads_back_to_its_line() -> None:
+    c = cycle(rows=2400, step_s=5)
+    reading, _ = attempt(lines(iso(c)[::-1], "logger 1", HEAD).encode(), "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.line_map is not None
+    for sample in (0, 1, 1200, 2399):
+        assert reading.line_map.lines_of(sample)[1:] == (2402 - sample, 2402 - sample)
+    assert reading.line_map.span(10, 20) == [("S-12.csv", 2382, 2392)]
+
+
+def test_a_sample_of_an_archive_leads_back_to_its_file() -> None:
+    c = cycle(rows=400)
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("b.csv", lines(iso(c)[:150], HEAD))
+        archive.writestr("a.csv", lines(iso(c)[150:], "logger 1", HEAD))
+    reading, _ = attempt(packed.getvalue(), "S-12.zip", zoned())
+    assert reading is not None
+    assert reading.line_map is not None
+    assert reading.line_map.lines_of(149) == ("S-12.zip/b.csv", 151, 151)
+    assert reading.line_map.lines_of(150) == ("S-12.zip/a.csv", 3, 3)
+    assert reading.line_map.lines_of(399) == ("S-12.zip/a.csv", 252, 252)
