@@ -7,6 +7,7 @@ here says that a load may be used.
 
 from __future__ import annotations
 
+import json
 from math import hypot, isnan, nan
 from typing import Final
 
@@ -142,21 +143,17 @@ class _Verdicts:
         self.cause = np.full(n, "", dtype=object)
         self.within = np.zeros(n, dtype=np.bool_)
 
-    def set(
-        self, where: BoolArray, verdict: str, reasons: list[str], source: str, cause: str = ""
-    ) -> None:
-        rows = np.flatnonzero(where & (self.verdict == ""))
-        for row in rows.tolist():
-            self.verdict[row] = verdict
-            self.reason[row] = reasons[row] if len(reasons) > 1 else reasons[0]
-            self.source[row] = source
-            self.cause[row] = cause or self.cause[row]
+    def set(self, where: BoolArray, verdict: str, reason: str) -> None:
+        """Decide the rows that no rule has decided yet; what broke stays as it was."""
+        rows = self.open(where)
+        self.verdict[rows], self.reason[rows] = verdict, reason
 
     def open(self, where: BoolArray) -> list[int]:
         """Return the rows that no rule has decided yet."""
         return [int(i) for i in np.flatnonzero(where & (self.verdict == ""))]
 
     def one(self, row: int, verdict: str, reason: str, source: str, cause: str = "") -> None:
+        """Decide one row, unless a rule has."""
         if self.verdict[row] == "":
             self.verdict[row], self.reason[row] = verdict, reason
             self.source[row], self.cause[row] = source, cause
@@ -272,7 +269,7 @@ def _incomplete(cycles: pd.DataFrame, at: BoolArray, held: BoolArray, out: _Verd
         ("power_cut", "mains failed before its end"),
         ("cut_off", "the export ends before the cycle does"),
     ):
-        out.set((completion == word) & ~held, "incomplete", [reason], "")
+        out.set((completion == word) & ~held, "incomplete", reason)
 
 
 def _seconds(cycles: pd.DataFrame) -> FloatArray:
@@ -444,8 +441,9 @@ def _one_cycle(
     elif not atmosphere_assumed and _beyond_saturation(row, v, program, limits, out):
         return
     else:
+        steam_off = bool(out.within[row])
         within = least < low or most > high or v["exposure_s"] < hold_s
-        out.within[row] = out.within[row] or within
+        out.within[row] = steam_off or within
         text = _kept(v["exposure_s"], least, most)
         if gap > max(GAP_SAID_SHARE * hold_s, GAP_INTERVALS * interval):
             text += f", {gap:.0f} s of it not recorded"
@@ -453,6 +451,11 @@ def _one_cycle(
             text += (
                 f"; the band of {low:g} to {high:g} °C and the hold of {hold_s:.0f} s are kept "
                 f"within uncertainty (±{max(under, over):.2g} K, {interval:g} s sampling)"
+            )
+        if steam_off:
+            text += (
+                f"; {_off_saturation(v, limits)}, is kept within uncertainty "
+                f"(±{_saturation_uncertainty_k(program, limits):.2g} K)"
             )
         out.one(row, "inside", text, source)
 
@@ -477,23 +480,30 @@ def _beyond_saturation(
 ) -> bool:
     """Judge steam temperature against pressure; uncertainties of both combined in squares."""
     deviation = v["saturation_deviation_k"]
-    if isnan(deviation):
+    if isnan(deviation) or abs(deviation) <= limits.saturation_k:
         return False
-    # dT/dp of saturation: 1/6.46 K/kPa at 121 °C, 1/8.90 at 134 °C (IAPWS-IF97).
-    per_kpa = 1.0 / (6.46 + (8.90 - 6.46) * (program.setpoint_c - 121.0) / 13.0)
-    u = hypot(limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa * per_kpa)
-    if abs(deviation) <= limits.saturation_k:
+    if abs(deviation) <= limits.saturation_k + _saturation_uncertainty_k(program, limits):
+        out.within[row] = True
         return False
+    cause = "air" if deviation < 0 else "superheat"
+    out.one(row, "outside", _off_saturation(v, limits), SATURATION_SOURCE, cause)
+    return True
+
+
+def _saturation_uncertainty_k(program: Program, limits: Limits) -> float:
+    """Return the uncertainty of temperature against saturation at a program's set point [K]."""
+    # dp/dT of saturation: 6.46 kPa/K at 121 °C, 8.90 at 134 °C (IAPWS-IF97).
+    kpa_per_k = 6.46 + (8.90 - 6.46) * (program.setpoint_c - 121.0) / 13.0
+    return hypot(limits.temperature_uncertainty_k, limits.pressure_uncertainty_kpa / kpa_per_k)
+
+
+def _off_saturation(v: dict[str, float], limits: Limits) -> str:
+    deviation = v["saturation_deviation_k"]
     side = "below" if deviation < 0 else "above"
-    text = (
+    return (
         f"temperature {abs(deviation):.1f} K {side} saturation at the measured pressure, "
         f"limit {limits.saturation_k:g} K"
     )
-    if abs(deviation) <= limits.saturation_k + u:
-        out.within[row] = True
-        return False
-    out.one(row, "outside", text, SATURATION_SOURCE, "air" if deviation < 0 else "superheat")
-    return True
 
 
 def _program_source(program: Program, source: str) -> str:
@@ -505,8 +515,6 @@ def _program_source(program: Program, source: str) -> str:
 
 
 def _null_reason(text: str, column: str) -> str:
-    import json
-
     try:
         return str(json.loads(text).get(column, "null"))
     except (ValueError, AttributeError):

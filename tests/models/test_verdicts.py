@@ -121,6 +121,12 @@ def test_uncertainty_is_said_where_the_verdict_rests_on_it() -> None:
     assert bool(judge_one(exposure_min_c=120.8)["within_uncertainty"])
     assert "within uncertainty" in judge_one(exposure_min_c=120.8)["verdict_reason"]
     assert not bool(judge_one()["within_uncertainty"])
+    air = judge_one(saturation_deviation_k=-2.3)
+    assert (air["verdict"], bool(air["within_uncertainty"])) == ("inside", True)
+    assert air["verdict_reason"].endswith(
+        "; temperature 2.3 K below saturation at the measured pressure, limit 2 K, is kept within "
+        "uncertainty (±0.59 K)"
+    )
 
 
 def test_uncertainty_is_applied_once_and_can_be_declared() -> None:
