@@ -96,7 +96,7 @@ NOISE_RISE: Final = 0.35
 """Logarithm of the channel's noise over its usual from which swings are not believed."""
 
 LIMIT_WINDOW: Final = 10
-"""Cycles in which a broken limit counts as repeated."""
+"""Cycles in which a broken limit counts as repeated; leak tests count among leak tests."""
 
 K: Final = len(SIGNATURES)
 _RISES: Final = (DIRECTIONS.T > 0.0).astype(np.int64)
@@ -144,7 +144,7 @@ class Findings:
 
     candidates: dict[str, Candidate] = field(default_factory=dict)
     causes: list[list[Any]] = field(default_factory=list)
-    """Time, kind and troubles of the last cycles."""
+    """Time, kind and troubles of the last leak tests and of the last other cycles."""
     setpoints: list[float] = field(default_factory=list)
     """Set points of the last cycles [°C]."""
     stuck: list[float] = field(default_factory=list)
@@ -162,6 +162,16 @@ class Findings:
     def candidate(self, part: str, severity: str) -> Candidate:
         """Return the counter of a part and severity."""
         return self.candidates.setdefault(f"{part}/{severity}", Candidate())
+
+    def add_causes(self, rows: list[list[Any]]) -> None:
+        """Add cycles' time, kind and troubles; what no window reaches any more goes.
+
+        A test a week would never be seen to repeat itself among all of a week's cycles.
+        """
+        found = [*self.causes, *rows]
+        tests = [i for i, c in enumerate(found) if c[1] == "leak_test"]
+        others = [i for i, c in enumerate(found) if c[1] != "leak_test"]
+        self.causes = [found[i] for i in sorted(tests[-LIMIT_WINDOW:] + others[-LIMIT_WINDOW:])]
 
     def failing(self) -> bool:
         """Return whether the latest cycles fall short of their exposure already."""

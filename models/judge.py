@@ -35,7 +35,7 @@ from .unit import UnitState
 
 FloatArray = NDArray[np.float64]
 
-STATE_VERSION: Final = 7
+STATE_VERSION: Final = 8
 
 KEPT_MONTHS: Final = 6
 """Months of which the begin is kept by a replay of all history, and nights add to them: what

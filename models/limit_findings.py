@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..shared.config import Limits
 from .bench import bench_check
-from .findings import LIMIT_WINDOW, Findings
+from .findings import Findings
 from .lifecycle import Ledger
 from .signatures import SIGNATURE_PARTS
 
@@ -125,15 +125,15 @@ def limit_row(
         findings.setpoints = [*findings.setpoints[1 - USUAL_KEPT * 3 :], float(row["setpoint_c"])]
     if math.isfinite(row["stuck_s"]) and "stuck" not in troubles:
         findings.stuck = [*findings.stuck[1 - USUAL_KEPT :], float(row["stuck_s"])]
-    findings.causes = [*findings.causes[1 - LIMIT_WINDOW * 3 :], [now, row["kind"], *troubles]]
+    findings.add_causes([[now, row["kind"], *troubles]])
+    test = row["kind"] == "leak_test"
+    window = [c for c in findings.causes if (c[1] == "leak_test") == test]
     for trouble in troubles:
-        kind = row["kind"]
-        window = [c for c in findings.causes if (c[1] == "leak_test") == (kind == "leak_test")]
-        hits = [c[0] for c in window[-LIMIT_WINDOW:] if trouble in c[2:]]
-        days = {math.floor(h) for h in hits}
+        hits = [c[0] for c in window if trouble in c[2:]]
         if trouble in ("drop-outs", "stuck"):
-            _raise_logger(ledger, now, trouble, hits, days, cycle_id)
+            _raise_logger(ledger, now, trouble, hits, len(window), cycle_id)
             continue
+        days = {math.floor(h) for h in hits}
         watch, service = LEAST.get(trouble, DEFAULT_LEAST)
         if len(hits) >= service and len(days) >= 2:
             severity = "service"
@@ -142,8 +142,8 @@ def limit_row(
         else:
             continue
         part = _standing_part(ledger, trouble) or _traced(trouble, t)
-        text = f"{len(hits)} of the last {min(len(window), LIMIT_WINDOW)} cycles " + WORDS[trouble]
-        text += "."
+        what = "leak tests" if test else "cycles"
+        text = f"{len(hits)} of the last {len(window)} {what} {WORDS[trouble]}."
         if part == "unknown":
             text += " No part stands out."
         ledger.raise_flag(part, severity, now, _columns(part, trouble, text, cycle_id, 0.5))
@@ -218,16 +218,17 @@ def _logger_troubles(row: dict[str, Any], usual: list[float]) -> list[str]:
 
 
 def _raise_logger(
-    ledger: Ledger, now: float, mode: str, hits: list[float], days: set[int], cycle_id: str
+    ledger: Ledger, now: float, mode: str, hits: list[float], of: int, cycle_id: str
 ) -> None:
     watch, service = LOGGER_LEAST
     if len(hits) < watch:
         return
+    days = {math.floor(h) for h in hits}
     severity = "service" if len(hits) >= service and len(days) >= 2 else "watch"
     what = "gaps in the record" if mode == "drop-outs" else "a reading that stood still"
     text = (
-        f"{len(hits)} of the last {LIMIT_WINDOW} cycles had {what}. The features that rest on "
-        "these cycles are withheld; nothing is said about the sterilizer from them."
+        f"{len(hits)} of the last {of} cycles had {what}. Limits that such cycles broke are not "
+        "held against the sterilizer."
     )
     row = _columns("logger", "", text, cycle_id, 0.9)
     row["mode"] = mode

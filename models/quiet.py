@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ..shared.config import Limits
 from .budgets import SHIPPED, Asked
 from .facts import Facts
-from .findings import FORGET_ROWS, LIMIT_WINDOW, PARTS, Findings, Scores, eligible
+from .findings import FORGET_ROWS, PARTS, Findings, Scores, eligible
 from .limit_findings import (
     DRY_STOP_C,
     DUTY_FLOOR,
@@ -148,10 +148,8 @@ def take(findings: Findings, seen: Seen, first: int, last: int, scored: BoolArra
     findings.setpoints = [*findings.setpoints, *more][-3 * USUAL_KEPT :]
     more = stuck[_last(np.isfinite(stuck), at, USUAL_KEPT)].tolist()
     findings.stuck = [*findings.stuck, *more][-USUAL_KEPT:]
-    begin = max(first, last - 3 * LIMIT_WINDOW)
-    times = seen.time[begin:last].tolist()
-    causes = [[t, kind] for t, kind in zip(times, seen.facts.kind[begin:last], strict=True)]
-    findings.causes = [*findings.causes, *causes][-3 * LIMIT_WINDOW :]
+    times = seen.time[at].tolist()
+    findings.add_causes([[t, k] for t, k in zip(times, seen.facts.kind[at], strict=True)])
 
 
 def _last(chosen: BoolArray, at: slice, count: int) -> NDArray[np.int64]:

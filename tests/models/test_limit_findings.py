@@ -47,6 +47,17 @@ def test_repetition_makes_a_flag_and_two_days_make_it_service() -> None:
     assert ("unknown", "service") in severities(feed([*rows, (2.5, "cold", {})]))
 
 
+def test_leak_tests_count_against_leak_tests_however_many_cycles_lie_between() -> None:
+    """A test a week, and forty cycles: the third one that is too leaky calls."""
+    rows: list[tuple[float, str, dict[str, Any]]] = []
+    for week in range(3):
+        rows.append((7.0 * week, "leak", {"kind": "leak_test"}))
+        rows += [(7.0 * week + 0.15 * k, "", {}) for k in range(1, 41)]
+    ledger = feed(rows)
+    assert severities(ledger) == [("door_seal", "watch"), ("door_seal", "service")]
+    assert "3 of the last 3 leak tests had a leak rate" in ledger.rows()[-1]["evidence"]
+
+
 def test_tries_that_never_reach_the_temperature_call_for_a_visit() -> None:
     rows = [(float(d), "unreached", {"setpoint_c": math.nan}) for d in (1, 2, 3)]
     ledger = feed(rows)
@@ -104,7 +115,9 @@ def test_a_stuck_channel_is_the_loggers_and_nothing_else_is_said() -> None:
     ledger = feed([(float(i), "hot", stuck) for i in range(1, 7)])
     assert {p for p, _ in severities(ledger)} == {"logger"}
     assert ledger.rows()[-1]["mode"] == "stuck"
-    assert "withheld" in ledger.rows()[-1]["evidence"]
+    said = ledger.rows()[-1]["evidence"]
+    assert said.startswith("5 of the last 5 cycles had a reading that stood still.")
+    assert "not held against the sterilizer" in said
 
 
 def test_a_coarse_channel_that_always_stands_still_is_not_stuck() -> None:
