@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 from . import programs as published
 
@@ -209,7 +210,7 @@ class Config:
 
     def site(self, site_id: str | None) -> Site | None:
         """Return the site with this id, or None."""
-        return next((s for s in self.sites if s.id == site_id), None)
+        return self._sites.get(site_id) if site_id is not None else None
 
     def site_of(self, unit_id: str, when: datetime | None = None) -> Site | None:
         """Return where a unit stands, or stood at a moment; None where nothing says it."""
@@ -221,4 +222,13 @@ class Config:
 
     def unit(self, unit_id: str) -> Unit:
         """Return the unit with this id, or a bare one that the file does not name."""
-        return next((u for u in self.units if u.id == unit_id), Unit(unit_id))
+        return self._units.get(unit_id) or Unit(unit_id)
+
+    # Asked for each unit of a fleet, so a search each time would cost its square.
+    @cached_property
+    def _sites(self) -> dict[str, Site]:
+        return {s.id: s for s in reversed(self.sites)}
+
+    @cached_property
+    def _units(self) -> dict[str, Unit]:
+        return {u.id: u for u in reversed(self.units)}

@@ -281,8 +281,8 @@ class _Reader:
         for name, value in values.items():
             if isinstance(value, date):  # datetime is a kind of date
                 moment = value if isinstance(value, datetime) else datetime.combine(value, time())
+                key = {"start": "from", "end": "to"}.get(name, name)
                 if moment.tzinfo is None and zone is None:
-                    key = {"start": "from", "end": "to"}.get(name, name)
                     self.mistake(
                         (*path, key),
                         f"{key} is {moment.isoformat()} without an offset, and no zone is known; "
@@ -291,7 +291,13 @@ class _Reader:
                     moment = moment.replace(tzinfo=UTC)
                 elif moment.tzinfo is None:
                     moment = moment.replace(tzinfo=ZoneInfo(str(zone)))
-                out[name] = moment.astimezone(UTC)
+                try:
+                    out[name] = moment.astimezone(UTC)
+                except OverflowError:
+                    self.mistake(
+                        (*path, key), f"{key} is in the year {moment.year}; correct the year."
+                    )
+                    out[name] = moment.replace(tzinfo=UTC)
         return out
 
     def references(
@@ -336,7 +342,8 @@ class _Reader:
             if a.start and a.end and a.start >= a.end:
                 self.mistake((*paths[i], "to"), "to is not later than from; swap or correct them.")
             for j, b in enumerate(assignments[:i]):
-                same = a.logger == b.logger and (not a.channel or a.channel in ("", b.channel))
+                alike = not a.channel or not b.channel or a.channel == b.channel
+                same = a.logger == b.logger and alike
                 apart = (a.end or high) <= (b.start or low) or (b.end or high) <= (a.start or low)
                 if same and a.unit != b.unit and not apart:
                     first = line_of(self.lines, paths[j])

@@ -81,6 +81,19 @@ def mistakes(text: str) -> list[str]:
             "from and to",
         ),
         (
+            '[[assignment]]\nlogger = "L"\nunit = "a"\n'
+            '[[assignment]]\nlogger = "L"\nunit = "b"\nchannel = "pressure_kpa"',
+            4,
+            "(line 1)",
+            "from and to",
+        ),
+        (
+            '[[unit]]\nid = "a"\nretired_at = 0001-01-01T00:00:00+05:00',
+            3,
+            "year 1",
+            "correct the year",
+        ),
+        (
             '[[assignment]]\nlogger = "L"\nunit = "a"\nfrom = 2026-02-01T00:00:00Z\n'
             "to = 2026-01-01T00:00:00Z",
             5,
