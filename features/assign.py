@@ -23,6 +23,7 @@ TEST_SETPOINT_C: Final = 134.0
 TEST_LONGEST_S: Final = 270.0
 """A steam penetration test holds 134 °C for about 3.5 min (common practice)."""
 DRIED_CYCLES: Final = 5
+"""Earlier cycles from which on it is known whether a unit dries as a rule (no source)."""
 SHORT_SHARE: Final = 0.95
 """A hold that ends before this share of the program's time was broken off (no source)."""
 

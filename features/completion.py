@@ -15,9 +15,11 @@ from .row import Place, Row, finite
 from .samples import FloatArray, Samples
 
 CUT_K: Final = 1.0
+"""A hold that never fell further below its set point lacked no mains (no source)."""
 CUT_K_PER_MIN: Final = 6.0
 """A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
 CUT_LEAST_S: Final = 15.0
+"""A fall over less is no loss of mains that could be told from noise (no source)."""
 SWITCHED_K: Final = 1.0
 SWITCHED_TIMES: Final = 2
 PRESSED_KPA: Final = 125.0
@@ -26,6 +28,7 @@ well above any atmosphere (no source)."""
 HELD_SHARE: Final = 0.85
 """A hold counts as kept from this share on: samples 30 s apart show 210 s of 240 s (no source)."""
 MAINS_SHARE: Final = 0.3
+"""A mains voltage below this share of its median was lost (no source)."""
 LOST_HOLD_S: Final = 120.0
 LOST_INTERVALS: Final = 5.0
 LOST_TOP_K: Final = 1.0

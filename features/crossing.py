@@ -13,7 +13,10 @@ _SECOND_DIFFERENCE: Final = float(np.sqrt(6.0))  # SD of x[i-1] - 2 x[i] + x[i+1
 
 
 def median(values: FloatArray) -> float:
-    """Return the median of finite values; NaN for none. Faster than numpy's on short arrays."""
+    """Return the median of values that are all finite; NaN for none.
+
+    Faster than numpy's on short arrays. A NaN among them would count as a high value.
+    """
     n = len(values)
     if n == 0:
         return float("nan")

@@ -36,9 +36,12 @@ CALM_SAMPLES: Final = 12
 AFTER_S: Final = 900.0
 """Samples this long after steam may belong to its fall [s]."""
 LEAST_STEAM_S: Final = 20.0
+"""Steam for a shorter time is a blip (no source)."""
 PRESSURISED_C: Final = 108.0
 """Steam this hot without a set point was a sterilization broken off (no source)."""
 LEAST_STEAM_C: Final = 101.5
+"""Steam above STEAM_ON_KPA is hotter than this, unless air is in it: 115 kPa boil at 103.5 °C
+(IAPWS-IF97), less two kelvin for the channels."""
 NO_STEAM: Final = "no_steam"
 """Reason of nulls where the chamber was hot and its pressure far below saturation."""
 HOT_IDLE_S: Final = 900.0

@@ -37,8 +37,9 @@ REST_RISE_K: Final = 0.7
 """Pressure flat within REST_KPA for REST_S outside steam and vacuum parts two cycles: a
 door was opened (no source; the shortest door opening is taken as a minute and a half)."""
 OPENED_C: Final = 88.0
-"""An opened chamber cools below this, a shut one full of steam stays near boiling [°C]."""
 SHUT_S: Final = 900.0
+"""An opened chamber cools below this [°C] within this time, a shut one full of steam stays near
+boiling (no source)."""
 BREAK_S: Final = 1200.0
 """A gap in the samples this long ends a cycle (no source)."""
 UNRESTED_S: Final = 1800.0
@@ -47,8 +48,9 @@ FILLING_S: Final = 5400.0
 """A weak heater may fill an evacuated chamber with steam for so long (no source)."""
 BOIL_ON_C: Final = 70.0
 BOIL_OFF_C: Final = 64.0
+"""Hotter than any room, cooler than water boils at any site (no source)."""
 BOIL_NEAR_K: Final = 1.5
-"""This near to the boiling point for a minute, water boiled."""
+"""This near to the boiling point for a minute, water boiled (no source)."""
 BOIL_LONG_S: Final = 600.0
 BOIL_RISE_KPA: Final = 2.0
 """Boiling this long lifts the pressure this much through the vent's resistance (no source)."""
@@ -66,11 +68,13 @@ TEST_S: Final = 780.0
 """A vacuum this long after drying and an air inlet is a leak test: 5 min of settling, 10 of
 measuring, less coarse ends (common practice)."""
 OPENED_KPA: Final = 70.0
+"""Air was let in between two vacua where the pressure came up to this (see VACUUM_OFF_KPA)."""
 BOIL_CLIMB_S: Final = 1500.0
 """Climbing this long above 60 °C is no preheating (no source)."""
 DRY_C: Final = 113.0
 """Heat at atmosphere that no wet chamber has; the lowest program is at 115 °C [°C]."""
 RESTARTED_C: Final = 92.0
+"""An opened chamber that is started again was cooler than this in between [°C] (no source)."""
 DRY_CLIMB_S: Final = 3600.0
 DRY_LONGEST_S: Final = 3.0 * 3600.0
 """A try without water climbs and ends within these [s] (no source)."""
@@ -381,7 +385,7 @@ def _tested_after(samples: Samples, group: list[Event], k: int) -> bool:
 
 
 def _holds(samples: Samples, event: Event) -> bool:
-    """Return whether steam held an exposure."""
+    """Return whether steam stayed near its top for long enough to be an exposure."""
     time = samples.time_s[event.start : event.stop]
     temp = samples.temp_c[event.start : event.stop]
     if len(time) < 2 or float(time[-1] - time[0]) < HOLD_S:

@@ -92,14 +92,18 @@ def evacuation_start(
 def windows(
     samples: Samples, start: int, exposure: int, limit_c: float, noise: float
 ) -> tuple[dict[str, float], dict[str, str]]:
-    """Return the rates and times of the fixed windows of heat-up, and why some are null.
+    """Return the rates [K/min] and times [s] of heat-up's fixed windows, and why some are null.
 
     Parameters
     ----------
+    samples
+        Of the unit.
     start, exposure
         First sample of the cycle, and of its exposure (or the last before its fall).
     limit_c
         Lower limit of the program [°C].
+    noise
+        SD of the temperature's noise [K].
     """
     time, temp = samples.time_s[start : exposure + 1], samples.temp_c[start : exposure + 1]
     values: dict[str, float] = {}
@@ -168,7 +172,8 @@ def _pressure_rose(samples: Samples, start: int, exposure: int, low: float, high
 def boil_plateau(time: FloatArray, temp: FloatArray) -> float:
     """Return the temperature [°C] of a boil-off plateau below 103 °C; NaN without one.
 
-    A plateau is at least a minute within 0.6 K while heat-up goes on before and after.
+    The most frequent kelvin between 85 and 103 °C, by pairs of half-kelvin bins: a minute at
+    least in it, all at about one time, and three times as frequent as the others' median.
     """
     near = (temp > 85.0) & (temp < 103.0)
     if near.sum() < 4:

@@ -14,6 +14,7 @@ from .samples import FloatArray
 WINDOW_S: Final = 600.0
 """The slope is taken over the last 10 min of the hold (EN 285, read on secondary pages)."""
 LEAST_HOLD_S: Final = 600.0
+"""A shorter hold is none of a leak test: it has no 10 min to take the slope over."""
 SMOOTH_S: Final = 60.0
 """Longest moving mean [s] by which a hold's ends are found (no source)."""
 SETTLED_KPA_PER_MIN: Final = 0.08
@@ -23,7 +24,7 @@ SETTLING_TAU_S: Final = (40.0, 70.0, 110.0, 160.0, 230.0, 320.0)
 SETTLING_GAIN: Final = 16.0
 """Least F ratio at which the levelling term counts (about four standard errors)."""
 DRIFT_K: Final = 2.0
-"""Temperature drift over the window beyond which the slope is not air alone."""
+"""Temperature drift over the window [K] beyond which the slope is not air alone (the contract)."""
 NEAR_SATURATION_K: Final = 3.0
 """A hold that starts this close to the boiling point of wet walls holds vapour (no source)."""
 

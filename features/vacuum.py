@@ -13,9 +13,11 @@ from .samples import FloatArray, IntArray, Samples
 
 AT_ATMOSPHERE_KPA: Final = 3.0
 REST_S: Final = 60.0
+"""A cycle is over once the pressure stays this near to atmosphere for so long (the contract)."""
 HEATED_LEAST_S: Final = 180.0
 """A chamber that stays this hot this long after the exhaust is heated (no source)."""
 HEATED_LONGEST_S: Final = 7200.0
+"""The end of heated drying is looked for this far [s] (no source)."""
 PULSE_SHARE: Final = 1.0 / 3.0
 """A pulse is complete when this share of the way to the atmosphere is recovered (no source)."""
 PULSE_LOW: Final = 0.75

@@ -2,8 +2,9 @@
 
 The run lengths are solved from the charts' integral equations, so that a limit
 is never a bare number: ``limit -> average run length`` can be computed for
-independent normal residuals, and ``calibration`` simulates what the same limit
-does with autocorrelated, heavy-tailed ones.
+independent normal residuals; tests/models/test_calibration.py simulates what the
+judging's own limits do with autocorrelated, heavy-tailed ones. Judging runs its own
+pair of charts (``chart_pair``); these are the yardstick.
 """
 
 from __future__ import annotations

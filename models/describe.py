@@ -82,8 +82,9 @@ class RowContext:
         if i == self.i:
             return
         self.i, self.cycle_id = i, self.ids[i]
-        self.state.expected = self.expected[i]
-        self.state.scale = self.moved.scale[i]
+        # Copies: the state outlives the month, and a view would keep all of its rows.
+        self.state.expected = self.expected[i].copy()
+        self.state.scale = self.moved.scale[i].copy()
 
     def delta(self, k: int) -> tuple[FloatArray, FloatArray]:
         """Return the row's change of each sign and its variance, by signature's chart."""

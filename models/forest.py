@@ -75,7 +75,10 @@ LEAST_ROWS: Final = 200
 MOST_ROWS: Final = 2000
 """Bound on the rows that a fit or a reference reads, taken evenly."""
 HEALTHY_AFTER_DAYS: Final = 30.0
+"""Rows younger than this may be of a fault that no flag tells of yet (the contract)."""
 CLIP: Final = 10.0
+"""Bound on a standardised residual: beyond it one sign would crowd out the others' splits
+(design choice)."""
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -43,8 +44,12 @@ class Panel:
 
     def rows_of(self, unit: str) -> slice:
         """Return the rows of a unit."""
-        u = self.units.index(unit)
+        u = self._place[unit]
         return slice(int(self.starts[u]), int(self.starts[u + 1]))
+
+    @cached_property
+    def _place(self) -> dict[str, int]:
+        return {name: u for u, name in enumerate(self.units)}
 
 
 def event_days(cycles: pd.DataFrame) -> FloatArray:

@@ -461,7 +461,6 @@ HEAT: Final = tuple(
     if s.mode == "element weak" or (s.part == "door_seal" and "loss" in s.changes)
 )
 """Too little heat, or steam lost: under either a controller may hold its plateau too low."""
-TIMER: Final = next(k for k, s in enumerate(SIGNATURES) if "hold" in s.changes)
 AIR: Final = next(
     k for k, s in enumerate(SIGNATURES) if s.part == "air_removal" and "plateau" in s.changes
 )

@@ -282,7 +282,7 @@ def find(
         findings.judged = place[-1]
         context.at(len(times) - 1)
         well = bool(moved.ready[-1]) and not ledger.standing_all()
-        state.slow_level = moved.delta[-1, 1] if well else np.full(len(NAMES), np.nan)
+        state.slow_level = moved.delta[-1, 1].copy() if well else np.full(len(NAMES), np.nan)
 
 
 def _stands_out(context: RowContext, k: int, size: float, place: int, now: float) -> None:

@@ -113,7 +113,8 @@ class Program:
 def shortest_published_hold(air_removal: str, setpoint_c: float) -> HoldTime | None:
     """Return the shortest published hold at a set point [°C], or None.
 
-    A published pair that names the air removal goes before one for any.
+    Of pairs for this air removal and for any; of equally long ones that of this air removal.
+    Where the air removal is ``unknown``, of all.
     """
     at = [h for h in HOLD_TIMES if abs(h.setpoint_c - setpoint_c) < 0.5]
     own = [h for h in at if h.air_removal == air_removal]

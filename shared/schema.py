@@ -17,8 +17,6 @@ from .errors import SchemaError
 from .schema_cycles import CYCLE_COLUMNS
 from .schema_types import Column
 
-TIME: Final = "timestamp[ms, tz=UTC]"
-
 
 @dataclass(frozen=True)
 class Table:

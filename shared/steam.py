@@ -44,7 +44,8 @@ def p_sat_kpa(t_c: ArrayLike) -> FloatArray:
     Parameters
     ----------
     t_c
-        Temperature [°C], any shape; valid from 0 to 373.946 °C, NaN outside.
+        Temperature [°C], any shape; valid from 0 °C to the critical point at
+        373.946 °C, NaN outside.
 
     Returns
     -------
@@ -113,7 +114,7 @@ def f0_min(
     Parameters
     ----------
     time_s, t_c
-        Time [s] and temperature [°C], shape (n,), n >= 2; samples with a
+        Time [s], in order, and temperature [°C], shape (n,); samples with a
         missing temperature are left out.
 
     Returns
