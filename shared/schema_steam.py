@@ -36,8 +36,8 @@ STEAM_COLUMNS: Final[tuple[Column, ...]] = (
         "boil_plateau_c",
         "°C",
         "temperature of the boil-off plateau near 100 °C in heat-up",
-        "most frequent kelvin between 85 and 103 °C, by half-kelvin bins: at least a minute in it, "
-        "and three times as frequent as others",
+        "most frequent kelvin between 85 and 103 °C, by half-kelvin bins: at least a minute in "
+        "it, and three times as frequent as others",
         OWN,
         "null (no_plateau) where the trace shows none",
     ),
