@@ -53,10 +53,14 @@ def told_as_consequence(row: dict[str, Any], cause: str) -> dict[str, Any]:
     return {**row, "evidence": row["evidence"] + text}
 
 
-def without_moved_logger(
-    ledger: Ledger, delta: FloatArray, t: FloatArray, size: FloatArray
-) -> FloatArray:
-    """Return the change of each sign without what a logger that is known to have moved explains.
+def logger_moved(ledger: Ledger) -> bool:
+    """Return whether a flag stands that says the logger was moved."""
+    standing = ledger.standing("logger")
+    return standing is not None and standing.rows[-1].get("mode") == "moved"
+
+
+def without_moved_logger(delta: FloatArray, t: FloatArray, size: FloatArray) -> FloatArray:
+    """Return the change of each sign without what a logger that has moved explains.
 
     Parameters
     ----------
@@ -65,8 +69,5 @@ def without_moved_logger(
     t, size
         Standard errors and size of each signature at the row, shape (signatures,).
     """
-    standing = ledger.standing("logger")
-    if standing is None or standing.rows[-1].get("mode") != "moved":
-        return delta
     k = max(MOVED, key=lambda k: float(t[k]))
     return np.asarray(delta - DIRECTIONS[k] * size[k])

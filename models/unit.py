@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from ..shared.config import Config
 from .budgets import asked
-from .consequences import without_moved_logger
+from .consequences import logger_moved, without_moved_logger
 from .describe import RowContext, put_forecast
 from .diagnosis import conditional, likeness
 from .facts import Facts
@@ -365,10 +365,11 @@ def _strong(
 ) -> None:
     """Let one very strong sign call for a visit, whatever explains it but a moved logger."""
     delta, variance = moved.delta[i, 1], moved.variance[i, 1]
-    size = matched(delta[None, :], variance[None, :])[1][0]
-    left = without_moved_logger(state.ledger, delta, t, size)
-    if not (np.abs(np.nan_to_num(left / np.sqrt(variance)))[COUNTED] >= STRONG_Z).any():
-        return
+    if logger_moved(state.ledger):  # else nothing is taken off, and the sign is strong as it is
+        size = matched(delta[None, :], variance[None, :])[1][0]
+        left = without_moved_logger(delta, t, size)
+        if not (np.abs(np.nan_to_num(left / np.sqrt(variance)))[COUNTED] >= STRONG_Z).any():
+            return
     counted = state.findings.candidate("strong", "service")
     counted.add(now)
     standing = state.ledger.standing_all()

@@ -7,7 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 from chamberdrift.models import findings, judge
-from chamberdrift.models.consequences import CAUSED, cause_of, without_moved_logger
+from chamberdrift.models.consequences import (
+    CAUSED,
+    cause_of,
+    logger_moved,
+    without_moved_logger,
+)
 from chamberdrift.models.findings import matched
 from chamberdrift.models.lifecycle import Ledger
 from chamberdrift.models.signs import INDEX, SIGNS, WANDER
@@ -72,7 +77,8 @@ def test_a_step_that_a_moved_logger_explains_is_taken_off() -> None:
         delta[INDEX[name]] = -0.45
     t, size = matched(delta[None, :], (WANDER**2)[None, :])
     ledger = Ledger("unit-01")
-    assert without_moved_logger(ledger, delta, t[0], size[0]) is delta
+    assert not logger_moved(ledger)
     ledger.raise_flag("logger", "watch", 1.0, {"mode": "moved"})
-    left = without_moved_logger(ledger, delta, t[0], size[0])
+    assert logger_moved(ledger)
+    left = without_moved_logger(delta, t[0], size[0])
     assert np.abs(left).max() < 0.05
