@@ -20,6 +20,8 @@ NUMBERS: Final = (
     "setpoint_c",
     "exposure_max_c",
     "plateau_c",
+    "saturation_deviation_k",
+    "leak_kpa_per_min",
 )
 """Columns of a cycle that limits and the logger's troubles are read from."""
 

@@ -24,6 +24,7 @@ WORDS: Final = {
     "hot": "went above the band",
     "air": "had temperature below saturation",
     "superheat": "had temperature above saturation",
+    "dry": "went above the band, far above saturation",
     "leak": "had a leak rate above its limit",
 }
 
@@ -64,11 +65,15 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
     "hot": (("heater", "controller", "temperature_sensor"), ()),
     "air": (("air_removal", "pressure_sensor"), ()),
     "superheat": (("water_fill", "pressure_sensor"), ()),
+    "dry": (("water_fill",), ("heater", "temperature_sensor")),
     "leak": (("door_seal", "air_removal"), ("vent_path",)),
     "pressure": (("air_removal", "controller", "heater", "pressure_sensor"), ()),
 }
 
-SURE: Final = ("leak", "short", "hot", "air", "superheat", "pressure", "unreached")
+EXPLAINED: Final = {"hot": ("water_fill",)}
+"""Parts that explain a cause once they are known, and are not suspected for it before."""
+
+SURE: Final = ("leak", "short", "hot", "air", "superheat", "dry", "pressure", "unreached")
 """Causes that name their likeliest part even where none stands out."""
 
 TRACE_T: Final = 2.0
@@ -79,6 +84,9 @@ DEFAULT_LEAST: Final = (2, 3)
 """Broken limits among the last ten cycles for a watch and for a service; service also needs
 two days (the contract asks for repetition)."""
 
+GROSS_LEAK: Final = 2.0
+"""Times its limit from which one leak test is worth a watch: the next may be a week away."""
+
 FLOOR_CYCLES: Final = 10
 DUTY_FLOOR: Final = 0.9
 """Duty from which a unit has too little heat left for a heavy load or a low mains, whatever
@@ -87,6 +95,11 @@ its past (a tenth in reserve is lost to 5 % of voltage: P goes with its square).
 DRY_STOP_C: Final = 150.0
 """No steam program is as hot (the hottest band ends at 138 °C), and relief valves open before
 steam is (476 kPa absolute, IAPWS-IF97): only a dry chamber gets there."""
+
+DRY_K: Final = 5.0
+"""Mean of T - Tsat(p) from which a chamber above its band is dry and not only hot: steam that a
+switch lets grow too hot stays saturated, and no pressure channel is off by the 30 to 50 kPa that
+this is worth."""
 
 GAP_INTERVALS: Final = 5.0
 GAP_LEAST_S: Final = 60.0
@@ -109,6 +122,8 @@ def limit_row(
     limits: Limits,
 ) -> None:
     """Let one cycle's broken limits and logger troubles raise flags."""
+    if cause == "hot" and row["saturation_deviation_k"] > DRY_K:
+        cause = "dry"
     troubles = _logger_troubles(row, findings.stuck)
     logger = ledger.standing("logger")
     # Sensors first: what a troubled channel shows is no finding about the sterilizer.
@@ -135,6 +150,8 @@ def limit_row(
             continue
         days = {math.floor(h) for h in hits}
         watch, service = LEAST.get(trouble, DEFAULT_LEAST)
+        if trouble == "leak" and row["leak_kpa_per_min"] > GROSS_LEAK * limits.leak_kpa_per_min:
+            watch = 1
         if len(hits) >= service and len(days) >= 2:
             severity = "service"
         elif len(hits) >= watch:
@@ -203,7 +220,10 @@ def _beyond_stop(
     top = max((s for s in set(setpoints) if setpoints.count(s) >= 3), default=math.nan)
     if row["exposure_max_c"] <= top + limits.band_width_k + limits.overband_stop_k:
         return None
-    return "hot", f"Temperature went {row['overband_k']:.1f} K above the band."
+    text = f"Temperature went {row['overband_k']:.1f} K above the band"
+    if row["saturation_deviation_k"] > DRY_K:
+        return "dry", f"{text} and was {row['saturation_deviation_k']:.1f} K above saturation."
+    return "hot", f"{text}."
 
 
 def _logger_troubles(row: dict[str, Any], usual: list[float]) -> list[str]:
@@ -238,7 +258,7 @@ def _raise_logger(
 
 def _standing_part(ledger: Ledger, cause: str) -> str | None:
     """Return a part with an open flag that explains a cause."""
-    able = CAUSES[cause][0]
+    able = (*CAUSES[cause][0], *EXPLAINED.get(cause, ()))
     standing = [e.part for e in ledger.standing_all() if e.part in (*able, "unknown")]
     return min(standing, key=lambda p: able.index(p) if p in able else 99) if standing else None
 
@@ -265,6 +285,7 @@ def _columns(part: str, cause: str, text: str, cycle_id: str, confidence: float)
         "hot": "exposure_max_c",
         "air": "saturation_deviation_k",
         "superheat": "saturation_deviation_k",
+        "dry": "exposure_max_c",
         "leak": "leak_kpa_per_min",
         "pressure": "pressure_max_kpa",
     }.get(cause, "")

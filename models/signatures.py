@@ -150,6 +150,24 @@ SIGNATURES: Final = (
         two_sided=True,
         needs=("open_pressure",),
     ),
+    # A machine that regulates by the pressure it reads: the reading is held, what is really there
+    # sinks by what the channel is off, and steam and logger with it.
+    Signature(
+        "pressure_sensor",
+        "",
+        "kilopascal that the channel is off, by which the machine regulates",
+        {
+            "open_pressure": 1.0,
+            "saturation": -0.15,
+            "plateau": -0.15,
+            "overshoot": -0.15,
+            "equilibration": 1.5,
+        },
+        1.5,
+        2.2,
+        two_sided=True,
+        needs=("open_pressure",),
+    ),
     Signature(
         "logger",
         "moved",
@@ -383,6 +401,7 @@ SIGNATURES: Final = (
         {"noise": 1.0, "overshoot": 0.2, "dip": -0.2, "spread": 0.2},
         0.6,
         0.9,
+        needs=("noise",),
     ),
 )
 """All signatures, in the order of the arrays below."""

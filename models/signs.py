@@ -397,6 +397,12 @@ SWITCHED_SHARE: Final = 0.5
 teeth part of it averages out (design choice). Not so its slopes: a machine that keeps time and a
 logger that keeps time meet at the same phases tooth after tooth."""
 
+SWINGS_HIDDEN_S: Final = 6.0
+"""Interval from which a saw-tooth (periods from 25 s, common practice) may have fewer than four
+samples a period."""
+SWINGS_K: Final = 0.3
+"""Scatter in exposure from which a controller swings (common practice, no source)."""
+
 HOLD_GAP_INTERVALS: Final = 2.5
 HOLD_SHARE: Final = 0.01
 """Share of a hold that a sampling interval may be. Machine and logger both keep time, so a hold
@@ -435,6 +441,10 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             value = value - _numbers(cycles, "saturation_deviation_k")
         elif sign.name in ("plateau", "dip"):
             value = value - _numbers(cycles, "setpoint_c")
+        elif sign.name == "noise":
+            # Swings of a few samples each bend as noise does: a faster swing is no worse logger.
+            swings = _numbers(cycles, "exposure_sd_c") > SWINGS_K
+            value = np.where((interval >= SWINGS_HIDDEN_S) & swings, np.nan, value)
         elif sign.name == "hold":
             # Samples lost at either end would shorten it.
             whole = ~(_numbers(cycles, "gap_s") > HOLD_GAP_INTERVALS * interval)

@@ -22,6 +22,8 @@ ROW: dict[str, Any] = {
     "setpoint_c": 121.0,
     "exposure_max_c": 123.0,
     "plateau_c": 122.0,
+    "saturation_deviation_k": 0.1,
+    "leak_kpa_per_min": math.nan,
 }
 
 
@@ -88,6 +90,16 @@ def test_leak_tests_call_for_the_seal_after_three() -> None:
     assert "vent_path" in ledger.rows()[-1]["alternatives"]
 
 
+def test_one_leak_test_far_over_its_limit_is_worth_a_watch() -> None:
+    limit = Limits().leak_kpa_per_min
+
+    def one(rate: float) -> list[tuple[str, str]]:
+        return severities(feed([(1.0, "leak", {"kind": "leak_test", "leak_kpa_per_min": rate})]))
+
+    assert one(1.5 * limit) == []
+    assert one(3.0 * limit) == [("door_seal", "watch")]
+
+
 def test_relief_pressure_stops_at_once() -> None:
     ledger = feed([(1.0, "", {"pressure_max_kpa": 400.0})])
     (row,) = ledger.rows()
@@ -108,6 +120,18 @@ def test_a_chamber_heated_without_water_stops_at_once() -> None:
     assert (row["part"], row["severity"]) == ("water_fill", "stop")
     assert "185 °C" in row["evidence"]
     assert "without water" in row["evidence"]
+
+
+def test_above_the_band_and_far_above_saturation_is_a_dry_chamber() -> None:
+    # Saturated steam is as hot as its pressure says (IAPWS-IF97), however long a heater is on.
+    hot = {"overband_k": 8.0, "exposure_max_c": 133.0}
+    dry = {**hot, "saturation_deviation_k": 7.5}
+    (row,) = feed([(1.0, "hot", dry)], part="heater").rows()
+    assert (row["part"], row["severity"]) == ("water_fill", "stop")
+    assert "7.5 K above saturation" in row["evidence"]
+    assert feed([(1.0, "hot", hot)]).rows()[0]["part"] == "heater"
+    later = feed([(1.0, "hot", dry), (2.0, "hot", {**hot, "saturation_deviation_k": 1.0})])
+    assert {part for part, _ in severities(later)} == {"water_fill"}
 
 
 def test_a_stuck_channel_is_the_loggers_and_nothing_else_is_said() -> None:

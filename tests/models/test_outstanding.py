@@ -74,6 +74,21 @@ def test_a_hold_counts_against_its_program_where_it_is_seen_whole_and_finely() -
     assert np.isfinite(sign_matrix(lost)[:, at]).tolist() == [True, False]
 
 
+def test_swings_that_samples_hide_are_no_noise() -> None:
+    def seen(noise_k: float, spread_k: float, interval_s: float) -> bool:
+        frame = cycles(
+            noise_k=[noise_k, noise_k],
+            exposure_sd_c=[spread_k, spread_k],
+            sample_interval_s=[interval_s, interval_s],
+        )
+        return bool(np.isfinite(sign_matrix(frame)[0, INDEX["noise"]]))
+
+    assert not seen(1.4, 0.95, 30.0)
+    assert not seen(0.3, 0.95, 30.0)  # whatever is read, or the unit's usual were the least read
+    assert seen(1.4, 0.95, 2.0)
+    assert seen(0.4, 0.1, 30.0)
+
+
 def test_a_time_too_short_for_its_sampling_is_at_most_what_that_shows() -> None:
     frame = cycles(
         exhaust_s=[29.0, 117.0],
