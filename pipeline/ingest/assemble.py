@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -88,7 +89,8 @@ class Assembly:
                 )
             add_stream(self, member)
             return
-        encoding, mark, why = self._encoding(member.data)
+        head = member.data[: 1 << 20]
+        encoding, mark, why = self.encoding(head, whole=len(head) == len(member.data))
         data = to_utf8(member.data, encoding, mark)
         refuse_binary(data, member.name)
         self.note("encoding", encoding, why)
@@ -102,21 +104,25 @@ class Assembly:
         raw, typed = read_evened(data[table.data_offset :], table, roles, member.name)
         self.convert(raw, data, table, roles, typed, statements, member.name, encoding)
 
-    def _encoding(self, data: bytes) -> tuple[str, int, str]:
-        if self.pin.encoding:
-            name = self.pin.encoding.lower().replace("_", "-")
-            try:
-                "x".encode(name)
-            except (LookupError, UnicodeError, ValueError) as error:
-                raise refusal(
-                    "layout",
-                    self.name,
-                    f"the pinned encoding {quoted(self.pin.encoding)} is not known",
-                    "correct encoding in its [[layout]]",
-                ) from error
-            found, mark, _ = detect(data[: 1 << 16], whole=len(data) <= 1 << 16)
-            return name, mark if found.startswith(name[:5]) else 0, "pinned in the layout"
-        return detect(data if len(data) < 1 << 20 else data[: 1 << 20], whole=len(data) < 1 << 20)
+    def encoding(self, head: bytes, *, whole: bool) -> tuple[str, int, str]:
+        """Return the pinned or the found encoding, length of its mark [B] and the evidence."""
+        found, mark, why = detect(head, whole=whole)
+        if not self.pin.encoding:
+            return found, mark, why
+        try:
+            name = codecs.lookup(self.pin.encoding).name
+            "x".encode(name)  # some codecs are of bytes
+        except (LookupError, ValueError) as error:
+            raise refusal(
+                "layout",
+                self.name,
+                f"the pinned encoding {quoted(self.pin.encoding)} is not known",
+                "correct encoding in its [[layout]]",
+            ) from error
+        # A mark at the beginning says which of the pinned family it is.
+        if mark and found.startswith(name.removesuffix("-sig")):
+            return found, mark, "pinned in the layout"
+        return name, 0, "pinned in the layout"
 
     def sniff(self, data: bytes, name: str, bulk: list[str] | None = None) -> Table:
         """Find the table in a file's bytes; ``bulk`` holds lines from their middle."""

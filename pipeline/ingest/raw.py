@@ -290,13 +290,14 @@ def even_out(data: bytes, table: Table) -> bytes:
         if kind != "empty":
             break
         always_empty += 1
+    blanks = " " if delimiter == "\t" else " \t"
     out = io.StringIO()
     for number, line in enumerate(lines):
         cells = split(line, delimiter)
         extra = len(cells) - table.columns
         if extra > 0 and all(not c.strip() for c in cells[table.columns :]):
             for _ in range(extra):
-                line = line.rstrip().removesuffix(delimiter)
+                line = line.rstrip(blanks).removesuffix(delimiter)
         elif -always_empty <= extra < 0 and len(cells) > 1:
             line = line + delimiter * -extra
         out.write(line)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import re
 
 from ...shared.errors import ExportRefusedError
@@ -86,5 +87,6 @@ def layout_toml(name: str, *lines: str) -> str:
     # Files at the top of the inbox may be anyone's: there the name's own beginning counts.
     start = re.match(r"[A-Za-z]+(?:[-_ ]?\d{1,4}(?!\d))?", leaf)
     own = "" if folder or start is None or len(start[0]) < 3 else start[0]
-    pattern = (folder + "/" if folder else "") + own + "*" + suffix
+    # Names may hold brackets, which mean something in patterns.
+    pattern = glob.escape(folder + "/" if folder else "") + own + "*" + glob.escape(suffix)
     return "\n".join(["[[layout]]", f"match = {toml_text(pattern)}", *lines])

@@ -18,7 +18,7 @@ from .dates import settle
 from .decide import Decided, Decider
 from .dialect import Table
 from .encoding import RecodingStream, detect, refuse_binary
-from .numbers import to_numbers
+from .numbers import decimal_in, to_numbers
 from .output import trace_table
 from .raw import read_rows
 from .reading import LineMapBuilder, Reading
@@ -38,12 +38,10 @@ def add_stream(assembly: Assembly, member: Member) -> None:
     """Prepare one large member; its tables are made while they are consumed."""
     with member.open() as stream:
         head = stream.read(1 << 16)
-    encoding, mark, why = detect(head, whole=False)
-    if encoding in {"utf-8"} and not assembly.pin.encoding:
+    encoding, mark, why = assembly.encoding(head, whole=False)
+    if encoding == "utf-8" and not assembly.pin.encoding:
         # A sign that is no ASCII may come late: look further before it is called UTF-8.
         encoding, mark, why = _detect_further(member, encoding, mark, why)
-    if assembly.pin.encoding:
-        encoding, why = assembly.pin.encoding.lower(), "pinned in the layout"
     assembly.note("encoding", encoding, why)
     with _text(member, encoding, mark) as text:
         first = _read(text, PIECE)
@@ -211,7 +209,7 @@ def _goes_on(raw: Any, roles: Roles, before: float, name: str, line: int) -> flo
     """Return the last count of a piece; refuse where a count starts again between pieces."""
     column = raw.columns[roles.time.columns[0]]
     if not pa.types.is_floating(column.type):
-        column = pa.array(to_numbers(column, "." if "," not in str(column[:50]) else ",")[0])
+        column = pa.array(to_numbers(column, decimal_in(column) or ".")[0])
     values = column.filter(pc.is_finite(column))
     if len(values) == 0:
         return before

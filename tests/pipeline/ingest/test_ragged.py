@@ -126,3 +126,14 @@ def test_a_sample_of_an_archive_leads_back_to_its_file() -> None:
     assert reading.line_map.lines_of(149) == ("S-12.zip/b.csv", 151, 151)
     assert reading.line_map.lines_of(150) == ("S-12.zip/a.csv", 3, 3)
     assert reading.line_map.lines_of(399) == ("S-12.zip/a.csv", 252, 252)
+
+
+def test_empty_last_cells_between_tabs_stay_when_ends_are_evened_out() -> None:
+    texts = [r.replace(",", "\t") + ("\t\t" if k % 20 else "\t\t\t") for k, r in enumerate(iso())]
+    when, warm, _ = iso()[100].split(",")
+    texts[100] = f"{when}\t{warm}\t\t\t\t"
+    head = "\t".join([*HEAD.split(","), "Alarm", "Note"])
+    reading, _ = attempt(lines(texts, head).encode(), "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.dropped_by_reason == {}
+    assert reading.table().column("pressure_kpa").null_count == 1

@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 from chamberdrift.pipeline.ingest import Facts, read_export
-from chamberdrift.shared.config import Config, Defaults
+from chamberdrift.shared.config import Config, Defaults, LayoutPin
 from chamberdrift.shared.config_file import parse_config
 from chamberdrift.shared.errors import ExportRefusedError
 
@@ -104,3 +104,26 @@ def test_other_exports_of_the_layout_settle_day_and_month() -> None:
     assert reading.first_time is not None
     assert reading.first_time.isoformat() == "2024-05-04T08:00:00+00:00"
     assert any("other exports" in e.why for e in reading.evidence)
+
+
+@pytest.mark.parametrize("folder", ["AC [1]", "all*", "what?"])
+def test_an_answer_holds_for_folders_whose_names_look_like_patterns(folder: str) -> None:
+    rows = [f"{k * 10},{r.partition(',')[2]}" for k, r in enumerate(iso())]
+    data = lines(rows, "Elapsed (s)," + HEAD.partition(",")[2]).encode()
+    name = f"{folder}/S-12_a.csv"
+    _, refused = attempt(data, name, zoned())
+    assert refused is not None
+    answered = merged(zoned(), parse_config(refused.toml))
+    reading, _ = attempt(data, name, answered)
+    assert reading is not None
+    assert not any(lay.match == f"{folder}/*.csv" for lay in answered.layouts)
+
+
+@pytest.mark.parametrize("pinned", ["utf-16", "UTF16", "utf_16"])
+@pytest.mark.parametrize("order", ["le", "be"])
+def test_a_pinned_family_of_encodings_follows_the_mark(pinned: str, order: str) -> None:
+    data = "\ufeff".join(["", lines(iso(), HEAD)]).encode(f"utf-16-{order}")
+    pin = dataclasses.replace(zoned(), layouts=(LayoutPin("*", encoding=pinned),))
+    reading, _ = attempt(data, "S-12.csv", pin)
+    assert reading is not None
+    assert reading.rows_kept == len(iso())

@@ -8,6 +8,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 from chamberdrift.pipeline.ingest import Reading, containers, stream
+from chamberdrift.pipeline.ingest.raw import Raw
+from chamberdrift.pipeline.ingest.roles import Roles, TimePlan
 from chamberdrift.shared.errors import ExportRefusedError
 
 from .shapes import all_shapes
@@ -152,3 +154,10 @@ def test_a_large_export_stays_below_one_gibibyte(tmp_path: Path) -> None:
     rows, peak_mib = (int(x) for x in done.stdout.split())
     assert rows == 116 * block
     assert peak_mib < 1024
+
+
+def test_a_count_that_starts_again_is_seen_in_a_column_with_words() -> None:
+    roles = Roles(TimePlan("elapsed", (0,)), ())
+    for texts in (["0.5", "1.5", "door", "0.5"], ["0,5", "1,5", "door", "0,5"]):
+        with pytest.raises(ExportRefusedError, match="starts again"):
+            stream._goes_on(Raw({0: pa.array(texts)}, np.arange(4)), roles, -1.0, "a.csv", 3)
