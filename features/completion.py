@@ -9,15 +9,13 @@ import numpy as np
 
 from ..shared.programs import shortest_published_hold
 from .crossing import median
-from .events import BREAK_S
+from .events import BREAK_S, EXHAUST_K_PER_MIN
 from .plateau import superheated
 from .row import Place, Row, finite
 from .samples import FloatArray, Samples
 
 CUT_K: Final = 1.0
 """A hold that never fell further below its set point lacked no mains (no source)."""
-CUT_K_PER_MIN: Final = 6.0
-"""A chamber shut off from its heater falls slower than this; an exhaust is faster (no source)."""
 CUT_LEAST_S: Final = 15.0
 """A fall over less is no loss of mains that could be told from noise (no source)."""
 SWITCHED_K: Final = 1.0
@@ -196,8 +194,8 @@ def _one_slow_fall(
     interval = float(time[-1] - time[0]) / (len(time) - 1)
     rate = float(temp[top] - temp[low]) / max(seconds, 1.0) * 60.0
     if b == len(temp) and low >= b - 2:  # into the exhaust: a late knee must not count
-        return not ended and seconds > max(90.0, 4.0 * interval) and rate < 0.6 * CUT_K_PER_MIN
-    return seconds > max(CUT_LEAST_S, 2.0 * interval) and rate < CUT_K_PER_MIN
+        return not ended and seconds > max(90.0, 4.0 * interval) and rate < 0.6 * EXHAUST_K_PER_MIN
+    return seconds > max(CUT_LEAST_S, 2.0 * interval) and rate < EXHAUST_K_PER_MIN
 
 
 def _regulated_below(samples: Samples, first: int, last: int, noise: float) -> bool:

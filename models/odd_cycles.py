@@ -119,7 +119,7 @@ def describe_two(
     conditional_z: FloatArray, delta: FloatArray, part: str, cycle_id: str
 ) -> dict[str, Any]:
     """Make the columns of a flag that two signs and more carry."""
-    order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)))[:3]]
+    order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)), kind="stable")[:3]]
     named = [
         f"{SIGNS[i].words} ({'up' if delta[i] > 0 else 'down'}, {abs(conditional_z[i]):.0f} "
         "standard errors)"
@@ -149,7 +149,7 @@ def describe_odd(
     part: str = "unknown",
 ) -> dict[str, Any]:
     """Make the columns of a flag for odd cycles; names the signs that stick out."""
-    order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)))[:3]]
+    order = [int(i) for i in np.argsort(-np.abs(np.nan_to_num(conditional_z)), kind="stable")[:3]]
     named = [
         f"{SIGNS[i].words} ({'up' if delta[i] > 0 else 'down'}, {abs(conditional_z[i]):.0f} "
         "standard errors)"
