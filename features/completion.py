@@ -18,6 +18,8 @@ CUT_K: Final = 1.0
 """A hold that never fell further below its set point lacked no mains (no source)."""
 CUT_LEAST_S: Final = 15.0
 """A fall over less is no loss of mains that could be told from noise (no source)."""
+DIP_K: Final = 3.0
+"""So far under the set point no thermostat swings by itself (no source)."""
 SWITCHED_K: Final = 1.0
 SWITCHED_TIMES: Final = 2
 PRESSED_KPA: Final = 125.0
@@ -128,7 +130,7 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int, end: int) -> boo
     first = len(temp)
     if "exposure_start" in row.values:
         first = int(np.searchsorted(time, row.values["exposure_start"] / 1000.0 - 1e-6))
-        swing = _usual_swing(temp[first:])
+        swing = _usual_swing(_without_one_dip(temp[first:], float(row.values["setpoint_c"])))
         if _one_slow_fall(
             time[first:], temp[first:], max(2.2 * swing, CUT_K + swing), noise, ended=held
         ):
@@ -224,6 +226,15 @@ def _rises(temp: FloatArray, least: float) -> int:
             if value - low > least:
                 rising, top, count = True, value, count + 1
     return count
+
+
+def _without_one_dip(temp: FloatArray, setpoint: float) -> FloatArray:
+    """Return an exposure without its one deep dip, if it has one: a hold of 3 min may sag for 6.
+
+    What swings again and again is left as it is.
+    """
+    edges = np.diff(np.concatenate(([0], (temp < setpoint - DIP_K).astype(np.int8))))
+    return temp[temp >= setpoint - CUT_K] if np.count_nonzero(edges > 0) == 1 else temp
 
 
 def _usual_swing(temp: FloatArray) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import hypot, nan
 from typing import Final
 
 import numpy as np
@@ -27,6 +28,12 @@ DRIFT_K: Final = 2.0
 """Temperature drift over the window [K] beyond which the slope is not air alone (the contract)."""
 NEAR_SATURATION_K: Final = 3.0
 """A hold that starts this close to the boiling point of wet walls holds vapour (no source)."""
+DRY_WALLS_K: Final = 10.0
+"""So far above boiling no vapour condenses while walls cool: it hides no leak (no source)."""
+GAS_SHARE: Final = 2.0
+"""The gas may change its temperature so many times as much as the probe in a wall (no source)."""
+BOUND_ERRORS: Final = 2.0
+"""Standard errors of a slope that a bound is given."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +43,9 @@ class Leak:
     rate_kpa_per_min: float
     error_kpa_per_min: float
     reason: str
+    low_kpa_per_min: float = nan
+    high_kpa_per_min: float = nan
+    """Between these lies a rate that can't be read; NaN where nothing bounds it."""
 
 
 def hold_bounds(time: FloatArray, pressure: FloatArray) -> tuple[int, int]:
@@ -91,7 +101,6 @@ def leak_rate(
     Correction after ISO 17665:2024 annex C.6, read in a web summary: about
     0.1 kPa per 10 K for a closed vessel at 4 kPa.
     """
-    nan = float("nan")
     if len(time) < 5 or time[-1] - time[0] < LEAST_HOLD_S:
         return Leak(nan, nan, "hold_too_short")
     start = median(pressure[: max(3, len(pressure) // 50)])
@@ -105,7 +114,7 @@ def leak_rate(
     x = time - time[window].mean()
     drift, _ = line(time[window], temp[window])
     if abs(drift) * WINDOW_S > DRIFT_K:
-        return Leak(nan, nan, "temperature_drift")
+        return _bounded("temperature_drift", time[window], temp[window], pressure[window])
     mean = float(temp[window].mean()) + KELVIN
     even = pressure * (mean / (mean + drift * x))
     slope, error = line(x[window], even[window])
@@ -121,10 +130,43 @@ def leak_rate(
         slope, error, rest = settling
         if rest * 60.0 > SETTLED_KPA_PER_MIN:
             wet = float(t_sat_c(max(start, 0.62))) < float(temp[0]) + NEAR_SATURATION_K
-            return Leak(nan, nan, "wet_walls" if wet else "curvature")
+            why = "wet_walls" if wet else "curvature"
+            return _bounded(why, time[window], temp[window], pressure[window])
     elif _bent(x[window], even[window], slope):
-        return Leak(nan, nan, "curvature")
+        return _bounded("curvature", time[window], temp[window], pressure[window])
     return Leak(slope * 60.0, error * 60.0, "")
+
+
+def _bounded(reason: str, time: FloatArray, temp: FloatArray, pressure: FloatArray) -> Leak:
+    """Return what the slope alone says of a leak whose rate is not read.
+
+    Water that evaporates only adds to the rise, and adds less the later: the
+    slope of the window's second half is the most that air makes, once what a
+    change of temperature hides (p dT/T) is added, and as long as nothing
+    condenses. The least is known of a straight rise alone.
+    """
+    half = len(time) // 2
+    dry = float(temp.min()) > float(t_sat_c(max(float(pressure.max()), 0.62))) + DRY_WALLS_K
+    slope, error = line(time, pressure)
+    late, late_error = line(time[half:], pressure[half:])
+    span = float(time[-1] - time[0])
+    swing = GAS_SHARE * float(temp.max() - temp.min()) / (float(temp.mean()) + KELVIN)
+    hidden = swing * float(pressure.mean()) / max(span, 1.0)
+    step = resolution(pressure)
+    coarse = float(step) / max(span, 1.0) if np.isfinite(step) else 0.0
+    most = max(
+        slope + BOUND_ERRORS * hypot(error, coarse),
+        late + BOUND_ERRORS * hypot(late_error, 2.0 * coarse),
+    )
+    least = slope - BOUND_ERRORS * hypot(error, coarse) - hidden
+    straight = reason == "temperature_drift" and not _bent(time, pressure, slope)
+    return Leak(
+        nan,
+        nan,
+        reason,
+        60.0 * least if straight and dry else nan,
+        60.0 * (most + hidden) if dry else nan,
+    )
 
 
 def _settling(

@@ -134,6 +134,10 @@ def _test_or_not(
         )
         row.put("leak_kpa_per_min", found.rate_kpa_per_min, found.reason)
         row.put("leak_se", found.error_kpa_per_min, found.reason)
+        if np.isfinite(found.low_kpa_per_min):
+            row.values["leak_low_kpa_per_min"] = found.low_kpa_per_min
+        if np.isfinite(found.high_kpa_per_min):
+            row.values["leak_high_kpa_per_min"] = found.high_kpa_per_min
     else:
         row.values["kind"] = "unknown"
         row.values["completion"] = "cut_off" if cut else "aborted"

@@ -117,6 +117,22 @@ STEAM_COLUMNS: Final[tuple[Column, ...]] = (
         "null with leak_kpa_per_min",
     ),
     number(
+        "leak_low_kpa_per_min",
+        "kPa/min",
+        "least leak rate that a leak test whose rate is not read allows",
+        "slope less two standard errors and what twice the temperature's change hides (p dT/T)",
+        OWN,
+        "null where leak_kpa_per_min is read, the rise bends, or walls may be wet",
+    ),
+    number(
+        "leak_high_kpa_per_min",
+        "kPa/min",
+        "greatest leak rate that a leak test whose rate is not read allows",
+        "the steeper of the slopes of all and of the last 5 min, with the same added",
+        OWN,
+        "null where leak_kpa_per_min is read, or within 10 K of boiling",
+    ),
+    number(
         "vacuum_min_kpa",
         "kPa",
         "deepest pressure of the cycle: of air removal, drying or leak test",

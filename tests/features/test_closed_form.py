@@ -65,6 +65,7 @@ def test_all_columns_and_reasons(traces: ModuleType) -> None:
     row: Any = cycles.iloc[0]
     reasons = json.loads(row["null_reasons"])
     silent = {"aliases", "drying_start", "leak_kpa_per_min", "leak_se"}
+    silent |= {"leak_low_kpa_per_min", "leak_high_kpa_per_min"}
     silent |= {"correction_k", "correction_kpa"}  # known where samples are taken in
     unexplained = [c for c in cycles if pd.isna(row[c]) and c not in reasons and c not in silent]
     assert unexplained == []
@@ -183,6 +184,29 @@ def test_leak_nulls(start: float, drift_k: float, bend: float, reason: str) -> N
     found = leak_rate(time, temp, pressure, start_limit_kpa=30.0)
     assert np.isnan(found.rate_kpa_per_min)
     assert found.reason in (reason, "wet_walls")
+
+
+@pytest.mark.parametrize("drift_k", [-6.0, 6.0])
+@pytest.mark.parametrize("leak", [0.0, 0.08, 0.3])
+def test_a_rate_that_temperature_hides_lies_within_its_bounds(leak: float, drift_k: float) -> None:
+    """A closed dry vessel whose temperature moves by 6 K: p dT/T by the gas law, leakage known."""
+    time = np.arange(0.0, 900.0, 5.0)
+    temp = 75.0 + drift_k * time / 600.0
+    pressure = (8.0 + leak / 60.0 * time) * (temp + 273.15) / 348.15
+    pressure += np.random.default_rng(3).normal(0.0, 0.1, len(time))
+    found = leak_rate(time, temp, pressure, start_limit_kpa=30.0)
+    assert found.reason == "temperature_drift"
+    assert found.low_kpa_per_min <= leak <= found.high_kpa_per_min
+    assert found.high_kpa_per_min - found.low_kpa_per_min < 0.12
+
+
+def test_vapour_leaves_a_rate_without_bounds_that_it_could_break() -> None:
+    """Near boiling walls vapour condenses on cooling: no upper bound, and no lower one either."""
+    time = np.arange(0.0, 900.0, 5.0)
+    found = leak_rate(time, 45.0 - 4.0 * time / 600.0, 8.0 + 0.0 * time, start_limit_kpa=30.0)
+    assert found.reason == "temperature_drift"
+    assert np.isnan(found.low_kpa_per_min)
+    assert np.isnan(found.high_kpa_per_min)
 
 
 def test_leak_of_a_warming_chamber() -> None:

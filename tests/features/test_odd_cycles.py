@@ -274,6 +274,17 @@ def test_current_channel(traces: ModuleType) -> None:
     assert row["ambient_c"] == 21.5
 
 
+def test_a_cut_that_outlasts_a_short_hold_is_a_power_cut(traces: ModuleType) -> None:
+    """Heat gone for 5 min in a hold of 4 min: most of the exposure is the one dip."""
+    s = traces.Sketch().idle(900, 22.0).ramp(134.5, 6.0).sawtooth(80, 134.5, 136.0, 3.0, 1.5)
+    down = np.linspace(s.last_c, s.last_c - 12.0, 300)
+    s.add(down, p_sat_kpa(down)).ramp(134.5, 4.0).sawtooth(170, 134.5, 136.0, 3.0, 1.5)
+    s.blow_down(25.0, 240).cool(1800, 22.0, 900.0)
+    cycles = extract(s.trace(interval_s=5.0), GRAVITY).cycles
+    assert cycles["completion"].tolist() == ["power_cut"]
+    assert cycles["exposure_s"].iloc[0] > 80 + 300 + 170
+
+
 def test_a_lost_mains_channel_says_power_cut(traces: ModuleType) -> None:
     """A mains channel that goes to nothing in a cycle says power_cut."""
     trace = traces.gravity().trace()

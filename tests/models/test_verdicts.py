@@ -61,7 +61,7 @@ def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
         ({"exposure_s": 882.0}, "inside", ""),  # sampling explains it
         ({"exposure_s": 875.0}, "outside", "short"),
         ({"exposure_s": 400.0, "completion": "aborted", "drying_s": np.nan}, "incomplete", ""),
-        ({"exposure_s": 400.0, "completion": "aborted", "drying_s": 600.0}, "outside", "short"),
+        ({"exposure_s": 400.0, "completion": "aborted", "drying_s": 600.0}, "incomplete", ""),
         ({"exposure_s": 800.0, "completion": "aborted", "drying_s": np.nan}, "outside", "short"),
         ({"exposure_s": np.nan, "plateau_s": 20.0}, "incomplete", "cold"),
         ({"exposure_s": np.nan, "plateau_c": 119.5}, "outside", "cold"),
@@ -71,7 +71,9 @@ def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
         ({"saturation_deviation_k": -3.0, "atmosphere_assumed": True}, "inside", ""),
         ({"saturation_deviation_k": np.nan}, "inside", ""),
         ({"sample_interval_s": 200.0, "exposure_gap_s": 200.0}, "incomplete", ""),
-        ({"exposure_gap_s": 400.0}, "incomplete", ""),
+        ({"exposure_gap_s": 400.0}, "inside", ""),  # both ends seen, the program's time apart
+        ({"exposure_gap_s": 500.0}, "incomplete", ""),  # more than half of the hold unseen
+        ({"exposure_gap_s": 400.0, "exposure_s": 1200.0}, "incomplete", ""),  # held up in it?
         ({"completion": "aborted", "exposure_s": 400.0}, "incomplete", ""),
         ({"completion": "aborted"}, "inside", ""),  # the hold was kept: what broke off came after
         ({"exposure_s": 700.0, "exposure_gap_s": 215.0}, "incomplete", ""),  # in the gap?
@@ -167,7 +169,10 @@ def test_a_hold_that_may_be_a_program_of_its_own_is_no_fault(
     found = judge_one(**changes)
     assert (found["verdict"], found["cause"]) == ("outside", cause)
     early = judge_one(completion="aborted", drying_s=600.0, **changes)
-    assert (early["verdict"], early["cause"]) == ("outside", cause)
+    nearly = minutes >= 0.875 * 30.0
+    assert (early["verdict"], early["cause"]) == (
+        ("outside", cause) if nearly else ("incomplete", "")
+    )
 
 
 def test_limits_that_were_not_checked_say_so() -> None:
@@ -188,6 +193,25 @@ def test_a_leak_test_that_cannot_be_read_is_incomplete_and_says_why() -> None:
     found = judge_one(kind="leak_test", program=None, null_reasons=reasons)
     assert found["verdict"] == "incomplete"
     assert "wet_walls" in found["verdict_reason"]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "verdict"),
+    [(0.0, 0.1, "inside"), (0.0, 0.2, "incomplete"), (0.2, 0.4, "outside")],
+)
+def test_a_leak_rate_that_is_not_read_is_judged_by_its_bounds(
+    low: float, high: float, verdict: str
+) -> None:
+    found = judge_one(
+        kind="leak_test",
+        program=None,
+        null_reasons='{"leak_kpa_per_min": "temperature_drift"}',
+        leak_low_kpa_per_min=low,
+        leak_high_kpa_per_min=high,
+    )
+    assert found["verdict"] == verdict
+    assert "temperature_drift" in found["verdict_reason"]
+    assert found["cause"] == ("leak" if verdict == "outside" else "")
 
 
 def test_forbidden_words_never_appear() -> None:
