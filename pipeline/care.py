@@ -64,7 +64,7 @@ def record_service(
         config = read_settings(store.place)
         row = {
             "unit_id": unit,
-            "time": when or datetime.now(UTC).isoformat(timespec="seconds"),
+            "time": datetime.now(UTC).isoformat(timespec="seconds") if when is None else when,
             "part": part,
             "action": action,
             "note": note,
@@ -81,7 +81,7 @@ def record_service(
                 "with the time at which it was."
             )
         before = snapshot.table("service", units=[unit])
-        after = merge_entries(before, [entry], now())
+        after = merge_entries(before, [entry], now(), by_hand=True)
         news = not after.equals(before)
         if news:
             txn = store.begin(snapshot)
@@ -245,7 +245,7 @@ def _moment(when: str | None, unit: str, config: Config) -> datetime:
     from .service_log import local_time
 
     try:
-        moment = local_time(when, unit, config) if when else datetime.now(UTC)
+        moment = datetime.now(UTC) if when is None else local_time(when, unit, config)
     except ValueError as error:
         raise ChamberdriftError(str(error)) from None
     return moment.replace(microsecond=0)
@@ -285,7 +285,7 @@ def _one_flag(flag: str, opened: Iterable[str], location: str) -> str:
     ids = sorted(set(opened))
     if flag in ids:
         return flag
-    begun = [i for i in ids if i.startswith(flag)]
+    begun = [i for i in ids if flag and i.startswith(flag)]
     if len(begun) == 1:
         return begun[0]
     if begun:

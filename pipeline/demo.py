@@ -14,7 +14,7 @@ import pandas as pd
 from ..shared.config_file import FILE_NAME
 from ..shared.errors import ChamberdriftError
 from .night_summary import NightSummary
-from .settings import write_settings
+from .settings import settings_text, write_settings
 from .simulation import (
     INBOX,
     STORE,
@@ -27,6 +27,7 @@ from .simulation import (
     write_plan,
 )
 from .store import Store
+from .store.location import open_location
 from .work import Progress
 
 RAISED: Final = ("service", "stop")
@@ -113,17 +114,20 @@ def run_demo(
     Raises
     ------
     ChamberdriftError
-        If the folder holds something else than an earlier demo.
+        If the folder or the store holds something else than an earlier demo.
     """
     from ..fixtures.demo import demo_plan
+    from ..fixtures.fleet_files import config_toml
     from .night import run_night
 
-    check_demo_folder(folder)
-    location = store or os.path.join(folder, STORE)
     plan = demo_plan()
+    settings = config_toml(plan.config)
+    location = store or os.path.join(folder, STORE)
+    _check_demo_store(location, settings)
+    check_demo_folder(folder, settings)
     simulated = write_plan(plan, folder, workers=workers, progress=progress)
     made = Store.open(location, create=True)
-    write_settings(made.place, Path(folder, FILE_NAME).read_text(encoding="utf-8"))
+    write_settings(made.place, settings)
     end = plan.start + timedelta(days=plan.days)
     night = run_night(
         os.path.join(folder, INBOX),
@@ -142,17 +146,33 @@ def run_demo(
     return DemoResult(simulated, night, tuple(rows), night.reports)
 
 
-def check_demo_folder(folder: str) -> None:
-    """Clear an earlier demo away; refuse any other folder that is not empty."""
+def _check_demo_store(location: str, settings: str) -> None:
+    """Refuse a store that is not an earlier demo's: its configuration would be lost."""
+    if Store.present(location) and settings_text(open_location(location)) != settings:
+        raise ChamberdriftError(
+            f"{location} is another store than an earlier demo's; name another with --store."
+        )
+
+
+def check_demo_folder(folder: str, settings: str) -> None:
+    """Clear an earlier demo away; refuse any other folder that is not empty.
+
+    Parameters
+    ----------
+    settings
+        The demo's configuration, by which a simulation of one's own is told from it.
+    """
     import shutil
 
     path = Path(folder)
-    if not path.exists() or not path.is_dir() or not any(path.iterdir()):
-        check_empty(folder) if path.exists() else None
+    if not path.is_dir() or not any(path.iterdir()):
+        check_empty(folder)
         return
     ours = {INBOX, STORE, FILE_NAME, TRUTH_CYCLES, TRUTH_FAULTS, TRUTH_CONFOUNDERS}
     found = {p.name for p in path.iterdir()}
-    if not {INBOX, TRUTH_FAULTS} <= found or not found <= ours:
+    told = path / FILE_NAME
+    other = told.is_file() and told.read_text("utf-8", errors="replace") != settings
+    if not {INBOX, TRUTH_FAULTS} <= found or not found <= ours or other:
         raise ChamberdriftError(
             f"{folder} holds something else than an earlier demo; name another folder."
         )

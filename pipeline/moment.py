@@ -62,10 +62,13 @@ def known_after(snapshot: Snapshot, moment: pd.Timestamp) -> str:
     cycles = snapshot.table("cycles", columns=["unit_id", "started_at", "ended_at"])["ended_at"]
     service = snapshot.table("service")["time"]
     counts = [
-        (int(((times > moment) & (times <= before)).sum()), word)
-        for times, word in ((cycles, "cycles"), (service, "service entries"))
+        (int(((times > moment) & (times <= before)).sum()), words)
+        for times, words in (
+            (cycles, ("cycle", "cycles")),
+            (service, ("service entry", "service entries")),
+        )
     ]
-    return " and ".join(f"{n} {word}" for n, word in counts if n)
+    return " and ".join(f"{n} {words[n != 1]}" for n, words in counts if n)
 
 
 def check_hides_nothing(snapshot: Snapshot, moment: pd.Timestamp, location: str) -> None:

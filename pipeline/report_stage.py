@@ -126,11 +126,13 @@ def draw_reports(
         "settings": _settings_digest(view.config, view.deferrals),
         "version": VERSION,
         "units": sorted(units),
+        "data_through": None if view.data_through is None else view.data_through.isoformat(),
     }
     held = _contents(store, date)
     if held is not None and held.get("source") == source:
         return ReportResult(
             tuple(_shown(store, p) for p in held["files"]),
+            stop_open=_stop_open(view.flags),
             explained=[("report", "all", "drawn already from the same data and settings")],
         )
     files = {unit: unit_file(unit) for unit in sorted(units)}
@@ -156,7 +158,7 @@ def draw_reports(
         body = json.dumps({"source": source, "files": paths, "units": files}, indent=1).encode()
         store.place.write(f"reports/{date}/{CONTENTS}", body)
     shown = tuple(_shown(store, p) for p in paths)
-    return ReportResult(shown, len(paths), tuple(failures), _stop_open(view), explained)
+    return ReportResult(shown, len(paths), tuple(failures), _stop_open(view.flags), explained)
 
 
 def unit_file(unit_id: str) -> str:
@@ -223,7 +225,7 @@ def run_report(
     """
     from .moment import moment_of
     from .store import Store
-    from .views import fleet_view
+    from .views import fleet_view, tables_at
 
     store = Store.open(location)
     snapshot = store.snapshot()
@@ -244,20 +246,19 @@ def run_report(
             raise ChamberdriftError("; ".join(result.failures))
         return result
     date = _date(moment)
+    units = _known_units(units, snapshot)
+    owners = [find_cycle(snapshot, cycle_id) for cycle_id in cycles]
     drawn = [
-        draw_unit(UnitTask(location, snapshot.commit, config, u, moment, date))
-        for u in _known_units(units, snapshot)
+        draw_unit(UnitTask(location, snapshot.commit, config, u, moment, date)) for u in units
     ]
-    for cycle_id in cycles:
-        unit = find_cycle(snapshot, cycle_id)
-        drawn.append(
-            draw_cycle(CycleTask(location, snapshot.commit, config, unit, cycle_id, moment, date))
-        )
+    drawn += [
+        draw_cycle(CycleTask(location, snapshot.commit, config, unit, cycle_id, moment, date))
+        for unit, cycle_id in zip(owners, cycles, strict=True)
+    ]
     failures = [f"report of {d.item}: {d.error}" for d in drawn if d.error]
     if failures:
         raise ChamberdriftError("; ".join(failures))
-    opened = snapshot.table("flags", columns=["severity", "closed_at"])
-    stop = bool(((opened["severity"] == "stop") & opened["closed_at"].isna()).any())
+    stop = _stop_open(tables_at(snapshot, config, moment).flags)
     return ReportResult(tuple(_shown(store, d.path) for d in drawn), len(drawn), stop_open=stop)
 
 
@@ -309,9 +310,9 @@ def _contents(store: Store, date: str) -> dict[str, Any] | None:
         held = json.loads(store.place.read(f"reports/{date}/{CONTENTS}"))
     except (OSError, ValueError):
         return None
-    if not isinstance(held, dict) or not all(store.place.exists(p) for p in held["files"]):
+    if not isinstance(held, dict) or not isinstance(held.get("files"), list):
         return None
-    return held
+    return held if all(store.place.exists(p) for p in held["files"]) else None
 
 
 def _settings_digest(config: Config, deferrals: pd.DataFrame) -> str:
@@ -321,6 +322,5 @@ def _settings_digest(config: Config, deferrals: pd.DataFrame) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def _stop_open(view: FleetView) -> bool:
-    opened = view.flags[view.flags["closed_at"].isna()]
-    return bool((opened["severity"] == "stop").any())
+def _stop_open(flags: pd.DataFrame) -> bool:
+    return bool(((flags["severity"] == "stop") & flags["closed_at"].isna()).any())

@@ -8,7 +8,6 @@ read, and each night says so.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -21,6 +20,7 @@ from ..shared.config import Config
 from ..shared.schema import INTAKE
 from . import inbox as inbox_files
 from .intake_facts import facts_keys
+from .intake_task import ExportFile, hash_file
 from .read_basis import (
     QUESTIONS,
     Basis,
@@ -165,7 +165,8 @@ def _in_inbox(
         file = files.get(str(name))
         if str(sha256) in found or file is None or file.bytes != int(size):
             continue
-        if hashlib.sha256(place.read(file.path)).hexdigest() == str(sha256):
+        whole = ExportFile(0, file.path, file.name, file.stamp, frozenset())
+        if hash_file(place, whole) == str(sha256):
             found[str(sha256)] = [str(name)]
     return key, found
 

@@ -91,8 +91,7 @@ def forget(
         _check_limit(snapshot, limit)
         doomed, cut = _split(snapshot, limit)
         result = _result(limit, False, doomed, cut)
-        known = forgotten_before(snapshot)
-        if not doomed and not cut and known is not None and known >= limit:
+        if not doomed and not cut:
             return result
         _publish(store, snapshot, limit, doomed, cut, result.samples, progress)
     return result

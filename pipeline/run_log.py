@@ -16,6 +16,8 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 
+from ..shared.errors import reason_of
+
 ROOT = "chamberdrift"
 
 _IN_ADDRESS = re.compile(r"([a-z][a-z0-9+.-]*://)[^/@\s]+@", re.IGNORECASE)
@@ -74,6 +76,32 @@ class PlainLines(logging.Formatter):
         return redact(f"{record.levelname.lower()}: {record.getMessage()}")
 
 
+class LogFile(logging.FileHandler):
+    """A log file; trouble with it is said once on stderr, and never ends the run."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(path, encoding="utf-8", errors="backslashreplace")
+        self.troubled = False
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - logging's name
+        """Say once that a line could not be written."""
+        self._trouble(sys.exc_info()[1])
+
+    def close(self) -> None:
+        """Close the file, though its last lines may be lost."""
+        try:
+            super().close()
+        except OSError as error:
+            self._trouble(error)
+
+    def _trouble(self, error: BaseException | None) -> None:
+        if self.troubled:
+            return
+        self.troubled = True
+        why = reason_of(error) if isinstance(error, OSError) else str(error)
+        print(f"warning: the log {self.baseFilename} can't be written: {why}", file=sys.stderr)
+
+
 @contextmanager
 def run_log(path: str | None = None, *, verbose: bool = False) -> Iterator[None]:
     """Send the run's log to a file (JSON lines, appended) and, when verbose, to stderr.
@@ -86,7 +114,7 @@ def run_log(path: str | None = None, *, verbose: bool = False) -> Iterator[None]
     logger = logging.getLogger(ROOT)
     handlers: list[logging.Handler] = []
     if path:
-        file = logging.FileHandler(path, encoding="utf-8")
+        file = LogFile(path)
         file.setFormatter(JsonLines())
         handlers.append(file)
     stream = logging.StreamHandler(sys.stderr)

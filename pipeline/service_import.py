@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from ..shared.errors import reason_of
+from .inbox import safe_name
 from .intake import IngestResult
 from .service_log import merge_entries, read_service_log
 from .work import Work
@@ -25,11 +26,12 @@ def import_service(work: Work, inbox: str, taken: IngestResult) -> tuple[tuple[s
     place = open_location(inbox)
     known = sorted({*work.snapshot.unit_ids(), *taken.units})
     for path in taken.service_logs:
+        name = safe_name(path)
         trouble = _trouble(place, path)
         if trouble:
-            refused.append(f"{path}: {trouble}")
+            refused.append(f"{name}: {trouble}")
             continue
-        log = read_service_log(place.read(path), work.config, known, path)
+        log = read_service_log(place.read(path), work.config, known, name)
         refused += log.refused
         units = sorted({e.unit_id for e in log.entries})
         stored = work.txn.preview().table("service", units=units) if units else None

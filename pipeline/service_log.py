@@ -150,12 +150,22 @@ def local_time(text: str, unit: str, config: Config) -> datetime:
 
 
 def merge_entries(
-    stored: pd.DataFrame, entries: Collection[ServiceEntry], recorded_at: datetime
+    stored: pd.DataFrame,
+    entries: Collection[ServiceEntry],
+    recorded_at: datetime,
+    *,
+    by_hand: bool = False,
 ) -> pd.DataFrame:
     """Return the service table with the entries that it does not hold yet.
 
     An entry that is there stays as it is, undone ones too; a result that is
     given is set on it.
+
+    Parameters
+    ----------
+    by_hand
+        Someone enters them now: one that was taken back counts again. A file that is read
+        every night must not bring it back.
     """
     import pandas as pd
 
@@ -164,9 +174,12 @@ def merge_entries(
     ids = list(stored["service_id"])
     frame = stored.copy()
     for entry in entries:
-        if entry.service_id in ids and entry.result:
-            own = frame["service_id"] == entry.service_id
+        if entry.service_id not in ids:
+            continue
+        own = frame["service_id"] == entry.service_id
+        if entry.result:
             frame.loc[own, "result"] = entry.result
+        if entry.result or by_hand:
             frame.loc[own, "undone"] = False
     new = [
         {

@@ -34,6 +34,27 @@ TIME_COLUMNS: Final = (
     "start",
     "end",
 )
+COLUMNS_NEEDED: Final = {
+    TRUTH_CYCLES: (
+        "unit_id",
+        "exposure_start",
+        "exposure_end",
+        "kind",
+        "program",
+        "verdict",
+    ),
+    TRUTH_FAULTS: (
+        "unit_id",
+        "part",
+        "mode",
+        "onset",
+        "first_failed_cycle_start",
+        "failed_if_not_repaired",
+        "repaired_at",
+    ),
+    TRUTH_CONFOUNDERS: ("unit_id", "kind", "start", "end"),
+}
+"""Columns that scoring reads."""
 
 
 @dataclass(frozen=True)
@@ -118,9 +139,14 @@ def check_empty(folder: str) -> None:
     Raises
     ------
     ChamberdriftError
-        If the folder is not empty.
+        If the folder is not empty, or can't be made since a file is in its way.
     """
     path = Path(folder)
+    file = next((p for p in path.absolute().parents if p.is_file()), None)
+    if file is not None:
+        raise ChamberdriftError(
+            f"{file} is a file, so {folder} can't be made; name another folder."
+        )
     if path.exists() and (not path.is_dir() or any(path.iterdir())):
         raise ChamberdriftError(f"{folder} is not empty; name another folder, or remove it first.")
 
@@ -131,18 +157,29 @@ def read_truth(folder: str, name: str) -> pd.DataFrame:
     Raises
     ------
     ChamberdriftError
-        If the folder has no such file.
+        If the folder has no such file, or it can't be read or lacks a column.
     """
     path = Path(folder, name)
     if not path.is_file():
         raise ChamberdriftError(
             f"no {name} in {folder}; name the folder that simulate or demo wrote."
         )
-    frame = pd.read_csv(path, dtype={"unit_id": "string", "part": "string", "mode": "string"})
-    for column in frame.columns:
-        if column in TIME_COLUMNS:
-            parsed = pd.to_datetime(frame[column], utc=True, format="ISO8601")
-            frame[column] = parsed.astype("datetime64[ms, UTC]")
+    try:
+        frame = pd.read_csv(path, dtype={"unit_id": "string", "part": "string", "mode": "string"})
+        for column in frame.columns:
+            if column in TIME_COLUMNS:
+                parsed = pd.to_datetime(frame[column], utc=True, format="ISO8601")
+                frame[column] = parsed.astype("datetime64[ms, UTC]")
+    except ValueError as error:
+        why = " ".join(str(error).split())
+        raise ChamberdriftError(
+            f"{path} can't be read as a simulation's truth: {why}; write it anew with simulate."
+        ) from None
+    lacking = [c for c in COLUMNS_NEEDED.get(name, ()) if c not in frame]
+    if lacking:
+        raise ChamberdriftError(
+            f"{path}, line 1: column {', '.join(lacking)} is missing; write it anew with simulate."
+        )
     return frame
 
 

@@ -50,7 +50,7 @@ TIME_OF: Final = {
 }
 """The column that ``--since`` looks at."""
 
-FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_STARTS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """First characters that make a spreadsheet take a cell for a formula (OWASP, CSV injection)."""
 
 

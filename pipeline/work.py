@@ -63,6 +63,7 @@ class Work:
 
     def fail(self, stage: str, item: str, error: str) -> None:
         """Note an item that failed; the others go on."""
+        error = " ".join(error.split())
         self.failures.append(f"{stage} of {item}: {error}")
         log_event("failure", f"{stage} of {item} failed: {error}", stage=stage, item=item)
 

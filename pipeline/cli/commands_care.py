@@ -69,7 +69,7 @@ def service(
     """
     from ..care import record_service, undo_service
 
-    if undo:
+    if undo is not None:
         if unit or part or action:
             raise click.UsageError("--undo ID stands alone.")
         done = undo_service(store, undo)

@@ -10,6 +10,9 @@ from typing import Any, TypeVar
 
 import click
 
+EARLIEST_YEAR, LATEST_YEAR = 1700, 2200
+"""What can be asked for: pandas counts in nanoseconds, which reach from 1677 to 2262."""
+
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 
@@ -43,6 +46,9 @@ class Moment(click.ParamType):  # type: ignore[type-arg,unused-ignore]
                 param,
                 ctx,
             )
+        if not EARLIEST_YEAR <= moment.year <= LATEST_YEAR:
+            reach = f"between {EARLIEST_YEAR} and {LATEST_YEAR}"
+            self.fail(f"{value!r} is not {reach}; see to the year.", param, ctx)
         return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).astimezone(UTC)
 
 

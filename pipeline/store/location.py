@@ -354,17 +354,25 @@ def open_location(text: str | os.PathLike[str]) -> Location:
     Raises
     ------
     StoreError
-        If the address is empty, holds credentials, or no installed filesystem
-        knows its scheme.
+        If the address is empty, none at all, holds credentials, or no installed
+        filesystem knows its scheme.
     """
     text = os.fspath(text)
     if not text:
         raise StoreError("the store's location is empty: name a folder or an address like s3://…")
-    scheme = urlsplit(text).scheme if "://" in text else ""
-    if scheme in ("", "file"):
-        path = urlsplit(text).path if scheme else text
-        return LocalLocation(os.path.abspath(os.path.expanduser(path)))
-    parts = urlsplit(text)
+    if "://" not in text:
+        return LocalLocation(os.path.abspath(os.path.expanduser(text)))
+    try:
+        parts = urlsplit(text)
+    except ValueError as error:
+        raise StoreError(
+            f"{text.partition('://')[0]}://… is no address ({error}): write it like s3://bucket/path"
+        ) from None
+    scheme = parts.scheme
+    if scheme == "file":
+        from urllib.request import url2pathname
+
+        return LocalLocation(os.path.abspath(url2pathname(parts.path)))
     if "@" in parts.netloc or "secret" in parts.query.lower() or "key" in parts.query.lower():
         raise StoreError(
             f"an address like {scheme}://… must not hold credentials: "

@@ -137,7 +137,13 @@ def test_the_module_runs_as_the_command() -> None:
         (["table", "cycle", "--store", "x"], 2, "'cycle'"),
         (["table", "cycles"], 2, "--store"),
         (["status", "--store", "x", "--as-of", "May"], 2, "2026-05-01"),
+        (["status", "--store", "x", "--as-of", "0001-01-01T00:00+14:00"], 2, "see to the year"),
+        (["table", "cycles", "--store", "x", "--since", "9999-12-31"], 2, "1700 and 2200"),
         (["status", "--store", "nowhere"], 1, "no store at"),
+        (["status", "--store", "s3://[x"], 1, "like s3://bucket/path"),
+        (["service", "--undo", "", "--store", "nowhere"], 1, "no store at"),
+        (["simulate", "file/x", "--units", "1", "--days", "1", "--seed", "1"], 1, "is a file"),
+        (["evaluate", "file", "--store", "nowhere"], 1, "no truth-cycles.csv"),
         (["service", "--store", "x"], 2, "Missing UNIT and --part and --action"),
         (["service", "A", "--undo", "s-1", "--store", "x"], 2, "stands alone"),
         (["status", "--store", "x", "--log-file", "no/such/folder/l.jsonl"], 2, "can't be"),
@@ -150,6 +156,7 @@ def test_a_mistake_ends_in_a_message_and_a_code(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("CHAMBERDRIFT_STORE", raising=False)
+    (tmp_path / "file").write_text("x", encoding="utf-8")
     result = run(*args)
     assert result.exit_code == code, result.output
     assert found in result.stderr

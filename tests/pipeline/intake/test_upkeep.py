@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 import pytest
 from chamberdrift.pipeline.compact import compact, find_orphans
-from chamberdrift.pipeline.retention import forget
+from chamberdrift.pipeline.retention import forget, forgotten_before
 from chamberdrift.pipeline.verify import verify
 from chamberdrift.shared.errors import ChamberdriftError
 
@@ -208,6 +208,13 @@ def test_forgetting_drops_samples_and_keeps_cycles(filled: Any) -> None:
     assert verify(filled.store).problems == ()
     forget(filled.store, cut)
     assert filled.store.snapshot().commit == new.commit + 1
+
+
+def test_forgetting_nothing_leaves_the_store_as_it_was(filled: Any) -> None:
+    before = filled.store.snapshot().commit
+    assert "nothing to remove" in forget(filled.store, pd.Timestamp("2000-01-01", tz="UTC")).text()
+    assert filled.store.snapshot().commit == before
+    assert forgotten_before(filled.store.snapshot()) is None
 
 
 def test_forgetting_everything_is_refused(filled: Any) -> None:

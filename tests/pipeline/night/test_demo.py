@@ -58,6 +58,44 @@ def test_the_demo_may_be_run_again_but_clears_no_other_folder(
     assert (tmp_path / "mine" / "letter.txt").read_text() == "keep"
 
 
+def test_a_simulation_and_a_store_of_ones_own_are_not_cleared(
+    small_plan: FleetPlan, tmp_path: Path
+) -> None:
+    own = tmp_path / "own"
+    simulated = CliRunner().invoke(
+        cli, ["simulate", str(own), "--units", "1", "--days", "1", "--seed", "3"]
+    )
+    assert simulated.exit_code == 0, simulated.output
+    before = sorted(own.rglob("*"))
+    result = CliRunner().invoke(cli, ["demo", str(own)])
+    assert result.exit_code == 1
+    assert "name another folder" in result.stderr
+    assert sorted(own.rglob("*")) == before
+    store = tmp_path / "fleet"
+    CliRunner().invoke(cli, ["init", "--zone", "Europe/Oslo", "--store", str(store)])
+    settings = (store / "chamberdrift.toml").read_bytes()
+    result = CliRunner().invoke(cli, ["demo", str(tmp_path / "try"), "--store", str(store)])
+    assert result.exit_code == 1
+    assert "name another with --store" in result.stderr
+    assert (store / "chamberdrift.toml").read_bytes() == settings
+    assert not (tmp_path / "try").exists()
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("unit_id,part\nA,heater\n", "line 1: column mode, onset"),
+        ("unit_id,onset\nA,in May\n", "truth-faults.csv can't be read as a simulation's truth"),
+    ],
+)
+def test_a_spoilt_truth_is_named(tmp_path: Path, text: str, found: str) -> None:
+    (tmp_path / "truth-faults.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(ChamberdriftError) as caught:
+        read_truth(str(tmp_path), "truth-faults.csv")
+    assert found in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
 def test_the_environments_store_is_left_alone(
     small_plan: FleetPlan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

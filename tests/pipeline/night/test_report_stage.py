@@ -14,6 +14,7 @@ from chamberdrift.pipeline.settings import read_settings
 from chamberdrift.pipeline.store import Snapshot, Store
 from chamberdrift.pipeline.views import FLEET_WINDOW, fleet_view, tables_at, traces, unit_view_at
 from chamberdrift.shared.errors import ChamberdriftError
+from chamberdrift.shared.schema import FLAGS
 
 from .conftest import Fleet
 
@@ -33,6 +34,36 @@ def test_the_fleet_and_flagged_units_are_drawn_once(store_copy: Path, fleet: Fle
     assert again.paths == result.paths
     assert again.drawn == 0
     assert {p.name: p.stat().st_mtime_ns for p in folder.iterdir()} == before
+
+
+def test_an_open_stop_flag_is_told_also_where_nothing_is_drawn_again(
+    store_copy: Path, fleet: Fleet
+) -> None:
+    store = Store.open(str(store_copy))
+    flags = store.snapshot().table("flags")
+    unit = str(flags["unit_id"].iloc[0])
+    own = flags[flags["unit_id"] == unit].assign(severity="stop", closed_at=pd.NaT)
+    with store.lock():
+        txn = store.begin()
+        txn.replace("flags", unit, FLAGS.conform(own.head(1)))
+        txn.commit("stop")
+    for drawn in (True, False):
+        result = run_report(str(store_copy), as_of=fleet.end)
+        assert bool(result.drawn) == drawn
+        assert result.stop_open
+    assert run_report(str(store_copy), units=[unit], as_of=fleet.end).stop_open
+    first = own["first_seen"].min()
+    before = run_report(str(store_copy), units=[unit], as_of=first - pd.Timedelta(days=1))
+    assert not before.stop_open
+
+
+def test_two_moments_of_one_day_are_drawn_apart(store_copy: Path, fleet: Fleet) -> None:
+    day = pd.Timestamp(fleet.end).normalize() - pd.Timedelta(days=2)
+    early = run_report(str(store_copy), as_of=day + pd.Timedelta(hours=1))
+    late = run_report(str(store_copy), as_of=day + pd.Timedelta(hours=23))
+    assert early.paths[0] == late.paths[0]
+    assert early.drawn
+    assert late.drawn
 
 
 def test_the_same_data_give_the_same_bytes(store_copy: Path, fleet: Fleet) -> None:

@@ -47,6 +47,24 @@ def test_entries_are_json_lines_and_are_appended(tmp_path: Path) -> None:
     assert not logging.getLogger("chamberdrift").handlers
 
 
+def test_a_log_that_can_not_be_written_is_said_once_and_ends_nothing(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    full = Path("/dev/full")
+    if not full.exists():
+        pytest.skip("this system has no device that is always full")
+    with run_log(str(full)):
+        for _ in range(3):
+            log_event("night", "done")
+    said = capsys.readouterr().err
+    assert said == "warning: the log /dev/full can't be written: No space left on device\n"
+    path = tmp_path / "log.jsonl"
+    with run_log(str(path)):
+        log_event("night", "a name of no UTF-8: \udcff")
+    assert "a name of no UTF-8: \\udcff" in path.read_text(encoding="utf-8")
+    assert capsys.readouterr().err == ""
+
+
 def test_only_warnings_reach_stderr_unless_asked(capsys: pytest.CaptureFixture[str]) -> None:
     with run_log():
         log_event("a", "quiet")

@@ -93,6 +93,7 @@ def test_entries_are_merged_once_and_an_undone_one_stays_undone() -> None:
     undone = undo_entry(table, entry.service_id)
     assert list(merge_entries(undone, [entry], NOW)["undone"]) == [True]
     assert list(table["undone"]) == [False]
+    assert list(merge_entries(undone, [entry], NOW, by_hand=True)["undone"]) == [False]
 
 
 def test_a_result_is_set_on_the_entry_that_is_there() -> None:
