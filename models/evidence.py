@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .signatures import DIRECTIONS, SIGNATURES
+from .signatures import DIRECTIONS, NEEDS, SIGNATURES
 from .signs import INDEX, SIGNS
 
 FloatArray = NDArray[np.float64]
@@ -56,9 +56,12 @@ def drift_evidence(
     """
     sig = SIGNATURES[signature]
     pull = np.where(np.isfinite(z), z * np.sign(DIRECTIONS[signature]), 0.0)
-    if sig.two_sided:
-        pull = np.abs(pull)
-    order = [int(i) for i in np.argsort(-pull, kind="stable") if pull[i] > 0.8][:3]
+    if sig.two_sided and pull.sum() < 0.0:
+        pull = -pull
+    order = [int(i) for i in np.argsort(-pull, kind="stable") if pull[i] > 0.8]
+    # Without one of these it could not be told from others: it stands among what is said.
+    needed = [i for i in order if NEEDS[signature, i]][:1]
+    order = [*order[:2], *needed] if needed and needed[0] not in order[:3] else order[:3]
     if not order:
         order = [int(np.argmax(np.abs(DIRECTIONS[signature]) * np.isfinite(delta)))]
     since = f" in {days:.0f} days" if math.isfinite(days) and days >= 1 else ""

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 from chamberdrift.models.describe import RowContext
+from chamberdrift.models.evidence import drift_evidence
+from chamberdrift.models.signatures import SIGNATURES
 from chamberdrift.models.signs import INDEX, NAMES, SCATTER, WANDER
 from chamberdrift.models.unit import UnitState
 from chamberdrift.shared.config import Config
@@ -39,3 +41,21 @@ def test_a_days_later_cycles_do_not_tell_how_a_level_moved(later: list[float]) -
 def test_a_level_that_keeps_climbing_did_not_move_at_once() -> None:
     over = [0.0, 0.01] * 9 + [1.0, 2.0, 3.0, 4.0, 5.0]
     assert not context(23.4, over).at_once()
+
+
+def test_what_tells_a_fault_from_others_is_among_what_is_said() -> None:
+    k = next(i for i, s in enumerate(SIGNATURES) if "by which the machine regulates" in s.size)
+    delta, z = np.full((2, len(NAMES)), np.nan)
+    moved = {
+        "plateau": (-0.37, -10.0),
+        "overshoot": (-0.40, -8.2),
+        "saturation": (-0.39, -7.5),
+        "open_pressure": (3.2, 6.0),
+        "equilibration": (-2.0, -2.0),  # against all others: no evidence of this fault
+    }
+    for name, (change, errors) in moved.items():
+        delta[INDEX[name]], z[INDEX[name]] = change, errors
+    text, column = drift_evidence(k, delta, z, np.full(len(NAMES), 100.0), 9.0)
+    assert column == "exposure_mean_c"
+    assert "pressure reading with the chamber open is up by 3.2 kPa" in text
+    assert "delay" not in text
