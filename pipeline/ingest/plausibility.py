@@ -47,6 +47,10 @@ SENTINELS: Final = np.array(
 POWER_ON_C: Final = 85.0
 """Power-on reading of a common kind of digital temperature sensor (common practice)."""
 POWER_ON_JUMP_K: Final = 8.0
+NEAR_VACUUM_KPA: Final = 5.0
+GAUGE_JUMP_KPA: Final = 30.0
+"""-999 mbar of a gauge is a vacuum of a kPa or so: none, where both sides are so far above it
+(no source)."""
 ZERO_JUMP_K: Final = 20.0
 """No chamber falls to 0.0 °C from that far, nor rises so, between two samples (no source)."""
 HELD_ROWS: Final = 3
@@ -93,18 +97,20 @@ def spoilt(
             if rest.any():
                 under = name == "pressure_kpa" and bool((values[rest] < low).all())
                 out["negative_absolute_pressure" if under else "implausible"] = rest
+    in_time = values if order is None else values[order]
+    found: list[Bool | None] = []
     if name in {"temperature_c", "temperature2_c"}:
-        in_time = values if order is None else values[order]
-        power_on = _power_on(in_time)
-        zero = _dropped_to_zero(in_time)
-        if zero is not None:
-            power_on = zero if power_on is None else power_on | zero
-        if power_on is not None and order is not None:
-            in_file = np.zeros(len(values), bool)
-            in_file[order] = power_on
-            power_on = in_file
-        if power_on is not None:
-            out["sentinel"] = out.get("sentinel", np.zeros(len(values), bool)) | power_on
+        found = [_power_on(in_time), _dropped(in_time, in_time == 0.0, ZERO_JUMP_K)]
+    elif name == "pressure_kpa" and smallest < NEAR_VACUUM_KPA:
+        here = np.isin(written, SENTINELS) & (values < NEAR_VACUUM_KPA)
+        found = [_dropped(in_time, here if order is None else here[order], GAUGE_JUMP_KPA)]
+    for mask in found:
+        if mask is not None:
+            in_file = mask
+            if order is not None:
+                in_file = np.zeros(len(values), bool)
+                in_file[order] = mask
+            out["sentinel"] = out.get("sentinel", np.zeros(len(values), bool)) | in_file
     return out
 
 
@@ -142,9 +148,11 @@ def _power_on(values: Float) -> Bool | None:
     return result if result.any() else None
 
 
-def _dropped_to_zero(values: Float) -> Bool | None:
-    """Mark runs of exactly 0.0 °C that a warm chamber jumps to and from."""
-    here = values == 0.0
+def _dropped(values: Float, here: Bool, jump: float) -> Bool | None:
+    """Mark runs of a value, ``here``, that a channel falls to and rises from by a jump.
+
+    At an end of the record, where one side is all there is, the jump must be twice as large.
+    """
     if not here.any():
         return None
     others = np.flatnonzero(~np.isnan(values) & ~here)
@@ -157,7 +165,8 @@ def _dropped_to_zero(values: Float) -> Bool | None:
         place < len(others), values[others[np.minimum(place, len(others) - 1)]], np.nan
     )
     sides = np.fmin(before, after)
-    far = sides > np.where(np.isnan(before) | np.isnan(after), 2.0, 1.0) * ZERO_JUMP_K
+    level = values[rows]
+    far = sides - level > np.where(np.isnan(before) | np.isnan(after), 2.0, 1.0) * jump
     result = np.zeros(len(values), bool)
     result[rows[far]] = True
     return result if far.any() else None

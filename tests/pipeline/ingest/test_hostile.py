@@ -193,3 +193,24 @@ def test_a_refusal_tells_what_was_decided_before_it() -> None:
     )
     told = {decision for decision, _, _ in error.evidence}
     assert {"encoding", "delimiter", "header", "time", "zone", "temperature_c"} <= told
+
+
+@pytest.mark.parametrize("sentinel", ["-999", "-999.9"])
+def test_a_gauges_sentinel_is_no_vacuum(sentinel: str) -> None:
+    gauge = [f"{(p - 101.325) * 10:.0f}" for p in C.p]
+    gauge[200:210] = [sentinel] * 10
+    rows = [
+        f"{w:%Y-%m-%d %H:%M:%S},{t},{g}"
+        for w, t, g in zip(C.local("Europe/Berlin"), C.t, gauge, strict=True)
+    ]
+    head = "Time,Temperature (°C),Pressure (mbar gauge)"
+    reading, _ = attempt(lines(rows, head).encode(), "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.cells_blanked == {"pressure_kpa: sentinel": 10}
+    pump = [0.0, -300.0, -600.0, -800.0, -930.0, -990.0, -999.0, -999.0, -980.0, -900.0, -500.0]
+    rows[50:61] = [
+        f"{r.rpartition(',')[0]},{v:.0f}" for r, v in zip(rows[50:61], pump, strict=True)
+    ]
+    reading, _ = attempt(lines(rows, head).encode(), "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.cells_blanked == {"pressure_kpa: sentinel": 10}
