@@ -13,6 +13,7 @@ from ..shared.config_template import commented_config, table_text
 from ..shared.errors import ChamberdriftError, ConfigError
 from .names import likely_ids, not_known, offer
 from .settings import read_settings, set_in_list, settings_name, settings_text, write_settings
+from .shown import shell_word
 from .store import Snapshot, Store
 
 
@@ -97,7 +98,8 @@ def record_service(
         f"{said} {entry.service_id}: {unit}, {part} {action} at {_shown(entry.time)}"
         + (f", finding {result.replace('_', ' ')}." if result else "."),
         epoch,
-        f"To take it back: chamberdrift service --undo {entry.service_id} --store {location}",
+        f"To take it back: chamberdrift service --undo {entry.service_id} "
+        f"--store {shell_word(location)}",
     )
     what = {
         "service_id": entry.service_id,

@@ -15,6 +15,7 @@ from ..shared.config_file import FILE_NAME
 from ..shared.errors import ChamberdriftError
 from .night_summary import NightSummary
 from .settings import settings_text, write_settings
+from .shown import shell_word
 from .simulation import (
     INBOX,
     STORE,
@@ -54,7 +55,7 @@ class DemoResult:
 
     def text(self, program: str = "chamberdrift") -> str:
         """Return the demo's screen; the commands at its end call the program by this name."""
-        store = self.night.store
+        store = shell_word(self.night.store)
         lines = [
             f"A simulated fleet: {self.simulated.units} units of a fictional group of animal "
             f"clinics, {self.simulated.days} days, "
@@ -70,7 +71,7 @@ class DemoResult:
             "Look further:",
             f"  {program} show {self._worst()} --store {store}",
             f"  {program} table flags --store {store}",
-            f"  {program} evaluate {self.simulated.folder} --store {store}",
+            f"  {program} evaluate {shell_word(self.simulated.folder)} --store {store}",
         ]
         return "\n".join(lines)
 
@@ -171,7 +172,7 @@ def check_demo_folder(folder: str, settings: str) -> None:
     ours = {INBOX, STORE, FILE_NAME, TRUTH_CYCLES, TRUTH_FAULTS, TRUTH_CONFOUNDERS}
     found = {p.name for p in path.iterdir()}
     told = path / FILE_NAME
-    other = told.is_file() and told.read_text("utf-8", errors="replace") != settings
+    other = told.is_file() and told.read_text(encoding="utf-8", errors="replace") != settings
     if not {INBOX, TRUTH_FAULTS} <= found or not found <= ours or other:
         raise ChamberdriftError(
             f"{folder} holds something else than an earlier demo; name another folder."

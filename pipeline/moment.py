@@ -9,6 +9,7 @@ import pandas as pd
 
 from ..shared.errors import ChamberdriftError
 from .run_log import log_event
+from .shown import shell_word
 
 if TYPE_CHECKING:
     from .store import Snapshot
@@ -85,6 +86,6 @@ def check_hides_nothing(snapshot: Snapshot, moment: pd.Timestamp, location: str)
         raise ChamberdriftError(
             f"{hidden} after {when} were judged already; a run as of that moment would take "
             "their flags back, so nothing was done. To see the fleet as it was then: "
-            f"chamberdrift report --as-of {when} --store {location}. To judge it anew night by "
-            "night, use a store of its own."
+            f"chamberdrift report --as-of {when} --store {shell_word(location)}. To judge it anew "
+            "night by night, use a store of its own."
         )

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from ..shared.errors import ChamberdriftError
+from .shown import shell_word
 
 LIKE: Final = 0.75
 """Likeness from which an id may have been meant: one wrong character in five (no source)."""
@@ -43,7 +44,7 @@ def not_known(
         The store, for the command that shows the table.
     """
     near = likely_ids(word, known)
-    seen = f"all are listed by: chamberdrift table {table} --store {location}"
+    seen = f"all are listed by: chamberdrift table {table} --store {shell_word(location)}"
     if near:
         return ChamberdriftError(f"no {kind} is called {word!r}; did you mean {offer(near)}?")
     return ChamberdriftError(f"no {kind} is called {word!r}; {seen}")

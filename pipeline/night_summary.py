@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from ..shared.config_file import FILE_NAME
+from .shown import shell_word
 
 if TYPE_CHECKING:
     from .quarantine import RefusalGroup
@@ -168,7 +169,7 @@ class NightSummary:
         hidden = len(self.refusals) - groups
         if hidden > 0:
             reasons = "1 more reason" if hidden == 1 else f"{hidden} more reasons"
-            lines += ["", f"{reasons}: chamberdrift table intake --store {self.store}"]
+            lines += ["", f"{reasons}: chamberdrift table intake --store {shell_word(self.store)}"]
         return lines[1:]
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from ..shared.config import Config
 from ..shared.errors import ChamberdriftError, ExportRefusedError
+from .shown import shell_word
 
 SAMPLES_SHOWN = 3
 
@@ -129,7 +130,8 @@ def probe_export(file: str, location: str | None = None, *, inbox: str | None = 
         table = reading.table()
     except ExportRefusedError as error:
         answer = ANSWERS.get(error.cause, "")
-        command = f"chamberdrift init {answer} --store {location or 'STORE'}" if answer else ""
+        store = shell_word(location or "STORE")
+        command = f"chamberdrift init {answer} --store {store}" if answer else ""
         return Probe(
             file,
             name,

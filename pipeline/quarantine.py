@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 from ..shared.config import Config
 from ..shared.version import VERSION
 from .ingest.reading import Facts
+from .shown import shell_word
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -88,7 +89,9 @@ def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...
                 count=len(rows),
                 question=min(questions) if questions else "",
                 toml=str(first["toml"] or "") if tomls else "",
-                command=f"chamberdrift init {answer} --store {store}" if answer else "",
+                command=f"chamberdrift init {answer} --store {shell_word(store)}"
+                if answer
+                else "",
                 message=str(first["message"]),
                 exports=tuple(str(e) for e in rows["export"].head(SHOWN_EXPORTS)),
             )

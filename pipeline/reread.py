@@ -30,6 +30,7 @@ from .read_basis import (
     told_now,
 )
 from .retention import forgotten_before
+from .shown import shell_word
 from .store.specs import SEEN
 
 if TYPE_CHECKING:
@@ -312,7 +313,7 @@ def _stuck_sentence(
         f"{_called(exports, changed)} ({_listed(_units(exports))}), and can't be read again: "
         f"{lack} that must be read with them left the inbox ({_listed(gone)}). Their samples "
         "stay as read. Put the exports back, undo the change, or let them be: "
-        f"chamberdrift nightly INBOX --keep-as-read --store {store}"
+        f"chamberdrift nightly INBOX --keep-as-read --store {shell_word(store)}"
     )
 
 

@@ -17,6 +17,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from ..shared.errors import reason_of
+from .shown import visible
 
 ROOT = "chamberdrift"
 
@@ -73,7 +74,7 @@ class PlainLines(logging.Formatter):
 
     def format(self, record: logging.LogRecord) -> str:
         """Return the line."""
-        return redact(f"{record.levelname.lower()}: {record.getMessage()}")
+        return visible(redact(f"{record.levelname.lower()}: {record.getMessage()}"))
 
 
 class LogFile(logging.FileHandler):

@@ -13,6 +13,7 @@ from ..shared.config_template import commented_config, set_key, table_text
 from ..shared.errors import ConfigError
 from .plain_csv import csv_rows
 from .settings import decoded, set_in_list, settings_name, settings_text, write_settings
+from .shown import shell_word
 
 SITE_COLUMNS: Final = {"site_name": "name", "zone": "zone", "altitude_m": "altitude_m"}
 UNIT_COLUMNS: Final = (
@@ -96,7 +97,7 @@ def init_store(location: str, answers: Mapping[str, Any], *, settings: str | Non
         lines.append("The next night reads gauge exports again that were read without it.")
     if not answers and given is None:
         lines.append(f"Its configuration, with every setting explained, is {name}.")
-    lines.append(f"Next: chamberdrift nightly INBOX --store {location}")
+    lines.append(f"Next: chamberdrift nightly INBOX --store {shell_word(location)}")
     return SetUp(location, name, made, dict(answers), tuple(lines))
 
 

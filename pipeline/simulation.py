@@ -11,6 +11,7 @@ import pandas as pd
 
 from ..shared.config_file import FILE_NAME
 from ..shared.errors import ChamberdriftError
+from .shown import shell_word
 from .work import Progress
 
 if TYPE_CHECKING:
@@ -81,14 +82,16 @@ class Simulated:
 
     def text(self) -> str:
         """Return the result in words, with the commands that follow."""
+        inbox = shell_word(f"{self.folder}/{INBOX}")
+        store = shell_word(f"{self.folder}/{STORE}")
         return "\n".join(
             [
                 f"{self.files} exports of {self.units} units over {self.days} days "
                 f"({self.bytes / 1e6:.0f} MB) in {self.folder}/{INBOX}, "
                 f"simulated with seed {self.seed}.",
                 f"Next (a new store takes over {self.folder}/{FILE_NAME}):",
-                f"  chamberdrift nightly {self.folder}/{INBOX} --store {self.folder}/{STORE}",
-                f"  chamberdrift evaluate {self.folder} --store {self.folder}/{STORE}",
+                f"  chamberdrift nightly {inbox} --store {store}",
+                f"  chamberdrift evaluate {shell_word(self.folder)} --store {store}",
             ]
         )
 

@@ -15,6 +15,7 @@ import click
 
 from ...shared.errors import ChamberdriftError
 from ..run_log import log_event, redact, run_log
+from ..shown import visible
 
 # 2 (wrong usage) comes from click, 5 (another run holds the lock) from the error itself.
 DONE = 0
@@ -29,6 +30,10 @@ DISK_ERRORS = (
     errno.EROFS,
     errno.EIO,
     errno.EDQUOT if hasattr(errno, "EDQUOT") else errno.ENOSPC,
+    errno.ENOTDIR,
+    errno.EISDIR,
+    errno.ENAMETOOLONG,
+    errno.ELOOP,
 )
 _QUIET = (click.exceptions.Exit, click.ClickException, click.Abort, BrokenPipeError)
 
@@ -76,12 +81,12 @@ class Command(click.Command):
             log_event("interrupted", "interrupted", level=logging.ERROR, shown=True)
             ctx.exit(FAILED)
         except ChamberdriftError as error:
-            click.echo(redact(f"Error: {error}"), err=True)
+            click.echo(visible(redact(f"Error: {error}")), err=True)
             log_event("error", str(error), level=logging.ERROR, shown=True)
             ctx.exit(error.exit_code)
         except Exception as error:
             line = disk_trouble(error) or unexpected(error, ctx.params)
-            click.echo(redact(line), err=True)
+            click.echo(visible(redact(line)), err=True)
             log_event(
                 "error",
                 line.splitlines()[-1],
@@ -99,7 +104,7 @@ def disk_trouble(error: Exception) -> str | None:
     where = f" ({error.filename})" if error.filename else ""
     return (
         f"Error: {os.strerror(error.errno)}{where}. What was published before this run is whole; "
-        "see to the disk or its permissions and run it again."
+        "see to the path, the disk or its permissions, and run it again."
     )
 
 

@@ -9,6 +9,7 @@ from pathlib import PurePath
 import click
 
 from ...shared.errors import ChamberdriftError
+from ..shown import visible
 from .base import QUARANTINED, STOP_OPEN, Command
 from .options import MOMENT, Run, Word, as_of_option, common, exit_flags_option, store_option
 from .output import emit, width
@@ -97,6 +98,8 @@ def table(
             emit(run, {"table": name, "file": output, "format": form, "bytes": len(data)}, "")
         else:
             click.echo(f"Wrote {output}", err=True)
+    elif sys.stdout.isatty():  # elsewhere bytes go on as they are
+        click.echo(visible(data.decode("utf-8")), nl=False)
     else:
         click.echo(data, nl=False)
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import click
 
+from ..shown import visible
 from .options import Run
 
 Progress = Callable[[str, int, int], None]
@@ -22,8 +23,8 @@ Progress = Callable[[str, int, int], None]
 
 
 def emit(run: Run, data: Any, text: str) -> None:
-    """Print a result: as JSON when asked for, else its text."""
-    click.echo(to_json(data) if run.as_json else text)
+    """Print a result: as JSON when asked for, else its text, which steers no terminal."""
+    click.echo(to_json(data) if run.as_json else visible(text))
 
 
 def to_json(data: Any) -> str:
@@ -57,7 +58,7 @@ def explain(run: Run, reasons: Iterable[tuple[str, str, str]]) -> None:
     """Print why each item ran, when asked for: stage, item, reason."""
     if run.explain:
         for stage, item, why in reasons:
-            click.echo(f"{stage}: {item}: {why}", err=True)
+            click.echo(visible(f"{stage}: {item}: {why}"), err=True)
 
 
 def width() -> int:
