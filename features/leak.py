@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from ..shared.steam import KELVIN, t_sat_c
+from ..shared.steam import KELVIN, p_sat_kpa, t_sat_c
 from .crossing import line, median, noise_sd, resolution, smooth
 from .samples import FloatArray
 
@@ -32,6 +32,19 @@ DRY_WALLS_K: Final = 10.0
 """So far above boiling no vapour condenses while walls cool: it hides no leak (no source)."""
 GAS_SHARE: Final = 2.0
 """The gas may change its temperature so many times as much as the probe in a wall (no source)."""
+STOPS: Final = (36.0, 6.0, 1.0)
+STOPPED_SHARE: Final = 0.5
+"""See ``pump_stopped`` [kPa above the hold; share of the time before] (no source)."""
+LOST_FROM_KPA: Final = 20.0
+LOST_TO_KPA: Final = 50.0
+LOST_LEAST_S: Final = 120.0
+LOST_SAMPLES: Final = 5
+LOST_STEP_S: Final = 60.0
+LOST_AIR_KPA: Final = 5.0
+LOST_BEND_KPA: Final = 2.0
+"""A vacuum is lost by a leak where pressure takes so long between these two, seen by so many
+samples no further apart, ends so far above what warm walls could boil to, and bends no more (no
+source: an inlet takes 3 to 20 s for it, one with a clogged filter up to a minute)."""
 BOUND_ERRORS: Final = 2.0
 """Standard errors of a slope that a bound is given."""
 
@@ -146,27 +159,78 @@ def _bounded(reason: str, time: FloatArray, temp: FloatArray, pressure: FloatArr
     condenses. The least is known of a straight rise alone.
     """
     half = len(time) // 2
-    dry = float(temp.min()) > float(t_sat_c(max(float(pressure.max()), 0.62))) + DRY_WALLS_K
+    coolest, warmest = float(temp.min()), float(temp.max())
+    dry = coolest > float(t_sat_c(max(float(pressure.max()), 0.62))) + DRY_WALLS_K
     slope, error = line(time, pressure)
     late, late_error = line(time[half:], pressure[half:])
-    span = float(time[-1] - time[0])
-    swing = GAS_SHARE * float(temp.max() - temp.min()) / (float(temp.mean()) + KELVIN)
-    hidden = swing * float(pressure.mean()) / max(span, 1.0)
+    span = max(float(time[-1] - time[0]), 1.0)
+    swing = GAS_SHARE * (warmest - coolest) / (float(temp.mean()) + KELVIN)
+    hidden = swing * float(pressure.mean()) / span
     step = resolution(pressure)
-    coarse = float(step) / max(span, 1.0) if np.isfinite(step) else 0.0
-    most = max(
+    coarse = float(step) / span if np.isfinite(step) else 0.0
+    most = hidden + max(
         slope + BOUND_ERRORS * hypot(error, coarse),
         late + BOUND_ERRORS * hypot(late_error, 2.0 * coarse),
     )
+    if not dry:
+        most += float(p_sat_kpa(warmest) - p_sat_kpa(coolest)) / span
     least = slope - BOUND_ERRORS * hypot(error, coarse) - hidden
     straight = reason == "temperature_drift" and not _bent(time, pressure, slope)
-    return Leak(
-        nan,
-        nan,
-        reason,
-        60.0 * least if straight and dry else nan,
-        60.0 * (most + hidden) if dry else nan,
-    )
+    return Leak(nan, nan, reason, 60.0 * least if straight and dry else nan, 60.0 * most)
+
+
+def pump_stopped(time: FloatArray, pressure: FloatArray, first: int) -> bool:
+    """Return whether pumping was broken off at ``first``, and did not fade into its own limit.
+
+    A pump that goes on at its limit looks like a hold without a leak: such a fall is one
+    exponential, which takes as long from 36 to 6 kPa above its end as from 6 to 1 kPa.
+    """
+    rest = median(pressure[first : first + 6])
+    fall = pressure[: first + 1] - rest
+    late = [
+        int(np.flatnonzero(fall > level)[-1]) if (fall > level).any() else -1 for level in STOPS
+    ]
+    if min(late) < 0:
+        return False
+    at = []
+    for k, level in zip(late, STOPS, strict=True):
+        high, low = fall[k], fall[min(k + 1, first)]
+        share = (high - level) / (high - low) if high > low else 0.0
+        at.append(time[k] + share * (time[min(k + 1, first)] - time[k]))
+    return bool(at[2] - at[1] < STOPPED_SHARE * (at[1] - at[0]))
+
+
+def lost_vacuum(time: FloatArray, temp: FloatArray, pressure: FloatArray) -> Leak | None:
+    """Return the leakage of a vacuum that was lost in minutes; None where it was let up or held.
+
+    Flow through a leak is choked, so pressure rises in a straight line, up to half of the
+    atmosphere. An inlet is faster, though its filter be clogged; vapour can't rise beyond the
+    boiling pressure of walls that don't warm.
+
+    Parameters
+    ----------
+    time, temp, pressure
+        A vacuum from its pumping on, shape (n,) [s, °C, kPa].
+    """
+    above = np.flatnonzero(pressure >= LOST_TO_KPA)
+    low = int(np.argmin(pressure))
+    above = above[above > low]
+    if pressure[low] > LOST_FROM_KPA or not len(above):
+        return None
+    last = int(above[0])
+    first = low + int(np.flatnonzero(pressure[low:last] <= LOST_FROM_KPA)[-1])
+    part = slice(first, last + 1)
+    t, p = time[part], pressure[part]
+    if len(t) < LOST_SAMPLES or t[-1] - t[0] < LOST_LEAST_S or np.diff(t).max() > LOST_STEP_S:
+        return None
+    warm = float(temp[part].max())
+    if warm - temp[first] > DRIFT_K or p_sat_kpa(warm) > LOST_TO_KPA - LOST_AIR_KPA:
+        return None
+    slope, error = line(t, p)
+    rest = p - p.mean() - slope * (t - t.mean())
+    if float(np.abs(rest).max()) > LOST_BEND_KPA + 4.0 * noise_sd(p):
+        return None
+    return Leak(slope * 60.0, error * 60.0, "")
 
 
 def _settling(

@@ -125,7 +125,13 @@ def _test_or_not(
     row.values["pulse_count"] = 0
     first, last = leak.hold_bounds(time, pressure)
     held = float(time[last] - time[first])
-    if held >= leak.LEAST_HOLD_S and not steamed:
+    lost = None if steamed else leak.lost_vacuum(time, temp, pressure)
+    if lost is not None:
+        row.values["kind"] = "leak_test"
+        row.values["completion"] = "cut_off" if cut else "complete"
+        row.put("leak_kpa_per_min", lost.rate_kpa_per_min)
+        row.put("leak_se", lost.error_kpa_per_min)
+    elif held >= leak.LEAST_HOLD_S and not steamed:
         row.values["kind"] = "leak_test"
         row.values["completion"] = "cut_off" if cut else "complete"
         hold = slice(first, last + 1)
@@ -134,9 +140,11 @@ def _test_or_not(
         )
         row.put("leak_kpa_per_min", found.rate_kpa_per_min, found.reason)
         row.put("leak_se", found.error_kpa_per_min, found.reason)
-        if np.isfinite(found.low_kpa_per_min):
+        # A pump that runs at its limit would keep any leak within bounds.
+        stopped = bool(found.reason) and leak.pump_stopped(time, pressure, first)
+        if stopped and np.isfinite(found.low_kpa_per_min):
             row.values["leak_low_kpa_per_min"] = found.low_kpa_per_min
-        if np.isfinite(found.high_kpa_per_min):
+        if stopped and np.isfinite(found.high_kpa_per_min):
             row.values["leak_high_kpa_per_min"] = found.high_kpa_per_min
     else:
         row.values["kind"] = "unknown"

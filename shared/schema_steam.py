@@ -122,15 +122,17 @@ STEAM_COLUMNS: Final[tuple[Column, ...]] = (
         "least leak rate that a leak test whose rate is not read allows",
         "slope less two standard errors and what twice the temperature's change hides (p dT/T)",
         OWN,
-        "null where leak_kpa_per_min is read, the rise bends, or walls may be wet",
+        "null where leak_kpa_per_min is read, the rise bends, walls may be wet, or pumping was "
+        "not seen to stop",
     ),
     number(
         "leak_high_kpa_per_min",
         "kPa/min",
         "greatest leak rate that a leak test whose rate is not read allows",
-        "the steeper of the slopes of all and of the last 5 min, with the same added",
+        "the steeper of the slopes of all and of the last 5 min, with the same added, and what "
+        "condenses where walls may be wet",
         OWN,
-        "null where leak_kpa_per_min is read, or within 10 K of boiling",
+        "null where leak_kpa_per_min is read, or pumping was not seen to stop",
     ),
     number(
         "vacuum_min_kpa",
