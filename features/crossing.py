@@ -193,6 +193,8 @@ def fall_start(
     stop = min(max(anchor + (int(deep[0]) if len(deep) else 0), anchor + 2), len(values))
     if stop - anchor < 2:
         return None
+    if float(values[anchor:stop].min()) <= 0.0:
+        return None  # no logarithm: the channel is off, or has failed
     t0 = float(time[anchor])
     x, y = time[anchor:stop] - t0, np.log(values[anchor:stop])
     slope = float((x - x.mean()) @ (y - y.mean())) / float((x - x.mean()) @ (x - x.mean()))

@@ -41,7 +41,7 @@ SHUT_S: Final = 900.0
 """An opened chamber cools below this [°C] within this time, a shut one full of steam stays near
 boiling (no source)."""
 BREAK_S: Final = 1200.0
-"""A gap in the samples this long ends a cycle (no source)."""
+"""A gap in the samples this long ends a cycle, and one in the pressure a vacuum (no source)."""
 UNRESTED_S: Final = 1800.0
 """So long without steam and vacuum parts two cycles, whatever the pressure did (no source)."""
 FILLING_S: Final = 5400.0
@@ -104,7 +104,8 @@ def find_events(samples: Samples) -> list[Event]:
     )
     found = [Event("steam", a, b) for a, b in _runs(on, off, gaps)]
     if known.any():
-        low = _runs(known & (pressure < VACUUM_ON_KPA), known & (pressure > VACUUM_OFF_KPA), gaps)
+        over = (known & (pressure > VACUUM_OFF_KPA)) | _lost(samples.time_s, known)
+        low = _runs(known & (pressure < VACUUM_ON_KPA), over, gaps)
         found += [Event("vacuum", a, b) for a, b in low]
         found.sort(key=lambda e: e.start)
     boiled = [
@@ -115,6 +116,19 @@ def find_events(samples: Samples) -> list[Event]:
         if _boiled(samples, a, b) or heated_dry(samples, a, b)
     ]
     return sorted(found + boiled, key=lambda e: e.start) if boiled else found
+
+
+def _lost(time: FloatArray, known: BoolArray) -> BoolArray:
+    """Return the samples of holes in the pressure that last as long as a break, shape (n,).
+
+    A channel that dies in a vacuum shows no end of it, and no later cycle belongs to it.
+    """
+    if known.all():
+        return ~known
+    place, seen = np.flatnonzero(known), np.cumsum(known)
+    before = time[place[np.maximum(seen - 1, 0)]]
+    after = np.append(time[place], time[-1])[seen]
+    return np.asarray(~known & (seen > 0) & (after - before > BREAK_S))
 
 
 def _tries(temp: FloatArray, start: int, stop: int) -> list[tuple[int, int]]:

@@ -95,7 +95,8 @@ def extract(
         right = groups[k + 1][0].start if k + 1 < len(groups) else n
         stop = _before_gap(samples, group[-1].stop - 1, right)
         place = Place(
-            left=max(_after_gap(samples, left, begin), context),
+            # A vacuum that lost its pressure may reach over the next steam.
+            left=max(_after_gap(samples, min(left, begin), begin), context),
             right=stop,
             last=k + 1 == len(groups) and stop == n,
             previous_end_s=history.end_s,

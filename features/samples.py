@@ -101,7 +101,7 @@ def _floats(trace: pd.DataFrame, name: str) -> FloatArray | None:
     if name not in trace.columns:
         return None
     values: FloatArray = trace[name].to_numpy(dtype=np.float64, na_value=np.nan)
-    return values
+    return np.where(np.isinf(values), np.nan, values) if np.isinf(values).any() else values
 
 
 def _take(trace: pd.DataFrame, name: str, order: Any) -> FloatArray | None:

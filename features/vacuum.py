@@ -152,7 +152,11 @@ def drying(
     end = min(right, int(np.searchsorted(time, time[min(stop, len(time) - 1)] + 1800.0)))
     back = np.flatnonzero(pressure[stop:end] >= atmosphere - AT_ATMOSPHERE_KPA)
     finished = bool(len(back)) and stop < len(time)
-    full = stop + int(back[0]) if len(back) else max(min(end, len(time)) - 1, stop - 1)
+    if len(back):
+        full = stop + int(back[0])
+    else:  # the last that is known of it
+        known = np.flatnonzero(np.isfinite(pressure[stop:end]))
+        full = stop + int(known[-1]) if len(known) else stop - 1
     return Drying(start, _break_start(time, pressure, last, full, noise_p), full, finished)
 
 

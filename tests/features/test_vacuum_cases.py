@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import ModuleType
 
 import numpy as np
+import pandas as pd
 import pytest
 from chamberdrift.features import extract
 from chamberdrift.shared.config import Unit
@@ -65,3 +66,36 @@ def test_a_chamber_filled_with_steam_very_slowly_is_no_leak_test(traces: ModuleT
     cycles = extract(sketch.cool(3600, 30.0, 700.0).trace(interval_s=5.0), UNIT).cycles
     assert "leak_test" not in cycles["kind"].tolist()
     assert len(cycles) == 1
+
+
+@pytest.mark.parametrize("minutes_before_end", [5, 31])
+def test_a_pressure_channel_that_dies_in_a_vacuum_takes_no_later_cycle_along(
+    traces: ModuleType, minutes_before_end: int
+) -> None:
+    """In drying, or in a pulse; the temperature logger goes on for three more cycles."""
+    sketch = traces.prevacuum()
+    for _ in range(3):
+        sketch.temp.append(np.full(5400, sketch.last_c))
+        sketch.pressure.append(np.full(5400, traces.ATMOSPHERE))
+        later = traces.prevacuum()
+        sketch.temp += later.temp
+        sketch.pressure += later.pressure
+    trace = sketch.trace(interval_s=5.0, noise_k=0.05)
+    whole = extract(trace, UNIT).cycles
+    died = whole["ended_at"].iloc[0] - pd.Timedelta(minutes=minutes_before_end)
+    trace.loc[trace["time"] > died, "pressure_kpa"] = np.nan
+    cycles = extract(trace, UNIT).cycles
+    assert len(cycles) == len(whole) == 4
+    assert (cycles["exposure_s"] - whole["exposure_s"]).abs().max() <= 10.0
+    assert (cycles["ended_at"] <= whole["ended_at"]).all()
+    assert cycles["heat_up_s"].min() > 300.0
+
+
+@pytest.mark.parametrize("kpa", [0.0, -3.0, np.inf])
+def test_a_dead_pressure_channel_is_no_error(traces: ModuleType, kpa: float) -> None:
+    """From the exposure on it reads what no chamber can."""
+    trace = traces.prevacuum().trace(interval_s=5.0, noise_k=0.05)
+    whole = extract(trace, UNIT).cycles.iloc[0]
+    trace.loc[trace["time"] > whole["exhaust_start"], "pressure_kpa"] = kpa
+    cycles = extract(trace, UNIT).cycles
+    assert cycles["exposure_s"].iloc[0] == pytest.approx(whole["exposure_s"], abs=20.0)
