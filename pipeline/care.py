@@ -275,7 +275,7 @@ def _change(
     text = settings_text(store.place)
     text = commented_config() if text is None else text
     tomllib.loads(text)
-    text = set_in_list(text, name, "id", value, changes)
+    text = set_in_list(text, name, "id", {value: changes})
     for table, values in (added or {}).items():
         if values:
             text += ("" if text.endswith("\n\n") else "\n") + table_text(table, values)

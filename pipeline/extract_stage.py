@@ -355,8 +355,8 @@ def _difference(
     if start is not None:
         # What began before is final, or its samples are gone; of a cycle that was cut in two
         # by their removal, the rest is no cycle of its own.
-        ended = _ended_before(task, start, before)
-        own = fresh["started_at"] >= (start if ended is None else max(start, ended))
+        last_end = _ended_before(task, start, before)
+        own = fresh["started_at"] >= (start if last_end is None else max(start, last_end))
         if not own.all():
             fresh = fresh[own.to_numpy()].reset_index(drop=True)
         if old is not None:
@@ -383,8 +383,8 @@ def _ended_before(
         return None if math.isnan(end_s) else from_ms(round(end_s * 1000.0))
     if before is None:
         return None
-    ended = before.loc[(before["started_at"] < start).to_numpy(), "ended_at"].max()
-    return None if pd.isna(ended) else ended
+    last_end = before.loc[(before["started_at"] < start).to_numpy(), "ended_at"].max()
+    return None if pd.isna(last_end) else last_end
 
 
 def _all_new(work: Work, unit: str, fresh: pd.DataFrame) -> Change | None:

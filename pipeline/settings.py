@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from ..shared.config import Config
@@ -76,20 +77,31 @@ def write_settings(place: Location, text: str) -> Config:
     return config
 
 
-def set_in_list(text: str, name: str, key: str, value: str, changes: dict[str, Any]) -> str:
-    """Return the text with keys of one ``[[name]]`` entry set, comments kept.
+def set_in_list(text: str, name: str, key: str, entries: Mapping[str, Mapping[str, Any]]) -> str:
+    """Return the text with keys of some ``[[name]]`` entries set, comments kept.
 
-    The entry is the one whose ``key`` is ``value``; it is added at the end where
-    there is none.
+    Parameters
+    ----------
+    key
+        The key that tells entries apart.
+    entries
+        By its value, what is set; None leaves a key as it is. An entry that is not there
+        is added at the end.
     """
     import tomllib
 
     rows = tomllib.loads(text).get(name, [])
-    at = next((i for i, row in enumerate(rows) if row.get(key) == value), None)
-    if at is None:
-        gap = "" if not text or text.endswith("\n\n") else "\n"
-        return f"{text}{gap}{table_text(name, {key: value, **changes})}"
-    for changed, to in changes.items():
-        if to is not None and rows[at].get(changed) != to:
-            text = set_key(text, (name, at, changed), to)
-    return text
+    where = {row.get(key): i for i, row in reversed(list(enumerate(rows)))}
+    added = []
+    for value, changes in entries.items():
+        at = where.get(value)
+        if at is None:
+            added.append(table_text(name, {key: value, **changes}))
+            continue
+        for changed, to in changes.items():
+            if to is not None and rows[at].get(changed) != to:
+                text = set_key(text, (name, at, changed), to)
+    if not added:
+        return text
+    gap = "" if not text or text.endswith("\n\n") else "\n"
+    return text + gap + "\n".join(added)

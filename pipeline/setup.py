@@ -163,17 +163,17 @@ def add_units(text: str, rows: list[dict[str, Any]]) -> str:
         if row.get("site"):
             site = sites.setdefault(row["site"], {})
             site.update({key: row[c] for c, key in SITE_COLUMNS.items() if c in row})
-    for name, values in sites.items():
-        text = set_in_list(text, "site", "id", name, values)
-    for row in rows:
-        values = {c: row[c] for c in UNIT_COLUMNS if c in row}
-        text = set_in_list(text, "unit", "id", row["unit_id"], values)
+    text = set_in_list(text, "site", "id", sites)
+    units = {row["unit_id"]: {c: row[c] for c in UNIT_COLUMNS if c in row} for row in rows}
+    text = set_in_list(text, "unit", "id", units)
     known = {(a.logger, a.unit) for a in parse_config(text).assignments}
-    for row in rows:
-        pair = (row.get("logger", ""), row["unit_id"])
-        if pair[0] and pair not in known:
-            text += "\n" + table_text("assignment", {"logger": pair[0], "unit": pair[1]})
-    return text
+    pairs = [(row.get("logger", ""), row["unit_id"]) for row in rows]
+    added = [
+        "\n" + table_text("assignment", {"logger": logger, "unit": unit})
+        for logger, unit in pairs
+        if logger and (logger, unit) not in known
+    ]
+    return text + "".join(added)
 
 
 def read_unit_rows(data: bytes, name: str) -> list[dict[str, Any]]:

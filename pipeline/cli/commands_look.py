@@ -132,7 +132,7 @@ def show(unit: str, store: str, as_of: datetime | None, run: Run) -> None:
 @click.command(cls=Command, short_help="Tell the store's state.")
 @store_option
 @as_of_option
-@click.option("--line", is_flag=True, help="One line, for the subject of a mail.")
+@click.option("--line", is_flag=True, help="One line, gravest first, for a mail.")
 @exit_flags_option
 @common
 def status(store: str, as_of: datetime | None, line: bool, exit_flags: bool, run: Run) -> None:

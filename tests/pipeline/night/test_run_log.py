@@ -83,8 +83,8 @@ def test_settings_that_are_no_utf8_are_named_by_line(tmp_path: Path) -> None:
 
 
 def test_a_list_entry_is_changed_or_added() -> None:
-    text = set_in_list('[[unit]]\nid = "A"\n', "unit", "id", "A", {"type": "x"})
-    text = set_in_list(text, "unit", "id", "B", {"type": "y", "volume_l": None})
+    text = set_in_list('[[unit]]\nid = "A"\n', "unit", "id", {"A": {"type": "x"}})
+    text = set_in_list(text, "unit", "id", {"B": {"type": "y", "volume_l": None}})
     assert [(u.id, u.type) for u in parse_config(text).units] == [("A", "x"), ("B", "y")]
 
 

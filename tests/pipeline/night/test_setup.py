@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,16 @@ def test_taking_the_same_file_over_twice_changes_nothing() -> None:
     rows = read_unit_rows(GOOD.encode(), "units.csv")
     once = add_units(commented_config(), rows)
     assert add_units(once, rows) == once
+
+
+def test_a_large_fleet_is_not_read_again_for_each_unit(monkeypatch: pytest.MonkeyPatch) -> None:
+    lines = [f"U{i},s{i % 3},Europe/Oslo,L{i}" for i in range(60)]
+    rows = read_unit_rows("\n".join(["unit_id,site,zone,logger", *lines]).encode(), "u.csv")
+    loads, reads = tomllib.loads, []
+    monkeypatch.setattr(tomllib, "loads", lambda text: reads.append(1) or loads(text))
+    config = parse_config(add_units("", rows))
+    assert [len(config.units), len(config.sites), len(config.assignments)] == [60, 3, 60]
+    assert len(reads) < 10
 
 
 def test_a_unit_that_is_there_is_changed_in_place() -> None:
