@@ -214,7 +214,7 @@ def _read_one(
         if _stamp(place, file) != stamp:
             raise _ChangingError
         if outcome.kind == "refused" and not file.quarantined:
-            _keep_bytes(place, store, file, source, sha256)
+            _keep_bytes(store, source, sha256)
     except FileNotFoundError:
         return replace(base, kind="vanished", message=f"{file.name} vanished while it was read")
     except _ChangingError:
@@ -341,9 +341,7 @@ def _ms(time: Any) -> int:
     return value
 
 
-def _keep_bytes(
-    place: Location, store: Location, file: ExportFile, source: Any, sha256: str
-) -> None:
+def _keep_bytes(store: Location, source: Any, sha256: str) -> None:
     """Copy a refused export's bytes into quarantine; harmless if the run never commits."""
     target = f"quarantine/{sha256}/export"
     if store.exists(target):

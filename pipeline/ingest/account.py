@@ -32,7 +32,6 @@ def count_rows(counts: Counts, parsed: Parsed, ok: Any, table: Table) -> None:
     unread = ~ok & ~parsed.blank
     if unread.any():
         rows = np.flatnonzero(unread)
-        column = parsed.raw.columns[min(parsed.raw.columns)]
         first = _first_texts(parsed, rows)
         ruled = [k for k, text in enumerate(first) if re.fullmatch(r"[-=_]{2,}", text.strip())]
         if ruled:
@@ -51,7 +50,6 @@ def count_rows(counts: Counts, parsed: Parsed, ok: Any, table: Table) -> None:
         counts.drop("repeated_header", len(repeated))
         counts.drop("not_a_sample", len(structural) - len(repeated))
         counts.drop("unreadable_time", len(rows) - len(structural))
-        del column
 
 
 def _odd_reason(text: str, cells: set[str], header: set[str]) -> str:

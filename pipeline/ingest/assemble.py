@@ -101,8 +101,8 @@ class Assembly:
         table = self.sniff(data, member.name, bulk)
         statements = read_statements(table.preamble, table.delimiter)
         roles = self.roles(table, statements, member.name)
-        raw, typed = read_evened(data[table.data_offset :], table, roles, member.name)
-        self.convert(raw, data, table, roles, typed, statements, member.name, encoding)
+        raw = read_evened(data[table.data_offset :], table, roles, member.name)
+        self.convert(raw, data, table, roles, statements, member.name, encoding)
 
     def encoding(self, head: bytes, *, whole: bool) -> tuple[str, int, str]:
         """Return the pinned or the found encoding, length of its mark [B] and the evidence."""
@@ -217,7 +217,6 @@ class Assembly:
         data: bytes,
         table: Table,
         roles: Roles,
-        typed: set[int],
         statements: list[Statement],
         member: str,
         encoding: str,
@@ -230,7 +229,7 @@ class Assembly:
                 self.note("decimal mark", mark, f"column {quoted(table.headers[k])} as a whole")
         for channel in roles.channels:
             check_cell_units(raw, table, channel, member)
-        parsed = parse_rows(raw, table, roles, typed, decimals)
+        parsed = parse_rows(raw, roles, decimals)
         refuse_other_header(parsed, table, roles, member)
         inner = inner_statements(parsed, table, data)
         refuse_other_units(roles.channels, inner, member)

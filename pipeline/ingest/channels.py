@@ -12,7 +12,6 @@ from .dialect import Table, is_index_word
 from .header_words import words
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import CHANNELS, Channel, column_text
-from .statements import Statement
 from .units_found import Mark, foreign_unit, read_mark, reference_in, split_header
 
 
@@ -130,7 +129,6 @@ def _are_codes(cells: list[str]) -> bool:
 def find_channels(
     table: Table,
     described: list[str],
-    statements: list[Statement],
     taken: set[int],
     pinned: dict[int, str],
     name: str,
@@ -213,7 +211,7 @@ def find_channels(
     if signals:
         _refuse_signals(found, signals, name, table.header_line)
         unused += [header for header, _ in signals]
-    channels = assign_names(found, unused, statements, name, table.header_line)
+    channels = assign_names(found, unused, name, table.header_line)
     _refuse_vacuum(channels, name, table.header_line)
     if not any(c.kind == "temperature" for c, _ in found):
         _refuse_nameless(table, [k for k in unknown if _moves(table, k)], name)
@@ -310,7 +308,6 @@ def _refuse_vacuum(channels: list[Channel], name: str, line: int | None) -> None
 def assign_names(
     found: list[tuple[Channel, str]],
     unused: list[str],
-    statements: list[Statement],
     name: str,
     line: int | None,
 ) -> list[Channel]:

@@ -75,7 +75,6 @@ def combine_columns(day: Moments, clock: Moments) -> Moments:
         abbreviations=day.abbreviations | clock.abbreviations,
         separators=day.separators,
         has_halves=clock.has_halves,
-        resolution_ms=clock.resolution_ms,
         fields_seen=day.fields_seen | clock.fields_seen,
         year_first=day.year_first,
     )

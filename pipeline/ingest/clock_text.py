@@ -192,7 +192,6 @@ class Moment:
     separator: str = ""
     has_date: bool = False
     has_clock: bool = False
-    short_year_last: bool = False
 
 
 _PART_HOURS: Final = frozenset(

@@ -81,7 +81,7 @@ def find_roles(
         )
         return Roles(time, (), unit_column, logger_column, channel, value, unit, evidence=evidence)
     taken |= {k for k in (time.offset_column, time.half_column) if k is not None}
-    channels, unused, unknown = find_channels(table, described, statements, taken, pinned, name)
+    channels, unused, unknown = find_channels(table, described, taken, pinned, name)
     return Roles(
         time,
         tuple(channels),

@@ -41,18 +41,6 @@ class Order:
     """Every row is the same day under either order: nothing is learnt from it."""
 
 
-def candidates(moments: Moments) -> dict[str, Int]:
-    """Return days since 1970 for each reading that some rows need; -1 where impossible."""
-    rows = moments.ok & (moments.kind >= DAY_MONTH)
-    if not rows.any():
-        return {}
-    result = {}
-    for order in ORDERS:
-        days = days_under(moments, order)
-        result[order] = days
-    return result
-
-
 def one_day(kind: int, first: int, second: int, third: int, order: str) -> int:
     """Return days since 1970 of one date under one order; -1 where it is none."""
     if kind == CERTAIN:
@@ -185,7 +173,7 @@ def settle(
     proof = _proof(fully, days, clock, created_days)
     hint = _hint(fully, days, anchors)
     if stated is not None and stated.order in fully:
-        return _weigh(stated, proof, hint, moments.separators, tuple(fully))
+        return _weigh(stated, proof, hint, moments.separators)
     if proof is not None:
         return proof
     if hint is not None and (hint.why != HABIT or _many_days(days[str(hint.order)])):
@@ -198,7 +186,6 @@ def _weigh(
     proof: Order | None,
     hint: Order | None,
     separators: set[str],
-    fully: tuple[str, ...],
 ) -> Order:
     """Weigh what is stated against what the rows prove or only suggest."""
     against = proof if proof is not None and proof.order != stated.order else None

@@ -17,7 +17,7 @@ from . import header_words as vocabulary
 from .base_time import find_base_ms
 from .clock_text import understand
 from .convert import Owner, row_times
-from .dates import DAY_MS, EPOCH, Order, StatedOrder, one_day, settle, words
+from .dates import DAY_MS, EPOCH, StatedOrder, one_day, settle, words
 from .dialect import Table
 from .half_day import check_half_day
 from .lines import BLANKS, WIDE_BLANKS
@@ -220,10 +220,6 @@ class Decider:
             )
         return tuple(replace(settled[c.name], column=c.column) for c in channels)
 
-    # Whose ----------------------------------------------------------------------------------
-
-    # Dates ----------------------------------------------------------------------------------
-
     def _order(self, unit_ids: list[str]) -> tuple[str, str | None, bool]:
         """Return the order of dates, the one stated if any, and if other exports learn by it."""
         stated = self.stated_order(unit_ids)
@@ -380,12 +376,6 @@ class Decider:
                 line=self.table.data_line,
             )
 
-    # Zones, atmosphere, owners --------------------------------------------------------------
-
-    # Units and reference --------------------------------------------------------------------
-
-    # The pin --------------------------------------------------------------------------------
-
     def _toml(
         self, order: str, channels: tuple[Channel, ...], owners: list[tuple[Owner, Int | None]]
     ) -> str:
@@ -457,6 +447,3 @@ def format_order(text: str) -> str | None:
         if re.search(pattern, low):
             return order
     return None
-
-
-__all__ = ["DAY_MS", "Decided", "Decider", "Order"]

@@ -13,12 +13,11 @@ RULE: Final = re.compile(r"^[\s\-=_+|*#;,\t]+$")
 
 
 class Line(NamedTuple):
-    """A logical line of the head: its text, one-based number, byte offset, and lines it spans."""
+    """A logical line of the head: its text, one-based number and byte offset."""
 
     text: str
     number: int
     offset: int
-    span: int = 1
 
 
 def logical_lines(text: str, limit: int = 1 << 30) -> list[Line]:
@@ -42,9 +41,7 @@ def logical_lines(text: str, limit: int = 1 << 30) -> list[Line]:
         if held is not None:
             joined = held + " " + body
             if joined.count('"') % 2 == 0:
-                lines.append(
-                    Line(joined, held_start[0], held_start[1], number - held_start[0] + 1)
-                )
+                lines.append(Line(joined, *held_start))
                 held = None
             elif number - held_start[0] > 6:
                 # No header cell is that long: the quote was just a character.

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
@@ -129,7 +128,7 @@ def find_labels(
                 where,
             )
         )
-    channels = assign_names(found, unused, statements, name, line)
+    channels = assign_names(found, unused, name, line)
     return Labels(codes, tuple(channels), tuple(unused))
 
 
@@ -282,6 +281,3 @@ def _moments(utc: Int, alive: Bool) -> tuple[Int, Int]:
     place = np.zeros(len(utc), np.int64)
     place[alive] = own
     return moment, place
-
-
-__all__ = ["Labels", "convert_long", "encode", "find_labels", "pa"]

@@ -14,14 +14,6 @@ from ...shared.schema import TRACES
 
 TRACE_SCHEMA: Final[Any] = pa.schema([pa.field(f.name, f.type) for f in TRACES.arrow_schema()])
 _FIELDS: Final = tuple(TRACE_SCHEMA)
-MEASURED: Final = (
-    "temperature_c",
-    "pressure_kpa",
-    "temperature2_c",
-    "current_a",
-    "mains_v",
-    "ambient_c",
-)
 
 
 @lru_cache(maxsize=64)
@@ -55,21 +47,35 @@ def _absent(n: int, kind: Any) -> Any:
 
 def trace_table(
     unit_id: str,
-    logger: Any,
+    logger_id: str,
     time_ms: NDArray[np.int64],
     values: dict[str, NDArray[np.float64]],
     atmosphere_kpa: NDArray[np.float64] | float | None,
     assumed: bool,
     source: str,
 ) -> Any:
-    """Build one table of one unit's samples, in the order given."""
+    """Build one table of one unit's samples, in the order given.
+
+    Parameters
+    ----------
+    time_ms
+        UTC [ms since 1970], shape (n,).
+    values
+        Channels by their schema name, shape (n,), NaN where there is none.
+    atmosphere_kpa
+        What was added to gauge readings, one for all or by sample (n,); None where absolute.
+    assumed
+        Whether that atmosphere is assumed.
+    source
+        The mark of the export.
+    """
     n = len(time_ms)
     columns: list[Any] = []
     for column in _FIELDS:
         if column.name == "unit_id":
             columns.append(constant(unit_id, n))
         elif column.name == "logger_id":
-            columns.append(constant(logger, n) if isinstance(logger, str) else logger)
+            columns.append(constant(logger_id, n))
         elif column.name == "time":
             columns.append(pa.array(time_ms).view(column.type) if n else pa.array([], column.type))
         elif column.name == "source":

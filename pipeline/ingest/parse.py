@@ -43,9 +43,7 @@ class Parsed:
     raw: Raw
 
 
-def parse_rows(
-    raw: Raw, table: Table, roles: Roles, typed: set[int], decimals: dict[int, str]
-) -> Parsed:
+def parse_rows(raw: Raw, roles: Roles, decimals: dict[int, str]) -> Parsed:
     """Read times and numbers of raw rows.
 
     Parameters

@@ -103,7 +103,7 @@ def read_rows(
     floats: set[int],
     name: str,
     stamp: Stamp | None = None,
-) -> tuple[Raw, set[int]]:
+) -> Raw:
     """Read all rows of a table's bytes.
 
     Parameters
@@ -119,8 +119,8 @@ def read_rows(
 
     Returns
     -------
-    tuple
-        The rows and the columns that came as numbers: none where a cell was no number.
+    Raw
+        Columns came as numbers, or all as text where a cell was no number.
 
     Raises
     ------
@@ -165,7 +165,7 @@ def read_rows(
             starts, swallowed = _record_starts(data, table, got.num_rows + odd_count, name)
             lines = starts[lines - table.data_line]
             odd = [(int(starts[n - table.data_line]), text) for n, text in odd] + swallowed
-        return Raw(columns, lines, odd, len(odd), timed), typed
+        return Raw(columns, lines, odd, len(odd), timed)
     raise AssertionError("reading as text can't fail on conversion")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
@@ -101,20 +101,6 @@ class LineMap:
             return name, int(self.line[r]), int(self.last[r])
         first = int(self.line[r]) + (row - int(self.row[r])) * step
         return name, first, first
-
-    def span(self, first_row: int, last_row: int) -> list[tuple[str, int, int]]:
-        """Return line ranges that samples ``first_row`` to ``last_row`` came from, by member."""
-        found: dict[str, tuple[int, int]] = {}
-        for row in {
-            first_row,
-            last_row,
-            *(int(x) for x in self.row if first_row <= x <= last_row),
-            *(int(x) - 1 for x in self.row if first_row <= x - 1 <= last_row),
-        }:
-            name, a, b = self.lines_of(row)
-            low, high = found.get(name, (a, b))
-            found[name] = (min(low, a), max(high, b))
-        return [(name, a, b) for name, (a, b) in found.items()]
 
 
 class LineMapBuilder:
@@ -268,6 +254,3 @@ class Reading:
         if not parts:
             return TRACE_SCHEMA.empty_table()
         return parts[0] if len(parts) == 1 else pa.concat_tables(parts)
-
-    def __iter__(self) -> Iterator[Any]:
-        return iter(self.tables)

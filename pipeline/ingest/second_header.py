@@ -32,8 +32,6 @@ MOST_LINES: Final = 5000
 def refuse_other_header(parsed: Parsed, table: Table, roles: Roles, name: str) -> None:
     """Refuse a table in which a header below the first names other columns.
 
-    Parameters
-    ----------
     Raises
     ------
     ExportRefusedError
@@ -75,7 +73,7 @@ def refuse_other_header(parsed: Parsed, table: Table, roles: Roles, name: str) -
         if line > last_line:
             continue
         if _is_units_row(cells, used):
-            _compare_units(cells, line, table, roles, name)
+            _compare_units(cells, line, roles, name)
             continue
         if not _heads(cells, time, used, own):
             continue
@@ -128,7 +126,7 @@ def _is_units_row(cells: list[str], used: list[int]) -> bool:
     )
 
 
-def _compare_units(cells: list[str], line: int, table: Table, roles: Roles, name: str) -> None:
+def _compare_units(cells: list[str], line: int, roles: Roles, name: str) -> None:
     for channel in roles.channels:
         mark = read_mark(cells[channel.column]) if cells[channel.column] else None
         if mark is None or mark.kind != channel.kind:

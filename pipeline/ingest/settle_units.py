@@ -108,8 +108,8 @@ def _temperature_unit(
     known = _known(d, unit_ids, "temperature_unit")
     if known:
         return replace(channel, unit=known, unit_why="the unit's other exports say so")
-    hottest = next(c for c in channels if c.kind == "temperature")
-    unit, why = steam.settle_temperature_unit(_values(d, hottest if not channel.unit else channel))
+    first = next(c for c in channels if c.kind == "temperature")
+    unit, why = steam.settle_temperature_unit(_values(d, first))
     pressure = next((c for c in channels if c.name == "pressure_kpa" and c.unit), None)
     if unit and len(beside - {unit}) == 0:
         if pressure is not None and d.labels is None:
@@ -118,7 +118,7 @@ def _temperature_unit(
                 for absolute in (True, False)
                 if (
                     r := physics.read_as(
-                        _values(d, hottest),
+                        _values(d, first),
                         _values(d, pressure),
                         unit,
                         pressure.unit,

@@ -15,7 +15,7 @@ from ...shared.errors import ExportRefusedError
 from . import clock as clocks
 from .containers import Member
 from .dates import settle
-from .decide import Decided, Decider
+from .decide import Decided
 from .dialect import Table
 from .encoding import RecodingStream, detect, refuse_binary
 from .numbers import decimal_in, to_numbers
@@ -56,8 +56,8 @@ def add_stream(assembly: Assembly, member: Member) -> None:
             "a table this large gives no date with each row",
             "export it in smaller pieces, or with dates",
         )
-    pieces = _pieces(member, encoding, mark, table, roles, assembly)
-    decided = _decide(assembly, member, encoding, mark, table, roles, statements, pieces)
+    pieces = _pieces(member, encoding, mark, table)
+    decided = _decide(assembly, member, encoding, roles, statements, pieces)
     builder = LineMapBuilder()
 
     def finish() -> Reading:
@@ -105,7 +105,7 @@ def _read(stream: IO[bytes], size: int) -> bytes:
 
 
 def _pieces(
-    member: Member, encoding: str, mark: int, table: Table, roles: Roles, assembly: Assembly
+    member: Member, encoding: str, mark: int, table: Table
 ) -> Iterator[tuple[bytes, Table]]:
     """Yield pieces of whole lines with the table placed at their first line."""
     line = table.data_line
@@ -166,17 +166,15 @@ def _decide(
     assembly: Assembly,
     member: Member,
     encoding: str,
-    mark: int,
-    table: Table,
     roles: Roles,
     statements: list[Statement],
     pieces: Iterator[tuple[bytes, Table]],
 ) -> Decided:
     """Settle everything on the first piece; for the order of dates look through all."""
     data, own = next(pieces)
-    raw, typed = _rows(data, own, roles, member.name)
+    raw = _rows(data, own, roles, member.name)
     try:
-        return assembly.convert(raw, b"", own, roles, typed, statements, member.name, encoding)
+        return assembly.convert(raw, b"", own, roles, statements, member.name, encoding)
     except ExportRefusedError as error:
         if error.cause != "day_month":
             raise
@@ -186,8 +184,8 @@ def _decide(
         assembly.note("dates", order, "settled by rows further down")
         assembly.pin = replace(assembly.pin, day_first=order == "dmy")
         assembly.counts = type(assembly.counts)()
-        raw, typed = _rows(data, own, roles, member.name)
-        return assembly.convert(raw, b"", own, roles, typed, statements, member.name, encoding)
+        raw = _rows(data, own, roles, member.name)
+        return assembly.convert(raw, b"", own, roles, statements, member.name, encoding)
 
 
 def _order_further(pieces: Iterator[tuple[bytes, Table]], roles: Roles, name: str) -> str | None:
@@ -195,7 +193,7 @@ def _order_further(pieces: Iterator[tuple[bytes, Table]], roles: Roles, name: st
 
     for data, table in pieces:
         columns = list(roles.time.columns)
-        raw, _ = read_rows(data, table, columns, set(), name)
+        raw = read_rows(data, table, columns, set(), name)
         moments = parse_moments(raw.columns[columns[0]], dotted_dates=len(columns) == 2)
         if len(columns) == 2:
             moments = clocks.combine_columns(moments, parse_moments(raw.columns[columns[1]]))
@@ -254,8 +252,8 @@ def _tables(
     last: int | None = None
     samples = 0
     counted = float("-inf")
-    for number, (data, own) in enumerate(_pieces(member, encoding, mark, table, roles, assembly)):
-        raw, typed = _rows(data, own, roles, member.name)
+    for number, (data, own) in enumerate(_pieces(member, encoding, mark, table)):
+        raw = _rows(data, own, roles, member.name)
         if len(raw.lines) == 0 and raw.odd_count == 0:
             continue
         assembly.parts = []
@@ -266,7 +264,6 @@ def _tables(
             b"",
             own,
             roles,
-            typed,
             statements,
             member.name,
             encoding,
@@ -303,6 +300,3 @@ def _tables(
     reading.line_map = builder.build()
     reading.evidence = assembly.told()
     reading.complete = True
-
-
-__all__ = ["Decider", "add_stream"]

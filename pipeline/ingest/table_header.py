@@ -54,7 +54,6 @@ def find_header(
     first = at
     if cells is not None and _is_marks_row(cells):
         marks = tuple(cells)
-        first = at
         above = above[:-1]
     for back, at in enumerate(reversed(above[-6:])):
         cells = header_cells(lines[at].text, below, delimiter, columns, kinds)
@@ -97,7 +96,7 @@ def find_header(
     if above and above[-1] >= at - 1 and columns >= 3:
         upper = header_cells(lines[above[-1]].text, lines[start : start + 30], delimiter, columns)
         lacks = len(set(named)) < len(named) or len(named) < columns - kinds.count("empty")
-        if upper is not None and lacks and _is_group_row(upper, columns):
+        if upper is not None and lacks and _is_group_row(upper):
             filled = _spread(upper)
             texts = [f"{u} {t}".strip() for u, t in zip(filled, texts, strict=True)]
             first = above[-1]
@@ -164,7 +163,7 @@ def _spread(cells: list[str]) -> list[str]:
     return out
 
 
-def _is_group_row(cells: list[str], columns: int) -> bool:
+def _is_group_row(cells: list[str]) -> bool:
     filled = [c for c in cells if c.strip()]
     return (
         len(filled) >= 1

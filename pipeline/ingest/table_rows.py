@@ -49,18 +49,18 @@ def wanted_columns(table: Table, roles: Roles) -> tuple[list[int], set[int]]:
     return sorted(wanted), floats if table.decimal is not None else set()
 
 
-def read_evened(body: bytes, table: Table, roles: Roles, name: str) -> tuple[Raw, set[int]]:
+def read_evened(body: bytes, table: Table, roles: Roles, name: str) -> Raw:
     """Read rows, evened out where only the empty cells at their ends differ."""
     wanted, floats = wanted_columns(table, roles)
     if table.delimiter in {BLANKS, WIDE_BLANKS}:
         body = part_by_tabs(body, table.delimiter)
     stamp = stamp_of(table, roles, wanted, floats)
-    raw, typed = read_rows(body, table, wanted, floats, name, stamp)
+    raw = read_rows(body, table, wanted, floats, name, stamp)
     if raw.odd_count > 2 and raw.odd_count > 0.02 * len(raw.lines):
-        even, typed_even = read_rows(even_out(body, table), table, wanted, floats, name)
+        even = read_rows(even_out(body, table), table, wanted, floats, name)
         if even.odd_count < raw.odd_count:
-            return even, typed_even
-    return raw, typed
+            return even
+    return raw
 
 
 def inner_statements(parsed: Parsed, table: Table, data: bytes) -> list[Statement]:

@@ -50,7 +50,6 @@ class Moments:
     abbreviations: set[str] = field(default_factory=set)
     separators: set[str] = field(default_factory=set)
     has_halves: bool = False
-    resolution_ms: int = 1000
     fields_seen: set[str] = field(default_factory=set)
     dotted_dates: bool = False
     year_first: bool = False
@@ -265,17 +264,15 @@ def _fill(
         if second is not None:
             ok &= second <= 59
             ms = ms + second * 1000
-            out.resolution_ms = min(out.resolution_ms, 1000)
         fraction = next(((a, b) for f, a, b in moment.spans if f == "f"), None)
         if fraction is not None:
             digits = fraction[1] - fraction[0]
             part = values["f"].astype(np.float64) / 10.0**digits * 1000.0
             ms = ms + np.rint(part).astype(np.int64)
-            out.resolution_ms = 1
         out.clock_ms[where] = ms
         out.has_clock[where] = True
     if moment.offset_min is not None:
-        out.offset_min[where] = _offsets(matrix, text, moment, count)
+        out.offset_min[where] = _offsets(matrix, moment, count)
     out.ok[where] = ok
     out.separators.add(moment.separator)
     out.fields_seen |= {f for f, _, _ in moment.spans}
@@ -316,7 +313,7 @@ def _one_date(
     return CERTAIN, (year, np.array([month], np.int64), day), np.array([good])
 
 
-def _offsets(matrix: NDArray[np.uint8], text: str, moment: Moment, count: int) -> Int:
+def _offsets(matrix: NDArray[np.uint8], moment: Moment, count: int) -> Int:
     """Return offsets [min]; their digits may differ from row to row."""
     end = max(b for _, _, b in moment.spans)
     tail = np.ascontiguousarray(matrix[:, end:])

@@ -100,7 +100,7 @@ def transitions(zone: tzinfo, first_day: int, last_day: int) -> tuple[tuple[int,
     return tuple(found)
 
 
-def to_utc(local_ms: Int, zone: tzinfo, *, interval_ms: float | None = None) -> Localised:
+def to_utc(local_ms: Int, zone: tzinfo) -> Localised:
     """Turn local clock readings into UTC.
 
     Parameters
@@ -110,8 +110,6 @@ def to_utc(local_ms: Int, zone: tzinfo, *, interval_ms: float | None = None) -> 
         but for single rows out of order.
     zone
         The clock's zone.
-    interval_ms
-        Usual step between rows; estimated where None.
     """
     n = len(local_ms)
     none = np.zeros(n, bool)
@@ -142,7 +140,7 @@ def to_utc(local_ms: Int, zone: tzinfo, *, interval_ms: float | None = None) -> 
         rows = np.flatnonzero((local_ms >= low) & (local_ms < high))
         if len(rows) == 0:
             continue
-        second, settled, odd = _second_pass(local_ms, rows, low, high, interval_ms)
+        second, settled, odd = _second_pass(local_ms, rows, low, high)
         if odd:
             unfollowed = odd
         offsets[rows] = np.where(second, after, before)
@@ -153,18 +151,14 @@ def to_utc(local_ms: Int, zone: tzinfo, *, interval_ms: float | None = None) -> 
     return Localised(local_ms - offsets, missing, ambiguous, resolved, unfollowed)
 
 
-def _second_pass(
-    local_ms: Int, rows: Int, low: int, high: int, interval_ms: float | None
-) -> tuple[Bool, bool, str]:
+def _second_pass(local_ms: Int, rows: Int, low: int, high: int) -> tuple[Bool, bool, str]:
     """Tell which rows of a repeated hour belong to its second pass."""
     times = local_ms[rows]
     none = np.zeros(len(rows), bool)
     steps = np.diff(times)
-    usual = interval_ms
-    if usual is None:
-        forward = np.diff(local_ms)
-        forward = forward[(forward > 0) & (forward < HOUR_MS)]
-        usual = float(np.median(forward)) if len(forward) else 60_000.0
+    forward = np.diff(local_ms)
+    forward = forward[(forward > 0) & (forward < HOUR_MS)]
+    usual = float(np.median(forward)) if len(forward) else 60_000.0
     reach = max(5.0 * usual, 5_000.0)
     drops = np.flatnonzero(steps < -max(10.0 * usual, 120_000.0))
     if len(drops) == 1:

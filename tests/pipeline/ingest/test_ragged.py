@@ -111,7 +111,6 @@ def test_newest_first_leads_back_to_its_line() -> None:
     assert reading.line_map is not None
     for sample in (0, 1, 1200, 2399):
         assert reading.line_map.lines_of(sample)[1:] == (2402 - sample, 2402 - sample)
-    assert reading.line_map.span(10, 20) == [("S-12.csv", 2382, 2392)]
 
 
 def test_a_sample_of_an_archive_leads_back_to_its_file() -> None:

@@ -64,10 +64,10 @@ def test_what_arrow_reads_is_what_the_text_says(
     used: list[bool] = []
     whole = table_rows.read_rows
 
-    def watched(*args: Any) -> tuple[Raw, set[int]]:
-        raw, typed = whole(*args)
+    def watched(*args: Any) -> Raw:
+        raw = whole(*args)
         used.append(raw.stamp is not None)
-        return raw, typed
+        return raw
 
     def read() -> tuple[Any, ...]:
         forget()
