@@ -261,6 +261,7 @@ def find_bases(
         if vocabulary.START.search(s.key_words)
         and not vocabulary.END.search(s.key_words)
         and not re.search(r"temp|press|delay|condition|mode|type", s.key_words)
+        and not _PHASE.search(s.key_words)
     ]
     found, open_ = _bases(starts, order)
     whole = any(b.local_ms is not None for b in found)
@@ -276,6 +277,7 @@ def find_bases(
         and not re.search(
             r"calib|install|service|due|interval|next|last|hold|exposure|dry|format", s.key_words
         )
+        and not _may_last(s)
     ]
     if not starts or not general:
         return (found, open_) if starts else _bases(general, order)
@@ -283,6 +285,25 @@ def find_bases(
     joined, undecided = _bases(starts + [s for s in general if s not in starts], order)
     better = undecided or (not found and joined) or any(b.local_ms is not None for b in joined)
     return (joined, undecided) if better else (found, open_)
+
+
+_PHASE: Final = re.compile(
+    r"heat|aufheiz|chauff|riscald|calent|aquec|hold|halte|plateau|expos|dry|trock|sech|asciug|secad"
+    r"|exhaust|cool|vacu|vaku|purge|phase"
+)
+"""Keys that tell of a part of a cycle: a record does not start with it."""
+_OF_DAY: Final = frozenset(
+    {"of", "the", "local", "lokal", "locale", "utc", "gmt", "hh", "mm", "ss"}
+)
+
+
+def _may_last(s: Statement) -> bool:
+    """Say whether a clock alone may be how long something took: Sterilization time 00:20:00."""
+    read = understand(s.value.strip().strip('"'))
+    if read is None or read.has_date or not read.has_clock:
+        return False
+    named = tokens(s.key) - vocabulary.DATE - vocabulary.TIME - _OF_DAY
+    return any(not word.isdigit() for word in named)
 
 
 def _bases(statements: list[Statement], order: str | None) -> tuple[list[Base], list[Statement]]:

@@ -235,3 +235,33 @@ def test_an_interval_has_one_meaning_or_is_asked_about(
         return
     assert reading is not None
     assert np.array_equal(times(reading), c.ms[0] + np.arange(len(c.t)) * int(step_s * 1000))
+
+
+@pytest.mark.parametrize(
+    ("said", "known"),
+    [
+        ("Time: 10:00:00", True),
+        ("Uhrzeit: 10:00:00", True),
+        ("Time of day: 10:00:00", True),
+        ("Time (local): 10:00:00", True),
+        ("Start time: 10:00:00", True),
+        ("Sterilization time: 00:20:00", False),
+        ("Cycle time: 00:52:10", False),
+        ("Total time: 1:02:03", False),
+        ("Temps de plateau: 00:20:00", False),
+        ("Print time: 14:00:00", False),
+        ("Drying start: 10:40:00", False),
+        ("Exposure start: 10:12:30", False),
+    ],
+)
+def test_how_long_something_took_is_no_start(said: str, known: bool) -> None:
+    c = cycle()
+    texts = [f"{k * 10},{t:.1f}" for k, t in enumerate(c.t)]
+    table = lines(texts, "Date: 2024-05-21", said, "", "Elapsed (s),Temperature (°C)")
+    reading, refused = attempt(table.encode(), "S-12.csv", zoned(BERLIN))
+    if not known:
+        assert refused is not None
+        assert refused.cause == "start_time"
+        return
+    assert reading is not None
+    assert np.array_equal(times(reading), c.ms)
