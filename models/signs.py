@@ -51,6 +51,8 @@ class Sign:
     """Bound on one cycle's residual in the charts, in standard deviations of scatter and wander:
     an odd cycle moves them by a bounded step, while the shifts of faults that have not failed yet
     stay below it (design choice)."""
+    other: float = math.inf
+    """Distance from the usual, on the sign's own scale, from which a cycle was run another way."""
     shown: bool = True
     """Whether its residuals are kept as those of its column: each column is shown once."""
 
@@ -263,6 +265,7 @@ SIGNS: Final = (
         0.08,
         0.035,
         slope_sd=(0.1, 0.1, 0.06, 0.03, 0.05),
+        other=1.8,  # six times: liquids are let out slowly, which no vent that narrows begins with
     ),
     Sign(
         "leak",
@@ -335,7 +338,8 @@ SIGNS: Final = (
         8.0,
         5.0,
         slope_sd=(3.0,) * 5,
-        reach=4.0,  # dried twice, or a door opened late: seen in one cycle of four on some units
+        reach=6.0,  # a door opened late; what is farther off is another habit
+        other=300.0,  # dried twice, or not at all: one cycle of four on some units
     ),
     # 1 where a heat-up paused at boiling, 0 where it ran through: its mean is a share.
     Sign(
@@ -362,6 +366,7 @@ SIGNS: Final = (
         0.004,
         0.002,
         slope_sd=(0.002,) * 5,
+        other=0.2,  # extended on purpose, or broken off
     ),
 )
 """Signs in the order of all arrays below."""
@@ -372,6 +377,7 @@ SCATTER: Final = np.array([s.scatter for s in SIGNS])
 WANDER: Final = np.array([s.wander for s in SIGNS])
 MEMORY: Final = np.array([s.memory for s in SIGNS])
 REACH: Final = np.array([s.reach for s in SIGNS])
+OTHER: Final = np.array([s.other for s in SIGNS])
 PRIOR_SLOPES: Final = np.array([s.slopes for s in SIGNS]).T
 PRIOR_SLOPE_SD: Final = np.array([s.slope_sd for s in SIGNS]).T
 
@@ -391,6 +397,10 @@ AT_LEAST: Final = np.array([n in ("seat", "exhaust", "evacuation", *FINE_RATES) 
 """Signs that no healthy unit repeats exactly, but where sampling hides them; a vacuum break is
 timed in whole intervals anyway."""
 
+RESOLUTION: Final = 0.3
+"""Standard error of a time in sampling intervals: a uniform error of half an interval either
+way is 1/sqrt(12)."""
+
 SWITCHED: Final = ("power", "loss", "duty", "period")
 SWITCHED_SHARE: Final = 0.5
 """Signs of the saw-tooth, and how much of an interval's share enters its period: over several
@@ -408,6 +418,10 @@ HOLD_SHARE: Final = 0.01
 """Share of a hold that a sampling interval may be. Machine and logger both keep time, so a hold
 may read one interval shorter for weeks: that must stay below what is worth a visit. It also keeps
 a short program's rounding out of the level of a long one."""
+
+LEAST_NOISE_K: Final = 1e-3
+"""A finer noise is that of arithmetic (no logger resolves a hundredth of it; a value of 1e-14 put
+a unit's usual noise far below what it reads)."""
 
 LEAST_START_GAP_K: Final = 20.0
 """Below this distance from start to set point, a heat-up time says nothing."""
@@ -450,6 +464,9 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
             whole = ~(_numbers(cycles, "gap_s") > HOLD_GAP_INTERVALS * interval)
             value = np.where(whole & (interval <= HOLD_SHARE * value), value, np.nan)
             value = value / _set_seconds(cycles)
+        elif sign.name == "noise":
+            # Second differences that are all nothing, to rounding: no noise was seen.
+            value = np.where(value > LEAST_NOISE_K, value, np.nan)
         value = _as_seen(sign.name, value, interval)
         if sign.scale == "log":
             value = np.log(np.where(value > 0.0, value, np.nan))
@@ -462,6 +479,7 @@ def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
 
     Shape (cycles, signs); 0 for signs that are no times, NaN where unseen. A machine that
     keeps time and a logger that keeps time share their rounding: it does not average out.
+    A leak rate has a standard error of its own, given in the same measure.
     """
     out = np.zeros((len(cycles), len(SIGNS)))
     interval = _numbers(cycles, "sample_interval_s")
@@ -477,6 +495,8 @@ def resolution_matrix(cycles: pd.DataFrame) -> FloatArray:
             out[:, i] = interval / np.where(value > 0.0, value, np.nan)
         elif sign.name == "period":
             out[:, i] = SWITCHED_SHARE * interval / np.where(value > 0.0, value, np.nan)
+        elif sign.name == "leak":
+            out[:, i] = _numbers(cycles, "leak_se") / RESOLUTION
         elif sign.name in SWITCHED:
             out[:, i] = interval * _swing_error(cycles, sign.name)
     return out

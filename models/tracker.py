@@ -30,14 +30,11 @@ from .moves import DESIGN_EFFECT, Settled, finish_splice, settle
 from .plain import array, lists, number
 from .reference import Reference
 from .robust import nanmedian
-from .signs import MEMORY, NAMES, REACH
+from .signatures import NUISANCE_DIRECTIONS, NUISANCES
+from .signs import INDEX, MEMORY, NAMES, OTHER, REACH, RESOLUTION
 
 FloatArray = NDArray[np.float64]
 
-
-RESOLUTION: Final = 0.3
-"""Standard error of a time in sampling intervals: a uniform error of half an interval either
-way is 1/sqrt(12)."""
 
 LEAST_EFFECTIVE: Final = (2.5, 4.0)
 """Effective cycles in the short and the long chart before they speak."""
@@ -58,6 +55,15 @@ STALE_WEIGHT: Final = 0.2
 
 _COUNT = len(NAMES)
 _LEAST = np.array(LEAST_EFFECTIVE)[:, None] / np.where(MEMORY > 1.0, 2.5, 1.0)[None, :]
+WEATHER: Final = sum(
+    (
+        np.square(n.sd * NUISANCE_DIRECTIONS[i])
+        for i, n in enumerate(NUISANCES)
+        if "weather" in n.name
+    ),
+    np.zeros(_COUNT),
+)
+"""Variance of each sign from one week's weather to the next's."""
 _EFFECT = np.where(MEMORY > 1.0, 1.0, DESIGN_EFFECT)  # weekly tests are independent
 
 
@@ -226,7 +232,9 @@ def track(state: Tracker, rows: Rows, reference: Reference, repairs: list[Repair
         at = [i for i in range(start, n) if rows.program[i] == program]
         if at:
             moved = adjust(rows.signs[at], rows.circumstances[at], level.centre, reference.slopes)
-            adjusted[at], plain[at], counts[at] = moved, moved - level.level, level.count
+            residual = moved - level.level
+            residual[np.abs(residual) > OTHER] = np.nan  # no change of the same: not compared
+            adjusted[at], plain[at], counts[at] = moved, residual, level.count
 
     for program in sorted(set(rows.program)):
         refresh(program, 0)
@@ -428,20 +436,34 @@ class _Arrays:
         scale = self.scale[:, None, :]
         behind = 1.0 / np.maximum(counts, 1.0) + 1.0 / np.maximum(self.shift_count, 1.0)
         noise = _EFFECT * (1.0 / effective + behind[:, None, :])
+        # A shift was measured in one week, with what that week was off by.
+        shifted = self.shift_count < MANY
+        week = np.where(shifted, reference.wander**2 + WEATHER, 0.0)
         return Track(
             self.residual,
             adjusted,
             self.scale,
             np.where(seen, total / safe, np.nan),
             scale**2 * noise
-            + reference.wander**2
-            + np.square(RESOLUTION * self.resolution)[:, None, :],
+            + (reference.wander**2 + week)[:, None, :]
+            + unresolved(self.resolution, self.scale)[:, None, :],
             standardise(self.residual, self.scale, reference.wander),
             self.ready,
             self.epoch,
             self.provisional,
             self.settled,
         )
+
+
+def unresolved(resolution: FloatArray, scale: FloatArray) -> FloatArray:
+    """Return the variance of what sampling hides; arrays of shape (rows, signs).
+
+    A leak rate's own error is part of its scatter already, as far as it was as large before.
+    """
+    variance = np.square(RESOLUTION * resolution)
+    leak = INDEX["leak"]
+    variance[:, leak] = np.maximum(variance[:, leak] - scale[:, leak] ** 2, 0.0)
+    return variance
 
 
 def _step(
