@@ -19,12 +19,15 @@ from .forecast import Forecast
 from .signatures import (
     AIR,
     BLOCKED,
+    DIRECTIONS,
     LATE_END,
+    LESS_TO_HEAT,
     MOVED,
     NO_PURGE,
     OWN_SENSOR,
     SIGNATURE_PARTS,
     SIGNATURES,
+    TIMER,
     TWO_SIDED,
 )
 from .signs import INDEX, NAMES, SIGNS
@@ -54,6 +57,10 @@ AT_ONCE_SHARE: Final = 0.7
 
 MIDDLE_DAYS: Final = 5
 """Days of which the middle one stands for an end that comes late now and then."""
+
+RATE_SIGNS: Final = [
+    INDEX[n] for n in ("power", "loss", "heat_rate", "heat_rate_pressurised", "heat_up", "seat")
+]
 
 
 class RowContext:
@@ -147,11 +154,30 @@ class RowContext:
 
         A plateau that moved at once, with nothing else, is a logger that was changed or moved
         until cycles fail: worth a look, not a visit. So is an end that comes later from one cycle
-        to the next: somebody set another time of drying.
+        to the next: somebody set another time of drying. Nor is there less water where the end
+        came sooner and every rate stayed. A vent that narrows slows every exhaust, not those that
+        somebody lets out slowly. A hold is not timed while the logger loses samples.
         """
+        if k == TIMER:
+            logger = self.state.ledger.standing("logger")
+            return logger is None or logger.rows[-1].get("mode") != "drop-outs"
+        if k == BLOCKED:
+            return self._most_days(k)
         if k in LATE_END:
             return not self.at_once(k)
+        if k in LESS_TO_HEAT and math.isfinite(self.delta(k)[0][INDEX["closing"]]):
+            delta, variance = (x[RATE_SIGNS] for x in self.delta(k))
+            z = delta / np.sqrt(variance) * np.sign(DIRECTIONS[k, RATE_SIGNS])
+            return bool((z >= SUPPORT_Z).any())  # NaN where unseen is no support
         return k not in (OWN_SENSOR, *MOVED) or not self.at_once()
+
+    def _most_days(self, k: int) -> bool:
+        """Return whether the middle one of the last days, if there are any, shows half a size."""
+        state = self.state
+        history = state.history(float(self.rows.time[self.i]))
+        _, sizes = daily_size(history, state.scale, state.wander, k)
+        last = sizes[-MIDDLE_DAYS:]
+        return bool(not last.size or np.median(last) >= 0.5 * self.scores.size[self.i, k])
 
     def _saturation_moved(self, delta: FloatArray) -> bool:
         """Return whether T moved against the pressure as the plateau moved."""

@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .signatures import DIRECTIONS, NEEDS, NUISANCE_DIRECTIONS, NUISANCE_SD, TWO_SIDED
+from .signatures import DIRECTIONS, LOAD, NEEDS, NUISANCE_DIRECTIONS, NUISANCE_SD, TWO_SIDED
 
 FloatArray = NDArray[np.float64]
 
@@ -38,7 +38,12 @@ class Match:
     """d' V^-1 d, shape (rows, signatures)."""
 
 
-def match(delta: FloatArray, variance: FloatArray, directions: FloatArray = DIRECTIONS) -> Match:
+def match(
+    delta: FloatArray,
+    variance: FloatArray,
+    directions: FloatArray = DIRECTIONS,
+    load_sd: FloatArray | None = None,
+) -> Match:
     """Match every signature to every row.
 
     Parameters
@@ -49,11 +54,13 @@ def match(delta: FloatArray, variance: FloatArray, directions: FloatArray = DIRE
         Its variance without the nuisances, same shape.
     directions
         Shape (signatures, signs).
+    load_sd
+        Week-to-week size of the load in each row, shape (rows,), where it is known.
     """
     seen = np.isfinite(delta) & np.isfinite(variance)
     weight = np.where(seen, 1.0 / np.where(seen, variance, 1.0), 0.0)
     d = np.where(seen, delta, 0.0)
-    solve = _Solver(weight)
+    solve = _Solver(weight, load_sd)
     right = solve.apply(d)
     # einsum and no BLAS: a row's result must not depend on its batch.
     score = np.einsum("ij,kj->ik", right, directions)
@@ -108,10 +115,12 @@ def likeness(delta: FloatArray, variance: FloatArray) -> FloatArray:
 class _Solver:
     """Apply V^-1 for ``V = diag(1 / weight) + N S N'`` by Woodbury's identity, row by row."""
 
-    def __init__(self, weight: FloatArray) -> None:
+    def __init__(self, weight: FloatArray, load_sd: FloatArray | None = None) -> None:
         self.weight = weight
         self.wn = weight[:, :, None] * NUISANCE_DIRECTIONS.T[None, :, :]
         inner = np.einsum("ij,mj->im", weight, _PAIRS).reshape(-1, _N, _N) + _PRIOR
+        if load_sd is not None:
+            inner[:, LOAD, LOAD] += 1.0 / load_sd**2 - _PRIOR[LOAD, LOAD]
         self.inner = np.linalg.inv(inner)
 
     def apply(self, x: FloatArray) -> FloatArray:

@@ -22,7 +22,11 @@ from .lifecycle import Ledger
 from .signatures import (
     DIRECTIONS,
     HEAT,
+    LESS_TO_HEAT,
+    LOAD,
     MOVED,
+    NUISANCE_DIRECTIONS,
+    NUISANCE_SD,
     OWN_SENSOR,
     SERVICE_FLOOR,
     SIGNATURE_PARTS,
@@ -47,6 +51,11 @@ LONE_T: Final = 0.8
 SUPPORT_Z: Final = 2.0
 """What is asked more of a signature that fewer than two signs support by so many standard
 errors: one sign alone is easily moved by something else (design choice)."""
+_MOVES: Final = DIRECTIONS != 0.0
+_SHARED: Final = _MOVES.sum(axis=0) + (NUISANCE_DIRECTIONS != 0.0).sum(axis=0) > 1
+SOLE: Final = (_MOVES.sum(axis=1) == 1) & ~_MOVES[:, _SHARED].any(axis=1)
+"""Signatures of one sign that no other part and no circumstance moves: nothing can agree with it,
+and nothing else explains it (a vacuum break that slows is the filter's)."""
 
 SERVICE_CYCLES: Final = 3
 SERVICE_DAYS: Final = 2
@@ -124,6 +133,10 @@ class Candidate:
         day = math.floor(now)
         if day not in self.days and len(self.days) < KEPT_DAYS:
             self.days.append(day)
+
+    def enough(self) -> bool:
+        """Return whether that is enough for a visit."""
+        return self.cycles >= SERVICE_CYCLES and len(self.days) >= SERVICE_DAYS
 
     def miss(self) -> None:
         """Count a cycle without support."""
@@ -229,7 +242,21 @@ class Scores:
     """Signs that moved the signature's way by ``SUPPORT_Z``, shape (rows, signatures)."""
 
 
-def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]) -> Scores:
+LIGHTER_SHARE: Final = 0.7
+LEAST_LOAD_SD: Final = 0.015
+"""A load can't be lighter than none. What a unit's loads differ by shows in its rates from cycle
+to cycle: even loads put the empty chamber 1.7 standard deviations from the mean, which is taken as
+2.5 of the load's own (design choice). Rates that rose by more have less water to heat. The least
+is what rates of healthy units wander by, all the same."""
+_RATES: Final = [INDEX[n] for n in ("power", "loss", "heat_rate", "heat_rate_pressurised")]
+
+
+def score_rows(
+    delta: FloatArray,
+    variance: FloatArray,
+    ready: NDArray[np.bool_],
+    scale: FloatArray | None = None,
+) -> Scores:
     """Match all signatures to all rows that are out of the ordinary.
 
     Parameters
@@ -238,6 +265,8 @@ def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
         Shape (rows, 2, signs).
     ready
         Rows whose charts may speak.
+    scale
+        Scatter of each sign from cycle to cycle, shape (rows, signs), where it is known.
     """
     n = len(delta)
     z = np.abs(np.where(np.isfinite(delta), delta, 0.0)) / np.sqrt(variance)
@@ -250,7 +279,10 @@ def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
         # Both charts in one batch: the rows of the short one, then those of the long one.
         moved, spread = (np.concatenate([x[at, 0], x[at, 1]]) for x in (delta, variance))
         found = matched(moved, spread)
-        counts = supporting(moved, spread, found[1]).reshape(2, -1, K)
+        counts = supporting(moved, spread, found[1])
+        if scale is not None:
+            _bound_lighter(found, counts, moved, spread, np.concatenate([scale[at], scale[at]]))
+        counts = counts.reshape(2, -1, K)
         both, sizes = (x.reshape(2, -1, K) for x in found)
         best = both.argmax(axis=0)
         t[at] = np.round(np.take_along_axis(both, best[None], 0)[0], 6)
@@ -258,6 +290,29 @@ def score_rows(delta: FloatArray, variance: FloatArray, ready: NDArray[np.bool_]
         support[at] = np.take_along_axis(counts, best[None], 0)[0]
         chart[at] = best
     return Scores(t, size, chart, seen, support)
+
+
+def _bound_lighter(
+    found: tuple[FloatArray, FloatArray],
+    counts: NDArray[np.int64],
+    delta: FloatArray,
+    variance: FloatArray,
+    scale: FloatArray,
+) -> None:
+    """Match low water again where rates rose, with no more of it laid to the load than there is.
+
+    ``found`` are t and size, changed in place; arrays of shape (rows, signatures or signs).
+    """
+    least = np.where(np.isfinite(delta[:, _RATES]), scale[:, _RATES], np.inf).min(axis=1)
+    sd = np.maximum(LIGHTER_SHARE * least, LEAST_LOAD_SD)
+    water = list(LESS_TO_HEAT)
+    up = (found[1][:, water] > 0.0) & (counts[:, water] >= AGREE_SIGNS)
+    at = np.flatnonzero(up.any(axis=1) & (sd < NUISANCE_SD[LOAD]))
+    if not at.size:
+        return
+    again = match(delta[at], variance[at], load_sd=sd[at])
+    for k in water:
+        found[0][at, k], found[1][at, k] = again.t[:, k], again.size[:, k]
 
 
 def matched(delta: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -276,14 +331,23 @@ def supporting(delta: FloatArray, variance: FloatArray, size: FloatArray) -> NDA
 
 
 def eligible(
-    t: FloatArray, size: FloatArray, support: NDArray[np.int64], severity: str
+    t: FloatArray,
+    size: FloatArray,
+    support: NDArray[np.int64],
+    severity: str,
+    share: FloatArray | float = 1.0,
 ) -> NDArray[np.bool_]:
-    """Return which signatures are both significant and large enough to matter."""
+    """Return which signatures are both significant and large enough to matter.
+
+    ``share`` is the part of its floor that each has to reach (``limits_of_size.floor_share``).
+    """
     limit, floor = (WATCH_T, WATCH_FLOOR) if severity == "watch" else (SERVICE_T, SERVICE_FLOOR)
     agreed = AGREE_T if severity == "service" else 0.0
-    needed = limit + np.where(support >= AGREE_SIGNS, -agreed, np.where(support >= 2, 0.0, LONE_T))
+    alone = np.where((support >= 2) | SOLE, 0.0, LONE_T)
+    needed = limit + np.where(support >= AGREE_SIGNS, -agreed, alone)
     beyond = np.clip((t - needed) / FAR_T, 0.0, 1.0)
-    large = np.where(TWO_SIDED, np.abs(size), size) >= floor * (1.0 - beyond * (1.0 - FLOOR_PART))
+    least = share * floor * (1.0 - beyond * (1.0 - FLOOR_PART))
+    large = np.where(TWO_SIDED, np.abs(size), size) >= least
     return np.asarray((t >= needed) & large)
 
 
@@ -332,6 +396,7 @@ def drift_row(
     allowed: Callable[[int], bool],
     held: frozenset[str],
     asked: Asked = SHIPPED,
+    share: Callable[[FloatArray], FloatArray] = np.ones_like,
 ) -> None:
     """Let one row's charts open, raise, support or quiet flags.
 
@@ -355,6 +420,8 @@ def drift_row(
         Parts under provisional repair: nothing new is raised for them.
     asked
         What the site's budgets ask beyond the shipped limits.
+    share
+        Returns the part of its floors that each of the row's sizes has to reach.
     """
     supported: set[str] = set()
     explained = _known(ledger, t, size)
@@ -367,7 +434,8 @@ def drift_row(
         now_t, now_size, now_support = left
         if not (now_t - asked.watch).max() >= WATCH_T:  # what a watch asks at least
             break
-        ready = eligible(now_t - asked.watch, now_size, now_support, "watch")
+        part_of_floor = share(now_size)
+        ready = eligible(now_t - asked.watch, now_size, now_support, "watch", part_of_floor)
         if explained:
             ready &= now_t >= WATCH_T + SECOND_WATCH_T
         if not ready.any():
@@ -385,10 +453,11 @@ def drift_row(
         if part not in held and not blurred:
             more = asked.service + (SECOND_SERVICE_T if explained else 0.0)
             beside = explained and now_t[k] < SECOND_SHARE * t[explained[0][0]]
-            able = eligible(now_t - more, now_size, now_support, "service")[k]
+            able = eligible(now_t - more, now_size, now_support, "service", part_of_floor)[k]
             cause = cause_of(ledger, part)
             sure = able and not beside and cause is None and allowed(k)
-            _count(findings, ledger, now, k, now_t, now_size, describe, bool(sure), cause)
+            known = abs(now_size[k]) >= part_of_floor[k] * WATCH_FLOOR[k]
+            _count(findings, ledger, now, k, now_t, now_size, describe, known, bool(sure), cause)
         explained.append((k, float(now_size[k])))
         left = remainder(*delta(k), explained)
     for part in PARTS:
@@ -449,13 +518,14 @@ def _count(
     t: FloatArray,
     size: FloatArray,
     describe: Callable[[int, float, str, FloatArray], dict[str, Any]],
+    known: bool,
     sure: bool,
     cause: str | None,
 ) -> None:
     """Count a row for the signature that explains it best; raise what is due."""
     part = SIGNATURE_PARTS[k]
     watch = findings.candidate(part, "watch")
-    if abs(size[k]) >= WATCH_FLOOR[k]:  # below its floor only a visit is worth a flag
+    if known:  # below its floor only a visit is worth a flag
         watch.add(now)
     if watch.cycles >= WATCH_CYCLES and ledger.standing(part) is None:
         row = describe(k, float(size[k]), "watch", t)
@@ -464,9 +534,8 @@ def _count(
     service = findings.candidate(part, "service")
     if sure:
         service.add(now)
-        enough = service.cycles >= SERVICE_CYCLES and len(service.days) >= SERVICE_DAYS
         standing = ledger.standing(part)
-        if enough and (standing is None or standing.severity == "watch"):
+        if service.enough() and (standing is None or standing.severity == "watch"):
             ledger.raise_flag(part, "service", now, describe(k, float(size[k]), "service", t))
     else:
         service.miss()

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..shared.config import Limits
-from .signatures import SIGNATURES
+from .signatures import SERVICE_FLOOR, SIGNATURES
 from .signs import INDEX
 
 FloatArray = NDArray[np.float64]
@@ -45,6 +45,45 @@ ON_THE_WAY: Final = (0.35, 0.5, 0.6, 0.7, 0.85, 1.05)
 """A leak test has the limit itself. A mean saturation deviation is nearly it. Heat-up times
 out, heavy loads fail and a swing leaves its band well before the mean gets to the physical
 limit (first failures on tuning fleets: 0.3 to 1.0 of it, the middle half 0.55 to 0.78)."""
+
+
+NEAR_LIMIT: Final = 0.5
+"""Share of the size at which cycles fail from which a fault is worth a visit whatever the floor
+of its signature says (first failures on tuning fleets: the middle half at 0.55 to 0.78 of it)."""
+LEAST_HEADROOM_K: Final = 0.2
+"""Nearer to its band no healthy unit is taken to run."""
+_BAND: Final = np.array(
+    [
+        s.part in ("temperature_sensor", "controller", "heater") and "overshoot" in s.changes
+        for s in SIGNATURES
+    ]
+)
+"""Signatures in kelvin that move temperature in exposure out of its band."""
+
+
+def floor_share(size: FloatArray, expected: FloatArray, limits: Limits) -> FloatArray:
+    """Return the share of its floors that each size has to reach on this unit.
+
+    A floor says what is worth knowing on a usual unit. One that runs close to the upper end of
+    its band has cycles fail from less. The lower end is left to the sign of the lowest
+    temperature: where heat goes on and off slowly, how far the mean lies over it says little.
+
+    Parameters
+    ----------
+    size
+        Signed sizes, shape (..., signatures).
+    expected
+        Healthy level of each sign on its own scale, shape (..., signs).
+    limits
+        The configuration's.
+    """
+    share = np.ones(size.shape)
+    above = limits.band_width_k - expected[..., INDEX["overshoot"]]
+    near = NEAR_LIMIT * np.maximum(above, LEAST_HEADROOM_K)
+    for k in np.flatnonzero(_BAND).tolist():
+        rises = size[..., k] > 0.0
+        share[..., k] = np.where(rises, np.fmin(near / SERVICE_FLOOR[k], 1.0), 1.0)
+    return share
 
 
 def size_limit(
@@ -77,13 +116,13 @@ def size_limit(
         left = limits.leak_kpa_per_min - _or(expected[INDEX["leak"]], 0.0)
         return SizeLimit(max(left, 1e-3), EXACT)
     if sig.part == "temperature_sensor":
-        return SizeLimit(max(bottom if growing < 0 else top, 0.2), ON_THE_WAY)
+        return SizeLimit(max(bottom if growing < 0 else top, LEAST_HEADROOM_K), ON_THE_WAY)
     if sig.part == "heater":
-        return SizeLimit(max(top, 0.2), ON_THE_WAY)
+        return SizeLimit(max(top, LEAST_HEADROOM_K), ON_THE_WAY)
     if "hold" in sig.changes:
         return SizeLimit(max(_or(expected[INDEX["hold"]], 0.0), 0.005), EXACT)
     if sig.part == "controller":
-        return SizeLimit(max(min(bottom, top), 0.2), ON_THE_WAY)
+        return SizeLimit(max(min(bottom, top), LEAST_HEADROOM_K), ON_THE_WAY)
     if sig.part == "air_removal" and "saturation" in sig.changes:
         return SizeLimit(max(limits.saturation_k + saturation, 0.2), NEARLY)
     if sig.part == "water_fill" and "saturation" in sig.changes:

@@ -8,6 +8,7 @@ the scatter of single cycles, and the few that stand out are counted.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .findings import SERVICE_DAYS, matched, supporting
-from .signatures import SERVICE_FLOOR, SIGNATURE_PARTS, TWO_SIDED
+from .signatures import SERVICE_FLOOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED, WATCH_FLOOR
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -23,7 +24,19 @@ IntArray = NDArray[np.int64]
 ALONE_T: Final = 5.0
 ALONE_SIGNS: Final = 2
 """Size of a signature in one cycle's standard errors, and signs that moved its way, from which
-the cycle stands out; its size also reaches the floor of a visit (design choice)."""
+the cycle stands out; its size also reaches a floor (design choice)."""
+FLOOR: Final = np.where(
+    [
+        s.part in ("temperature_sensor", "pressure_sensor", "logger") or "saturation" in s.changes
+        for s in SIGNATURES
+    ],
+    SERVICE_FLOOR,
+    WATCH_FLOOR,
+)
+"""What is worth a look in the mean of many cycles is a fault when four of ten show it each by
+itself: a controller's swing was out by six standard errors in every third cycle, and below what
+would call as a mean. Not so what a channel is off by, alone or against the other: weather does
+that, and a moved probe."""
 ALONE_CYCLES: Final = 4
 WINDOW: Final = 10
 """Cycles that stand out, of how many, call for a visit. Three, the contract's least, came on one
@@ -42,7 +55,10 @@ class Outstanding:
 
 
 def outstanding(
-    residual: FloatArray, variance: FloatArray, counted: NDArray[np.bool_]
+    residual: FloatArray,
+    variance: FloatArray,
+    counted: NDArray[np.bool_],
+    share: Callable[[FloatArray, IntArray], FloatArray] | None = None,
 ) -> Outstanding:
     """Match each cycle alone.
 
@@ -52,6 +68,8 @@ def outstanding(
         Residual of each sign and the variance of one cycle's, shape (rows, signs).
     counted
         Rows that may stand out, shape (rows,).
+    share
+        Returns the part of its floors that each size has to reach, of sizes and their rows.
     """
     signature = np.full(len(residual), -1, dtype=np.int64)
     sizes = np.zeros(len(residual))
@@ -64,9 +82,10 @@ def outstanding(
         best = t.argmax(axis=1)
         row = np.arange(at.size)
         reach = np.where(TWO_SIDED, np.abs(size), size)[row, best]
+        part = share(size, at)[row, best] if share else 1.0
         out = (
             (t[row, best].round(6) >= ALONE_T)
-            & (reach.round(9) >= SERVICE_FLOOR[best])
+            & (reach.round(9) >= part * FLOOR[best])
             & (support[row, best] >= ALONE_SIGNS)
         )
         signature[at[out]] = best[out]

@@ -56,7 +56,12 @@ class Seen:
 
 
 def quiet_rows(
-    seen: Seen, scores: Scores, findings: Findings, limits: Limits, asked: Asked = SHIPPED
+    seen: Seen,
+    scores: Scores,
+    findings: Findings,
+    limits: Limits,
+    asked: Asked = SHIPPED,
+    share: FloatArray | float = 1.0,
 ) -> BoolArray:
     """Return which rows can raise nothing while no flag stands, shape (rows,).
 
@@ -70,9 +75,12 @@ def quiet_rows(
         The configured limits.
     asked
         What the site's budgets ask beyond the shipped limits.
+    share
+        Part of its floors that each size has to reach, shape (rows, signatures).
     """
     speaks = seen.ready & scores.seen
-    raises = eligible(scores.t - asked.watch, scores.size, scores.support, "watch").any(axis=1)
+    t = scores.t - asked.watch
+    raises = eligible(t, scores.size, scores.support, "watch", share).any(axis=1)
     return np.asarray(
         ~(speaks & raises)
         & ~_troubled(seen, limits)

@@ -317,7 +317,7 @@ SIGNATURES: Final = (
             "period": -0.4,
         },
         0.12,
-        0.2,
+        0.15,
         needs=("exhaust",),
     ),
     # Without an exhaust time to tell it by, only rates that no lighter load explains: a chamber
@@ -327,8 +327,8 @@ SIGNATURES: Final = (
         "",
         "relative rise of all rates",
         _ALL_RATES,
+        0.12,
         0.15,
-        0.22,
     ),
     # Under a switch that answers late, the swing goes with the rates.
     Signature(
@@ -468,6 +468,11 @@ NUISANCES: Final = (
 )
 
 
+LOAD: Final = next(i for i, n in enumerate(NUISANCES) if n.name == "load")
+LESS_TO_HEAT: Final = tuple(
+    k for k, s in enumerate(SIGNATURES) if s.part == "water_fill" and "power" in s.changes
+)
+"""Low water while it still boils: the rates rise as under a lighter load, and more."""
 LATE_END: Final = tuple(k for k, s in enumerate(SIGNATURES) if set(s.changes) == {"closing"})
 """The filter of a machine with vacuum, then the vent of one without."""
 NO_PURGE: Final = next(k for k, s in enumerate(SIGNATURES) if "boiling" in s.changes)
@@ -480,6 +485,7 @@ HEAT: Final = tuple(
     if s.mode == "element weak" or (s.part == "door_seal" and "loss" in s.changes)
 )
 """Too little heat, or steam lost: under either a controller may hold its plateau too low."""
+TIMER: Final = next(k for k, s in enumerate(SIGNATURES) if "hold" in s.changes)
 AIR: Final = next(
     k for k, s in enumerate(SIGNATURES) if s.part == "air_removal" and "plateau" in s.changes
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -31,7 +32,7 @@ from .forecast import Forecast, forecast
 from .forest import HEALTHY_AFTER_DAYS
 from .lifecycle import Ledger
 from .limit_findings import absolute_row, limit_row
-from .limits_of_size import growth_scale, size_limit
+from .limits_of_size import floor_share, growth_scale, size_limit
 from .odd_cycles import (
     ALONE_Z,
     NEAREST_SHARE,
@@ -61,7 +62,7 @@ from .reference import Reference
 from .signatures import DIRECTIONS, SIGNATURE_PARTS, TWO_SIDED
 from .signs import INDEX, NAMES
 from .size_history import daily_size
-from .tracker import LOOK_BACK_DAYS, RESOLUTION, Rows, Track, Tracker
+from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker, unresolved
 
 FloatArray = NDArray[np.float64]
 
@@ -200,14 +201,19 @@ def find(
     config: Config,
 ) -> None:
     """Turn the charts of new rows into flags; ``state`` is changed in place."""
-    scores = score_rows(moved.delta, moved.variance, moved.ready)
+    scores = score_rows(moved.delta, moved.variance, moved.ready, moved.scale)
     single = (
         moved.scale**2
         + reference.wander**2
-        + np.square(RESOLUTION * np.nan_to_num(rows.resolution))
+        + unresolved(np.nan_to_num(rows.resolution), moved.scale)
     )
     judged = moved.ready & rows.complete
-    alone = outstanding(moved.residual, single, judged)
+    context = RowContext(state, rows, moved, scores, facts.cycle_id, config)
+
+    def share(size: FloatArray, at: Any) -> FloatArray:
+        return floor_share(size, context.expected[at], config.limits)
+
+    alone = outstanding(moved.residual, single, judged, share)
     place = (state.findings.judged + np.cumsum(judged)).tolist()
     settled: dict[int, list[Any]] = {}
     for one in moved.settled:
@@ -222,14 +228,14 @@ def find(
     worst = np.where(np.isfinite(both), both, 0.0).max(axis=(1, 2))
     strong = scores.seen & (both[:, 1][:, COUNTED] >= STRONG_Z).any(axis=1)
     state.wander = reference.wander
-    context = RowContext(state, rows, moved, scores, ids, config)
     ledger, findings = state.ledger, state.findings
     seen = Seen(rows.time, rows.complete, moved.ready, duty, smallest, facts)
     named = scores.seen & (scores.t >= WATCH_T).any(axis=1)
     lone = scores.seen & (worst >= TWO_Z) & ~named
     apart = _given_others(moved, lone)
     beyond = asked(config.budgets)
-    quiet = quiet_rows(seen, scores, findings, config.limits, beyond)
+    floors = share(scores.size, slice(None))
+    quiet = quiet_rows(seen, scores, findings, config.limits, beyond, floors)
     quiet &= ~lone & ~strong & (alone.signature < 0)
     quiet[list(settled)] = False
     loud = [*np.flatnonzero(~quiet).tolist(), len(times)]
@@ -261,6 +267,7 @@ def find(
                 context.allowed,
                 moved.provisional[i],
                 beyond,
+                partial(share, at=i),
             )
         if alone.signature[i] >= 0:
             context.at(i)
@@ -298,11 +305,17 @@ def _stands_out(context: RowContext, k: int, size: float, place: int, now: float
     standing = ledger.standing(part)
     others = [e for e in ledger.standing_all() if e.part != part and e.severity != "watch"]
     held = part in context.moved.provisional[i]
-    if not cycles or others or held or not context.allowed(k):
+    if others or held or not context.allowed(k):
+        return
+    pooled = findings.candidate(part, "service")
+    if pooled.cycles and pooled.missed:  # the charts called before, and wait for more
+        pooled.add(now)
+    if not cycles and not pooled.enough():
         return
     if standing is None or standing.severity == "watch":
         row = context.describe(k, size, "service", context.scores.t[i])
-        row["evidence"] += f" {cycles} of the last {WINDOW} cycles show it each by itself."
+        if cycles:
+            row["evidence"] += f" {cycles} of the last {WINDOW} cycles show it each by itself."
         ledger.raise_flag(part, "service", now, row)
 
 

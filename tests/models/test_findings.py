@@ -5,9 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chamberdrift.models.diagnosis import match
-from chamberdrift.models.findings import WATCH_T, eligible
-from chamberdrift.models.signatures import SERVICE_FLOOR, SIGNATURES
-from chamberdrift.models.signs import INDEX, SIGNS, WANDER
+from chamberdrift.models.findings import WATCH_T, eligible, score_rows
+from chamberdrift.models.signatures import (
+    DIRECTIONS,
+    LESS_TO_HEAT,
+    NUISANCE_DIRECTIONS,
+    SERVICE_FLOOR,
+    SIGNATURES,
+)
+from chamberdrift.models.signs import INDEX, SCATTER, SIGNS, WANDER
 
 K = len(SIGNATURES)
 HEATER = next(k for k, s in enumerate(SIGNATURES) if s.mode == "element weak")
@@ -51,3 +57,34 @@ def test_a_week_of_weather_on_a_gauge_channel_is_no_air() -> None:
     t = match(delta, (WANDER**2)[None, :]).t[0]
     air = [k for k, s in enumerate(SIGNATURES) if s.part == "air_removal"]
     assert float(t[air].max()) < WATCH_T
+
+
+@pytest.mark.parametrize(("sign", "called"), [("air_inlet", True), ("evacuation", False)])
+def test_one_sign_is_enough_where_nothing_else_moves_it(sign: str, called: bool) -> None:
+    alone = next(k for k, s in enumerate(SIGNATURES) if set(s.changes) == {sign})
+    answer = eligible(
+        np.full(K, 4.2), 1.05 * SERVICE_FLOOR, np.full(K, 1, dtype=np.int64), "service"
+    )
+    assert bool(answer[alone]) is called
+
+
+def test_a_share_of_the_floor_is_asked_of_a_unit_near_its_limit() -> None:
+    given = (np.full(K, 4.2), 0.6 * SERVICE_FLOOR, np.full(K, 2, dtype=np.int64), "service")
+    assert not eligible(*given)[HEATER]
+    assert eligible(*given, 0.5)[HEATER]
+
+
+@pytest.mark.parametrize(("scatter", "called"), [(0.02, True), (0.10, False)])
+def test_a_load_is_never_lighter_than_none(scatter: float, called: bool) -> None:
+    """Rates 16 % up: low water, unless the unit's loads differ by as much from cycle to cycle."""
+    water = LESS_TO_HEAT[1]
+    delta = np.tile(DIRECTIONS[water] * 0.16, (1, 2, 1))
+    delta[:, :, INDEX["closing"]] = np.nan
+    variance = np.tile(WANDER**2, (1, 2, 1))
+    scale = np.where(NUISANCE_DIRECTIONS[0] != 0.0, scatter, SCATTER)[None, :]
+    found = score_rows(delta, variance, np.array([True]), scale)
+    able = eligible(found.t, found.size, found.support, "service")[0]
+    assert bool(able[water]) is called
+    heavier = score_rows(-delta, variance, np.array([True]), scale)
+    plain = score_rows(-delta, variance, np.array([True]))
+    assert (heavier.t == plain.t).all()

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from chamberdrift.models.outstanding import count, outstanding
 from chamberdrift.models.reference import fit_reference
-from chamberdrift.models.signatures import DIRECTIONS, SERVICE_FLOOR, SIGNATURES
+from chamberdrift.models.signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR
 from chamberdrift.models.signs import INDEX, SCATTER, WANDER, resolution_matrix, sign_matrix
 from chamberdrift.shared.schema import CYCLES
 
@@ -15,14 +15,24 @@ PUMP = next(k for k, s in enumerate(SIGNATURES) if s.mode == "pump")
 
 
 def test_a_cycle_stands_out_by_size_significance_and_two_signs() -> None:
-    variance = np.tile(SCATTER**2 + WANDER**2, (3, 1))
-    residual = np.stack([DIRECTIONS[PUMP] * SERVICE_FLOOR[PUMP] * f for f in (3.0, 0.9, 3.0)])
+    variance = np.tile((SCATTER**2 + WANDER**2) / 4.0, (3, 1))
+    residual = np.stack([DIRECTIONS[PUMP] * WATCH_FLOOR[PUMP] * f for f in (3.0, 0.9, 3.0)])
     found = outstanding(residual, variance, np.array([True, True, False]))
     assert found.signature.tolist() == [PUMP, -1, -1]
-    assert abs(found.size[0] - 3.0 * SERVICE_FLOOR[PUMP]) < 1e-6
+    assert abs(found.size[0] - 3.0 * WATCH_FLOOR[PUMP]) < 1e-6
     alone = np.zeros((1, residual.shape[1]))
     alone[0, INDEX["air_inlet"]] = 3.0
     assert outstanding(alone, variance[:1], np.array([True])).signature.tolist() == [-1]
+
+
+def test_single_cycles_need_less_of_a_floor_than_a_mean_does() -> None:
+    """A swing 0.3 K wider on either side is below the floor of a mean, 0.4 K; air is not."""
+    swing = next(k for k, s in enumerate(SIGNATURES) if s.part == "controller")
+    air = next(k for k, s in enumerate(SIGNATURES) if s.part == "air_removal")
+    variance = np.tile((SCATTER**2 + WANDER**2) / 16.0, (2, 1))
+    residual = np.stack([DIRECTIONS[swing] * 0.3, DIRECTIONS[air] * 0.4])
+    found = outstanding(residual, variance, np.array([True, True]))
+    assert found.signature.tolist() == [swing, -1]
 
 
 def test_four_of_ten_cycles_on_two_days_call() -> None:
