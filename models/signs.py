@@ -458,15 +458,14 @@ def sign_matrix(cycles: pd.DataFrame) -> FloatArray:
         elif sign.name == "noise":
             # Swings of a few samples each bend as noise does: a faster swing is no worse logger.
             swings = _numbers(cycles, "exposure_sd_c") > SWINGS_K
-            value = np.where((interval >= SWINGS_HIDDEN_S) & swings, np.nan, value)
+            hidden = (interval >= SWINGS_HIDDEN_S) & swings
+            # Second differences that are all nothing, to rounding: no noise was seen.
+            value = np.where(hidden | ~(value > LEAST_NOISE_K), np.nan, value)
         elif sign.name == "hold":
             # Samples lost at either end would shorten it.
             whole = ~(_numbers(cycles, "gap_s") > HOLD_GAP_INTERVALS * interval)
             value = np.where(whole & (interval <= HOLD_SHARE * value), value, np.nan)
             value = value / _set_seconds(cycles)
-        elif sign.name == "noise":
-            # Second differences that are all nothing, to rounding: no noise was seen.
-            value = np.where(value > LEAST_NOISE_K, value, np.nan)
         value = _as_seen(sign.name, value, interval)
         if sign.scale == "log":
             value = np.log(np.where(value > 0.0, value, np.nan))

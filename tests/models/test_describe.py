@@ -8,12 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 from chamberdrift.models.describe import RowContext
-<<<<<<< HEAD
 from chamberdrift.models.evidence import drift_evidence
-from chamberdrift.models.signatures import SIGNATURES
-=======
-from chamberdrift.models.signatures import BLOCKED, TIMER
->>>>>>> edf9b5a (A share of single cycles calls at the watch floor, a unit near its band from less, one sign where nothing else moves it, and a load is never lighter than none: low water, controllers and filters are seen before cycles fail)
+from chamberdrift.models.signatures import BLOCKED, SIGNATURES, TIMER
 from chamberdrift.models.signs import INDEX, NAMES, SCATTER, WANDER
 from chamberdrift.models.unit import UnitState
 from chamberdrift.shared.config import Config
@@ -47,7 +43,6 @@ def test_a_level_that_keeps_climbing_did_not_move_at_once() -> None:
     assert not context(23.4, over).at_once()
 
 
-<<<<<<< HEAD
 def test_what_tells_a_fault_from_others_is_among_what_is_said() -> None:
     k = next(i for i, s in enumerate(SIGNATURES) if "by which the machine regulates" in s.size)
     delta, z = np.full((2, len(NAMES)), np.nan)
@@ -64,7 +59,8 @@ def test_what_tells_a_fault_from_others_is_among_what_is_said() -> None:
     assert column == "exposure_mean_c"
     assert "pressure reading with the chamber open is up by 3.2 kPa" in text
     assert "delay" not in text
-=======
+
+
 @pytest.mark.parametrize(
     ("slow", "called"),
     [((0.5,) * 5, True), ((0.0, 1.2, 0.0, 0.0, 1.2), False)],
@@ -81,4 +77,3 @@ def test_a_hold_is_not_timed_while_the_logger_loses_samples() -> None:
     assert made.allowed(TIMER)
     made.state.ledger.raise_flag("logger", "watch", 4.0, {"mode": "drop-outs"})
     assert not made.allowed(TIMER)
->>>>>>> edf9b5a (A share of single cycles calls at the watch floor, a unit near its band from less, one sign where nothing else moves it, and a load is never lighter than none: low water, controllers and filters are seen before cycles fail)
