@@ -164,7 +164,9 @@ def add_units(text: str, rows: list[dict[str, Any]]) -> str:
             site = sites.setdefault(row["site"], {})
             site.update({key: row[c] for c, key in SITE_COLUMNS.items() if c in row})
     text = set_in_list(text, "site", "id", sites)
-    units = {row["unit_id"]: {c: row[c] for c in UNIT_COLUMNS if c in row} for row in rows}
+    units: dict[str, dict[str, Any]] = {
+        row["unit_id"]: {c: row[c] for c in UNIT_COLUMNS if c in row} for row in rows
+    }
     text = set_in_list(text, "unit", "id", units)
     known = {(a.logger, a.unit) for a in parse_config(text).assignments}
     pairs = [(row.get("logger", ""), row["unit_id"]) for row in rows]

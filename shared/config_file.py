@@ -26,7 +26,8 @@ from .config import (
     Site,
     Unit,
 )
-from .config_keys import COLUMN_ROLES, SECTION_BY_NAME, SECTIONS, Key, Section
+from .config_keys import COLUMN_ROLES, Key, Section
+from .config_sections import SECTION_BY_NAME, SECTIONS
 from .errors import ConfigError
 from .programs import Program
 from .toml_lines import Path, key_lines, line_of

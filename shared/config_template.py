@@ -11,7 +11,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from .config import Config
-from .config_keys import SECTION_BY_NAME, SECTIONS, Key, Section
+from .config_keys import Key, Section
+from .config_sections import SECTION_BY_NAME, SECTIONS
 from .toml_lines import Path, key_lines
 
 _INTRO = """\

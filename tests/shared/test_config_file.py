@@ -14,12 +14,8 @@ import pytest
 from chamberdrift.shared import units
 from chamberdrift.shared.config import Config
 from chamberdrift.shared.config_file import check_zone, nearest, parse_config
-from chamberdrift.shared.config_keys import (
-    PRESSURE_UNITS,
-    SECTION_BY_NAME,
-    SECTIONS,
-    TEMPERATURE_UNITS,
-)
+from chamberdrift.shared.config_keys import PRESSURE_UNITS, TEMPERATURE_UNITS
+from chamberdrift.shared.config_sections import SECTION_BY_NAME, SECTIONS
 from chamberdrift.shared.config_template import (
     commented_config,
     render_config,
