@@ -53,6 +53,17 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
                 f"the pinned start_time {quoted(d.pin.start_time)} is no moment",
                 "write it as 2024-05-31 10:00:00",
             )
+        own, _ = clocks.find_bases([s for s in d.statements if s.line < d.table.data_line], stated)
+        other = [b for b in own if b.local_ms not in {None, base.local_ms}]
+        if other:
+            raise refusal(
+                "layout",
+                d.a.name,
+                f"line {other[0].line} states the start {quoted(other[0].text)}, and a [[layout]] "
+                f"pins {quoted(d.pin.start_time)}",
+                "let the match of that [[layout]] name only the export that it is meant for",
+                line=other[0].line,
+            )
         return (
             _anchor(d, base, raw, ok, 0, len(raw), mode),
             base.offset_min is not None,
@@ -250,7 +261,7 @@ def _no_start(d: Decider, found: str) -> Exception:
         "export date and time of each row, or pin start_time in a [[layout]]",
         line=d.table.data_line,
         question="On which day and at which time does this record start?",
-        toml=layout_toml(d.a.name, 'start_time = "2024-01-31 10:00:00"'),
+        toml=layout_toml(d.a.name, 'start_time = "2024-01-31 10:00:00"', alone=True),
     )
 
 

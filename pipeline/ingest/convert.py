@@ -331,7 +331,7 @@ def place_in_utc(
                 "which pass it is",
                 "pin the offset of this export in a [[layout]]",
                 question="Was summer time still on when this record was made?",
-                toml=layout_toml(name, 'zone = "Etc/UTC"'),
+                toml=layout_toml(name, 'zone = "Etc/UTC"', alone=True),
             )
         utc = local.utc_ms
         counts.folds += local.fold_resolved

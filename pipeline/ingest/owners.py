@@ -35,8 +35,10 @@ Float = NDArray[np.float64]
 def find_units(d: Decider) -> list[tuple[str, str, Any]]:
     """Return (unit, logger, mask of rows or None) of each group of rows."""
     roles, parsed = d.roles, d.parsed
-    if roles.unit_column is not None and not d.pin.unit_id:
-        return _from_column(d, roles.unit_column)
+    if roles.unit_column is not None:
+        if not d.pin.unit_id:
+            return _from_column(d, roles.unit_column)
+        _refuse_several(d, roles.unit_column, d.pin.unit_id)
     logger_codes = None
     if roles.logger_column is not None:
         logger_codes, loggers = encode(parsed.texts[roles.logger_column])
@@ -68,6 +70,24 @@ def unassigned(d: Decider, logger: str) -> Exception:
         question=f"At which unit does logger {quoted(logger)} sit?",
         toml=f'[[assignment]]\nlogger = {toml_text(logger)}\nunit = "unit-1"',
     )
+
+
+def _refuse_several(d: Decider, column: int, pinned: str) -> None:
+    """Refuse rows of several units for which one unit is pinned: they would be mixed."""
+    header = {h.strip().casefold() for h in d.table.headers}
+    codes, texts = encode(d.parsed.texts[column])
+    live = codes[~d.parsed.blank]
+    named = [t for k, t in enumerate(texts) if t and t.casefold() not in header and k in live]
+    if len(named) > 1:
+        raise refusal(
+            "layout",
+            d.a.name,
+            f"a [[layout]] pins the unit {quoted(pinned)}, but column "
+            f"{quoted(d.table.headers[column])} names {len(named)} units, such as "
+            f"{quoted(named[0])} and {quoted(named[1])}",
+            "let the match of that [[layout]] leave this export out",
+            line=d.table.data_line,
+        )
 
 
 def _from_column(d: Decider, column: int) -> list[tuple[str, str, Any]]:

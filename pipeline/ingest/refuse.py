@@ -80,8 +80,19 @@ def toml_text(text: str) -> str:
     return f'"{escaped}"'
 
 
-def layout_toml(name: str, *lines: str) -> str:
-    """Return a ``[[layout]]`` entry for exports that lie beside this one."""
+def layout_toml(name: str, *lines: str, alone: bool = False) -> str:
+    """Return a ``[[layout]]`` entry for exports that lie beside this one.
+
+    Parameters
+    ----------
+    lines
+        What it pins.
+    alone
+        That this very export is meant: a start, say, is no other's.
+    """
+    if alone:
+        match = glob.escape(name.replace("\\", "/"))
+        return "\n".join(["[[layout]]", f"match = {toml_text(match)}", *lines])
     folder, _, leaf = name.replace("\\", "/").rpartition("/")
     suffix = "".join("." + part for part in leaf.split(".")[1:][-2:] if len(part) <= 5)
     # Files at the top of the inbox may be anyone's: there the name's own beginning counts.

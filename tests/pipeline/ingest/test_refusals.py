@@ -127,3 +127,35 @@ def test_a_pinned_family_of_encodings_follows_the_mark(pinned: str, order: str) 
     reading, _ = attempt(data, "S-12.csv", pin)
     assert reading is not None
     assert reading.rows_kept == len(iso())
+
+
+def test_a_start_is_pinned_for_its_export_alone() -> None:
+    rows = [f"{k * 10},{r.partition(',')[2]}" for k, r in enumerate(iso())]
+    head = "Elapsed (s)," + HEAD.partition(",")[2]
+    _, refused = attempt(lines(rows, head).encode(), "north/S-12_0001.csv", zoned())
+    assert refused is not None
+    answered = merged(zoned(), parse_config(refused.toml))
+    assert attempt(lines(rows, head).encode(), "north/S-12_0001.csv", answered)[0] is not None
+    other = attempt(lines(rows, head).encode(), "north/S-12_0002.csv", answered)[1]
+    assert other is not None
+    assert other.cause == "start_time"
+    wide = dataclasses.replace(
+        zoned(), layouts=(LayoutPin("north/*", start_time="2024-01-31 10:00:00"),)
+    )
+    stated = lines(rows, "Start: 2024-05-21 10:00:00", head).encode()
+    clash = attempt(stated, "north/S-12_0002.csv", wide)[1]
+    assert clash is not None
+    assert clash.cause == "layout"
+
+
+def test_a_pinned_unit_never_mixes_rows_of_several() -> None:
+    pin = dataclasses.replace(zoned(), layouts=(LayoutPin("*", unit_id="S-9"),))
+    head = f"{HEAD},Unit ID"
+    one = lines([f"{r},U-1" for r in iso()], head).encode()
+    reading, _ = attempt(one, "x.csv", pin)
+    assert reading is not None
+    assert reading.unit_ids == ("S-9",)
+    rows = [f"{r},U-{1 + k // 180}" for k, r in enumerate(iso())]
+    _, refused = attempt(lines(rows, head).encode(), "x.csv", pin)
+    assert refused is not None
+    assert refused.cause == "layout"
