@@ -66,7 +66,8 @@ def match(
     score = np.einsum("ij,kj->ik", right, directions)
     information = solve.quadratics(directions)
     if directions is DIRECTIONS:
-        lacking = _NEEDY & ~np.einsum("ij,kj->ik", seen, NEEDS)
+        # Counts are exact in any order, so BLAS may count.
+        lacking = _NEEDY & (seen.astype(np.float64) @ _NEEDED < 0.5)
         information = np.where(lacking, 0.0, information)
     safe = np.where(information > 1e-9, information, np.inf)
     return Match(
@@ -118,7 +119,7 @@ class _Solver:
     def __init__(self, weight: FloatArray, load_sd: FloatArray | None = None) -> None:
         self.weight = weight
         self.wn = weight[:, :, None] * NUISANCE_DIRECTIONS.T[None, :, :]
-        inner = np.einsum("ij,mj->im", weight, _PAIRS).reshape(-1, _N, _N) + _PRIOR
+        inner = _PAIRS.sums(weight).reshape(-1, _N, _N) + _PRIOR
         if load_sd is not None:
             inner[:, LOAD, LOAD] += 1.0 / load_sd**2 - _PRIOR[LOAD, LOAD]
         self.inner = np.linalg.inv(inner)
@@ -132,13 +133,36 @@ class _Solver:
     def quadratics(self, directions: FloatArray) -> FloatArray:
         """Return d' V^-1 d of each direction, shape (rows, directions)."""
         if directions is DIRECTIONS:
-            squares, mixed = _SQUARES, _MIXED
+            squares, part = _SQUARES, _MIXED.sums(self.weight)
+            shares = _SHARES
         else:
-            squares, mixed = directions**2, _mixed(directions)
-        plain = np.einsum("ij,kj->ik", self.weight, squares)
-        part = np.einsum("ij,mj->im", self.weight, mixed).reshape(len(plain), -1, _N)
+            squares, part = directions**2, np.einsum("ij,mj->im", self.weight, _mixed(directions))
+            shares = np.arange(len(directions))
+        quadratic = np.einsum("ij,kj->ik", self.weight, squares)
+        # A direction that shares no sign with a nuisance keeps what it has.
+        part = part.reshape(len(quadratic), -1, _N).take(shares, axis=1)
         inside = np.einsum("inm,ikm->ikn", self.inner, part)
-        return np.asarray(plain - np.einsum("ikn,ikn->ik", part, inside))
+        quadratic[:, shares] -= np.einsum("ikn,ikn->ik", part, inside)
+        return np.asarray(quadratic)
+
+
+class _Sums:
+    """Weighted sums over signs, by rows of factors most of which are zero or stand there twice.
+
+    Each distinct row is summed once, with no BLAS: a result must not depend on its batch.
+    """
+
+    def __init__(self, factors: FloatArray) -> None:
+        filled = factors.any(axis=1)
+        self.factors, place = np.unique(factors[filled], axis=0, return_inverse=True)
+        self.place = np.full(len(factors), len(self.factors))  # the last column is zero
+        self.place[filled] = place.ravel()
+
+    def sums(self, weight: FloatArray) -> FloatArray:
+        """Return the sums of each row of weights, shape (rows, factors)."""
+        out = np.zeros((len(weight), len(self.factors) + 1))
+        np.einsum("ij,mj->im", weight, self.factors, out=out[:, :-1])
+        return out.take(self.place, axis=1)
 
 
 def _mixed(directions: FloatArray) -> FloatArray:
@@ -148,8 +172,12 @@ def _mixed(directions: FloatArray) -> FloatArray:
 
 
 _N: Final = len(NUISANCE_SD)
-_PAIRS: Final = _mixed(NUISANCE_DIRECTIONS)
+_PAIRS: Final = _Sums(_mixed(NUISANCE_DIRECTIONS))
 _PRIOR: Final = np.diag(1.0 / NUISANCE_SD**2)
 _SQUARES: Final = DIRECTIONS**2
-_MIXED: Final = _mixed(DIRECTIONS)
+_MIXED: Final = _Sums(_mixed(DIRECTIONS))
+_SHARES: Final = np.flatnonzero(
+    _mixed(DIRECTIONS).any(axis=1).reshape(len(DIRECTIONS), _N).any(axis=1)
+)
 _NEEDY: Final = NEEDS.any(axis=1)
+_NEEDED: Final = NEEDS.T.astype(np.float64)

@@ -108,8 +108,8 @@ LIMIT_WINDOW: Final = 10
 """Cycles in which a broken limit counts as repeated; leak tests count among leak tests."""
 
 K: Final = len(SIGNATURES)
-_RISES: Final = (DIRECTIONS.T > 0.0).astype(np.int64)
-_FALLS: Final = (DIRECTIONS.T < 0.0).astype(np.int64)
+_RISES: Final = (DIRECTIONS.T > 0.0).astype(np.float64)
+_FALLS: Final = (DIRECTIONS.T < 0.0).astype(np.float64)
 SWINGS: Final = frozenset(
     k for k, s in enumerate(SIGNATURES) if s.part == "controller" or s.mode == "stuck on"
 )
@@ -324,10 +324,11 @@ def matched(delta: FloatArray, variance: FloatArray) -> tuple[FloatArray, FloatA
 def supporting(delta: FloatArray, variance: FloatArray, size: FloatArray) -> NDArray[np.int64]:
     """Count the signs that moved each signature's way, shape (rows, signatures)."""
     z = np.where(np.isfinite(delta), delta, 0.0) / np.sqrt(variance)
-    up, down = (z >= SUPPORT_Z).astype(np.int64), (z <= -SUPPORT_Z).astype(np.int64)
+    # Small counts are exact as floats, and BLAS multiplies no integers.
+    up, down = (z >= SUPPORT_Z).astype(np.float64), (z <= -SUPPORT_Z).astype(np.float64)
     with_it = up @ _RISES + down @ _FALLS
     against = up @ _FALLS + down @ _RISES
-    return np.asarray(np.where(size >= 0.0, with_it, against))
+    return np.where(size >= 0.0, with_it, against).astype(np.int64)
 
 
 def eligible(
