@@ -22,8 +22,8 @@ from ..shared.config import Config
 from ..shared.errors import ChamberdriftError
 from .facts import Facts, facts_of
 from .late import Again, late_units
-from .month_steps import Mapper, MonthSteps, UnitStep, split, step_units
-from .monthly import Monthly, fit_month
+from .month_steps import MonthSteps, UnitStep, split, step_units
+from .monthly import Mapper, Monthly, fit_month
 from .months import month_name
 from .panel import Panel, event_days, make_panel, repairs_of
 from .plain import plain
@@ -176,37 +176,43 @@ def _run(
         fleet.states.setdefault(name, UnitState.new(name))
     kinds = {name: config.unit(name).type for name in fleet.states}
     tracks: Tracks = {name: [] for name in panel.units}
-    p: dict[str, FloatArray] = {}
+    odd_p = np.full(len(month), np.nan)
     facts = facts_of(panel.frame, panel.verdict)
     now = math.inf if fleet.monthly is None else fleet.monthly.code
     held = {} if again is None else again.months
     codes = sorted({*np.unique(month).tolist(), *(code for code in held if code > now)})
     begins: dict[int, MonthBegin] = {}
     for code in codes:
+        own: list[str] = []
         if fleet.monthly is None or fleet.monthly.code != code:
             known = held.get(code)
             if known is None:
                 seen = seen_before(fleet.states)
                 past = past_rows(code, sampled(seen, kinds), panel, tracks, recalled or {})
-                fleet.monthly = fit_month(code, past, seen, kinds)
+                fleet.monthly = fit_month(code, past, seen, kinds, mapper if parts > 1 else map)
             else:
                 fleet.monthly = Monthly.from_json(dict(known))
             if keep and code > codes[-1] - KEPT_MONTHS:
                 joins = {} if again is None or known is None else again.since
                 own = [u for u in fleet.states if known is None or joins.get(u, math.inf) <= code]
-                begins[code] = _begin(fleet, panel, code, own)
-        steps = _steps(fleet, panel, month == code, repairs, kinds, facts)
+                own = list(seen_before({u: fleet.states[u] for u in own}))
+                begins[code] = MonthBegin(fleet.monthly.to_json(), {})
+        steps = _steps(fleet, panel, month == code, repairs, kinds, facts, set(own))
         task = MonthSteps(tuple(s for _, s in steps), replace(fleet.monthly, pools={}), config)
         tasks = split(task, parts)
         made = mapper(step_units, tasks) if len(tasks) > 1 else map(step_units, tasks)
         stepped = [one for group in made for one in group]
+        told: dict[str, dict[str, Any]] = {}
         for (first, step), done in zip(steps, stepped, strict=True):
             name = step.state.ledger.unit_id
             fleet.states[name] = done.state
             tracks[name].append((first, done.moved))
-            last = first + len(step.rows.program)
-            for subsystem, values in done.odd.items():
-                p.setdefault(subsystem, np.full(len(month), np.nan))[first:last] = values
+            if done.odd is not None:
+                odd_p[first : first + len(done.odd)] = done.odd
+            if done.begun is not None:
+                told[name] = done.begun
+        if own:
+            begins[code].units.update(_begun(fleet, panel, code, own, told))
     fleet.repairs = {
         name: [r for r in rows if r.time < fleet.states[name].tracker.time]
         for name, rows in repairs.items()
@@ -216,7 +222,6 @@ def _run(
     version = [called[code] for code in month.tolist()]
     # The state is written first: what is retired or forecast belongs to the view of tonight.
     carried = _write(fleet) if keep and fleet.monthly is not None else {}
-    odd_p = p.get("all", np.full(len(month), np.nan))
     judged = result(panel, fleet.states, tracks, config, version, odd_p, as_of)
     if keep and fleet.monthly is not None:
         oldest = fleet.monthly.code - KEPT_MONTHS
@@ -225,20 +230,18 @@ def _run(
     return judged, carried
 
 
-def _begin(fleet: _Fleet, panel: Panel, code: int, names: list[str]) -> MonthBegin:
-    """Return some units as a month begins."""
-    assert fleet.monthly is not None
+def _begun(
+    fleet: _Fleet, panel: Panel, code: int, names: list[str], told: dict[str, dict[str, Any]]
+) -> dict[str, dict[str, Any]]:
+    """Return some units as a month began: as their steps told, or as they still are."""
     at = [c for c in panel.memories if c >= code]
     memories = panel.memories[min(at)] if at else fleet.memories
     units = {}
     for name in names:
-        known = fleet.states[name]
-        if math.isnan(known.tracker.time):
-            continue
-        units[name] = {"unit": known.to_json()}
+        units[name] = {"unit": told.get(name) or fleet.states[name].to_json()}
         if name in memories:
             units[name]["power"] = plain(memories[name].to_json())
-    return MonthBegin(fleet.monthly.to_json(), units)
+    return units
 
 
 def _steps(
@@ -248,6 +251,7 @@ def _steps(
     repairs: dict[str, list[Repair]],
     kinds: dict[str, str],
     facts: Facts,
+    begins: set[str],
 ) -> list[tuple[int, UnitStep]]:
     """Return what each unit has to be stepped over in a month, and its first row."""
     out = []
@@ -262,6 +266,7 @@ def _steps(
                 panel.rows.part(first, last),
                 facts.part(first, last),
                 repairs.get(name, []),
+                name in begins,
             )
             out.append((first, step))
     return out

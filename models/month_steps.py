@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +21,8 @@ LEAST_WORK: Final = 3000
 """Rows, and ``UNIT_ROWS`` a unit, below which a month is stepped in this process."""
 UNIT_ROWS: Final = 40
 """A unit's levels cost about as much as stepping over so many rows."""
+FLAGGED_ROWS: Final = 4
+"""A row beside a standing flag costs about as much as so many quiet ones."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +34,8 @@ class UnitStep:
     rows: Rows
     facts: Facts
     repairs: list[Repair]
+    begins: bool = False
+    """Whether its state as the month begins is asked for."""
 
 
 @dataclass(frozen=True)
@@ -51,18 +54,15 @@ class UnitStepped:
     state: UnitState
     moved: Track
     """Without the charts' levels, which only findings need."""
-    odd: dict[str, FloatArray]
-    """The forests' p-values, by subsystem."""
-
-
-Stepper = Callable[[MonthSteps], list[UnitStepped]]
-Mapper = Callable[[Stepper, Sequence[MonthSteps]], Iterable[list[UnitStepped]]]
-"""Shaped like ``map``; a pool's, to spread units over processes."""
+    odd: FloatArray | None
+    """The forest's p-values over all signs, shape (rows,); None without a forest."""
+    begun: dict[str, Any] | None
+    """The state as the month began, where it was asked for."""
 
 
 def split(task: MonthSteps, parts: int) -> list[MonthSteps]:
     """Split units into tasks of about equal work; small work stays together."""
-    work = np.array([len(u.rows.program) + UNIT_ROWS for u in task.units], dtype=np.float64)
+    work = np.array([_work(u) for u in task.units], dtype=np.float64)
     if parts <= 1 or work.sum() < LEAST_WORK:
         return [task]
     middle = np.cumsum(work) - work / 2.0
@@ -74,15 +74,21 @@ def split(task: MonthSteps, parts: int) -> list[MonthSteps]:
     return [replace(task, units=units) for units in chosen if units]
 
 
+def _work(unit: UnitStep) -> int:
+    times = FLAGGED_ROWS if unit.state.ledger.standing_all() else 1
+    return len(unit.rows.program) * times + UNIT_ROWS
+
+
 def step_units(task: MonthSteps) -> list[UnitStepped]:
     """Step the charts of units over their rows and find what stands out.
 
     The states of the task are changed in place.
     """
+    begun = [u.state.to_json() if u.begins else None for u in task.units]
     moved = [_step(u, task.monthly) for u in task.units]
     odd = _score(task, moved)
     done = []
-    for unit, charts, p in zip(task.units, moved, odd, strict=True):
+    for unit, charts, p, before in zip(task.units, moved, odd, begun, strict=True):
         find(
             unit.state,
             unit.rows,
@@ -93,7 +99,8 @@ def step_units(task: MonthSteps) -> list[UnitStepped]:
             task.config,
         )
         none = np.empty((0, 2, 0))
-        done.append(UnitStepped(unit.state, replace(charts, delta=none, variance=none), p))
+        kept = replace(charts, delta=none, variance=none)
+        done.append(UnitStepped(unit.state, kept, p.get("all"), before))
     return done
 
 

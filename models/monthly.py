@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -19,6 +20,11 @@ FloatArray = NDArray[np.float64]
 FOREST_UNITS: Final = 20
 """Units of a type before it has a forest of its own; below, residuals of all types are
 pooled: they are in each unit's own standard deviations already (design choice)."""
+FIT_WORK: Final = 2000
+"""Rows from which on a month's fits are worth a pool: a quarter of a second."""
+
+Mapper = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
+"""Shaped like ``map``; a pool's, to spread work over processes."""
 
 
 @dataclass(frozen=True)
@@ -61,8 +67,42 @@ class Monthly:
         )
 
 
+@dataclass(frozen=True)
+class _ReferenceTask:
+    """Rows that one type's reference is fitted from."""
+
+    kind: str
+    point: str
+    rows: tuple[FloatArray, FloatArray, NDArray[np.int64]] | None
+    """Signs, circumstances and group; None: there are none."""
+    levels: FloatArray
+
+    def fit(self) -> Reference:
+        return fit_reference(self.point, *self.rows, self.levels) if self.rows else SHIPPED
+
+
+@dataclass(frozen=True)
+class _ForestTask:
+    """Rows that one forest is grown from."""
+
+    kind: str
+    point: str
+    pool: Pool
+
+    def fit(self) -> Forest | None:
+        return fit_forest(self.point, self.kind, self.pool)
+
+
+def _fit_one(task: _ReferenceTask | _ForestTask) -> Reference | Forest | None:
+    return task.fit()
+
+
 def fit_month(
-    code: int, past: Past, states: dict[str, UnitState], kinds: dict[str, str]
+    code: int,
+    past: Past,
+    states: dict[str, UnitState],
+    kinds: dict[str, str],
+    mapper: Mapper = map,
 ) -> Monthly:
     """Refit from the rows before a month.
 
@@ -76,10 +116,23 @@ def fit_month(
         All units that were seen before the month.
     kinds
         Each unit's type.
+    mapper
+        A pool's ``map``: references and forests need nothing of each other.
     """
     references = _references(code, past, states, kinds)
     pools = _pools(code, past, states, kinds)
-    return Monthly(code, references, pools, _fit(pools, code))
+    forests = [_ForestTask(kind, month_name(code), pool) for kind, pool in pools.items()]
+    rows = sum(len(r.rows[2]) for r in references if r.rows) + sum(
+        len(p.fit) for p in pools.values()
+    )
+    made = list((mapper if rows >= FIT_WORK else map)(_fit_one, [*forests, *references]))
+    grown = zip(pools, made, strict=False)
+    return Monthly(
+        code,
+        {t.kind: r for t, r in zip(references, made[len(forests) :], strict=True)},
+        pools,
+        {kind: forest for kind, forest in grown if forest is not None},
+    )
 
 
 def _fit(pools: dict[str, Pool], code: int) -> dict[str, Forest]:
@@ -89,11 +142,11 @@ def _fit(pools: dict[str, Pool], code: int) -> dict[str, Forest]:
 
 def _references(
     code: int, past: Past, states: dict[str, UnitState], kinds: dict[str, str]
-) -> dict[str, Reference]:
+) -> list[_ReferenceTask]:
     # Wander is pooled over all types: a type has few units, and weeks are alike.
     levels = np.array([states[u].slow_level for u in levelled(states)])
     chosen = sampled(states, kinds)
-    out = {}
+    out = []
     for kind in sorted({kinds[u] for u in states}):
         signs, circumstances, times, names, owner = [], [], [], [], []
         for i, u in enumerate([u for u in chosen if kinds[u] == kind]):
@@ -107,14 +160,13 @@ def _references(
             names.append(rows.program[at])
             owner.append(np.full(at.size, i, dtype=np.int64))
         if not sum(t.size for t in times):
-            out[kind] = SHIPPED
+            out.append(_ReferenceTask(kind, month_name(code), None, levels))
             continue
         block = (np.concatenate(times) // BLOCK_DAYS).astype(np.int64)
         _, program = np.unique(np.concatenate(names), return_inverse=True)
         group = (np.concatenate(owner) * 1000 + program) * 100_000 + block
-        out[kind] = fit_reference(
-            month_name(code), np.concatenate(signs), np.concatenate(circumstances), group, levels
-        )
+        both = np.concatenate(signs), np.concatenate(circumstances), group
+        out.append(_ReferenceTask(kind, month_name(code), both, levels))
     return out
 
 

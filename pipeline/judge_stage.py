@@ -19,7 +19,7 @@ import pandas as pd
 
 from ..models import Judged, ReplayNeededError, judge, judge_night, state_of
 from ..models.late import Again, Late
-from ..models.month_steps import Mapper
+from ..models.monthly import Mapper
 from ..models.months import month_name, month_of, month_stamp, stamp, to_days
 from ..models.recall import window_start
 from ..models.result import with_journal
