@@ -158,4 +158,4 @@ def _weighted_quantiles(x: FloatArray, w: FloatArray, at: tuple[float, ...]) -> 
     order = np.argsort(x, kind="stable")
     total = np.cumsum(w[order])
     place = np.searchsorted(total, np.array(at) * total[-1])
-    return tuple(float(x[order][min(int(p), x.size - 1)]) for p in place)
+    return tuple(float(x[order[min(int(p), x.size - 1)]]) for p in place)

@@ -34,6 +34,8 @@ class Panel:
     frame: pd.DataFrame
     verdict: pd.DataFrame
     rows: Rows
+    program: NDArray[np.str_]
+    """Program of each row, or the kind of a test; as in ``rows``."""
     units: tuple[str, ...]
     starts: IntArray
     """First row of each unit, and the number of rows."""
@@ -124,7 +126,9 @@ def make_panel(
     # Where mains are measured, the circumstance says it.
     signs = signs - np.where(measured, 0.0, common)[:, None] * MAINS_MOVES
     rows = dataclasses.replace(rows, signs=signs)
-    return Panel(frame, verdicts(frame, config.limits), rows, units, starts, month, at_begin)
+    return Panel(
+        frame, verdicts(frame, config.limits), rows, program, units, starts, month, at_begin
+    )
 
 
 def repairs_of(service: pd.DataFrame, as_of: pd.Timestamp | None) -> dict[str, list[Repair]]:

@@ -132,17 +132,17 @@ def past_rows(
 
 def recall_table(panel: Panel, tracks: Tracks, units: list[str], code: int) -> pd.DataFrame:
     """Return the rows of this run that the fits of months after ``code`` may read."""
-    at: list[int] = []
+    places: list[NDArray[np.int64]] = []
     pieces: list[UnitRows] = []
     for name in units:
         for first, moved in tracks.get(name, []):
             rows = _of_track(panel, first, moved)
             skipped = int(np.searchsorted(rows.time, window_start(code + 1)))
-            at += range(first + skipped, first + len(rows.time))
+            places.append(np.arange(first + skipped, first + len(rows.time)))
             pieces.append(_part(rows, slice(skipped, None)))
     if not pieces:
         return RECALL.empty()
-    rows = _join(pieces)
+    rows, at = _join(pieces), np.concatenate(places)
     columns = {
         "cycle_id": panel.frame["cycle_id"].to_numpy(dtype=object)[at],
         "unit_id": panel.frame["unit_id"].to_numpy(dtype=object)[at],
@@ -193,7 +193,7 @@ def _of_track(panel: Panel, first: int, moved: Track) -> UnitRows:
     rows = panel.rows
     return UnitRows(
         rows.time[at],
-        np.array(rows.program[at], dtype=str),
+        panel.program[at],
         rows.complete[at],
         moved.ready,
         rows.signs[at],
