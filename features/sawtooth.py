@@ -26,6 +26,9 @@ UNEVEN: Final = 0.25
 """Median distance of periods from their median beyond which they have no rhythm (no source)."""
 FEW_SAMPLES: Final = 7.0
 """Samples in a period under which slopes come from steps, not from regressions of runs."""
+LEG_SAMPLES: Final = 2.5
+"""The same for the shorter run alone: of 35 s sampled each 20 s only steps show the slope
+(no source)."""
 HEIGHT_RATIO: Final = 1.4
 """Most that two readings of the swing's height may differ (no source)."""
 STEP_ERROR: Final = 0.018
@@ -98,7 +101,9 @@ def measure(
     if len(turns) < 2 * LEAST_TEETH:
         return _none("no_sawtooth")
     first = int(turns[0])
-    if period / interval < FEW_SAMPLES:
+    legs = np.diff(time[turns])
+    shorter = min(median(legs[::2]), median(legs[1::2])) / interval
+    if period / interval < FEW_SAMPLES or shorter < LEG_SAMPLES:
         found = _by_steps(time[first:], temp[first:], period, interval, grain, len(turns) // 2)
     else:
         found = _by_runs(time, temp, turns, 1.5 * tau_s, period, interval, grain)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from chamberdrift.features import extract, phases
+from chamberdrift.features import extract, phases, sawtooth
 from chamberdrift.features.exhaust import exhaust_times
 from chamberdrift.features.leak import hold_bounds, leak_rate, pump_stopped
 from chamberdrift.features.saturation import sensor_lag
@@ -390,3 +390,20 @@ def test_a_vacuum_lost_in_minutes_is_a_leak_and_one_let_up_is_not(
     assert (row["kind"] == "leak_test") == (minutes > 1.0)
     if minutes > 1.0:
         assert row["leak_kpa_per_min"] == pytest.approx(rate, rel=0.02)
+
+
+def test_a_saw_tooth_with_a_short_run_has_one_answer_whatever_the_phase() -> None:
+    """On for 26 s of 130 s, rise 6.8 and fall 1.7 K/min, read each 20 s in steps of 0.5 K."""
+    duties = []
+    for phase in np.arange(0.0, 130.0, 10.0):
+        for period in (126.0, 130.0, 136.0):
+            time = np.arange(0.0, 1800.0, 20.0)
+            at = np.mod(time + phase, period)
+            height, on = 2.95, 0.2 * period
+            swing = np.where(at < on, height * at / on, height * (period - at) / (period - on))
+            found = sawtooth.measure(time, np.round(2.0 * (121.5 + swing)) / 2.0, 0.0, 0.5)
+            if not found.reason:
+                duties.append(found.duty)
+    assert len(duties) > 20
+    assert np.ptp(duties) < 0.08
+    assert np.median(duties) == pytest.approx(0.2, abs=0.05)
