@@ -135,8 +135,8 @@ def _is_id_column(table: Table, k: int) -> bool:
     cells = column_text(table, k)
     if not cells:
         return False
-    if all(read_mark(c) is not None for c in cells):
-        return False
+    if words(table.headers[k]) in {"unit", "units"} and all(map(read_mark, cells)):
+        return False  # units that something is measured in; a unit's id may well be A or C
     return not any(kind_of(c) in {"dot", "comma"} for c in cells)
 
 

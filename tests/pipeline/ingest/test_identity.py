@@ -123,6 +123,13 @@ def test_an_assignment_of_a_channel_keeps_no_other(
         assert frame[column].isna().all() == (column not in kept)
 
 
+@pytest.mark.parametrize("header", ["Unit ID", "Device", "Sterilizer"])
+def test_ids_that_look_like_unit_marks_are_ids(header: str) -> None:
+    rows = [f"{row},{'AC'[k // 180]}" for k, row in enumerate(iso())]
+    data = lines(rows, f"{HEAD},{header}").encode()
+    assert read_export(data, name="x.csv", config=Config(defaults=BERLIN)).unit_ids == ("A", "C")
+
+
 def test_rows_outside_one_loggers_assignment_are_counted_beside_others() -> None:
     later = datetime(2025, 1, 1, tzinfo=UTC)
     config = Config(
