@@ -24,6 +24,8 @@ BACK_MS: Final = 60_000
 MIDNIGHT_GAP_MS: Final = 3_600_000
 """Longest gap across midnight that is one record; after a longer one days may be missing."""
 _DELAY: Final = re.compile(r"\bdelay|verzoger|\bretard|ritardo|vertraging|atraso|fordroj")
+LEAST_COUNTS: Final = 20
+"""Least counts whose steps tell decimals from sixtieths (no source)."""
 NEAR_MS: Final = 300_000
 """A clock column that begins this close to the stated start is taken to run on that clock."""
 
@@ -112,8 +114,32 @@ def _counted(d: Decider) -> tuple[Int, Any]:
         # The numbers become seconds since the first row.
         d.parsed.time_values = values = np.where(ok, (values - first) * interval, np.nan)
         return np.rint(np.where(ok, values, 0.0) * 1000.0).astype(np.int64), ok
+    if d.roles.time.factor in {60.0, 3600.0}:
+        _refuse_sixtieths(d, values[ok])
     seconds = np.where(ok, values, 0.0) * d.roles.time.factor
     return np.rint(seconds * 1000.0).astype(np.int64), ok
+
+
+def _refuse_sixtieths(d: Decider, values: Any) -> None:
+    """Refuse minutes or hours behind whose point stand sixtieths: 1.30 for 1 min 30 s.
+
+    Their steps are even so, and uneven read as decimals.
+    """
+    whole = np.floor(values)
+    part = np.rint((values - whole) * 100.0)
+    if len(values) < LEAST_COUNTS or part.max() >= 60.0 or np.ptp(whole) < 2.0:
+        return
+    read_so, decimals = np.diff(whole * 60.0 + part), np.diff(np.rint(values * 100.0))
+    if not decimals.any() or np.ptp(read_so) > 0.0 or np.ptp(decimals) == 0.0:
+        return
+    raise refusal(
+        "clock_format",
+        d.member,
+        f"the elapsed {'minutes' if d.roles.time.factor == 60.0 else 'hours'} never have more "
+        "than 59 behind the point, and only as sixtieths are their steps even",
+        "export elapsed seconds, or times with colons",
+        line=d.table.data_line,
+    )
 
 
 def _two_fields(d: Decider, raw: Int) -> Int:

@@ -265,3 +265,18 @@ def test_how_long_something_took_is_no_start(said: str, known: bool) -> None:
         return
     assert reading is not None
     assert np.array_equal(times(reading), c.ms)
+
+
+@pytest.mark.parametrize(("unit", "step"), [("min", 10), ("h", 1)])
+def test_sixtieths_behind_a_point_are_no_decimals(unit: str, step: int) -> None:
+    c = cycle()
+    head = f"Elapsed ({unit}),Temperature (°C)"
+    start = "Start: 2024-05-21 10:00:00"
+    counts = np.arange(len(c.t)) * step
+    as_sixtieths = [f"{n // 60}.{n % 60:02d},{t:.1f}" for n, t in zip(counts, c.t, strict=True)]
+    _, refused = attempt(lines(as_sixtieths, start, head).encode(), "S-12.csv", zoned(BERLIN))
+    assert refused is not None
+    assert refused.cause == "clock_format"
+    decimals = [f"{n / 60:.2f},{t:.1f}" for n, t in zip(counts, c.t, strict=True)]
+    reading, _ = attempt(lines(decimals, start, head).encode(), "S-12.csv", zoned(BERLIN))
+    assert reading is not None
