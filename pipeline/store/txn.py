@@ -9,26 +9,23 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 
 from ...shared.errors import LockLostError, StoreError
-from . import log, runs, samples
-from .entries import Commit, RunFile, TraceFile, UnitSpan
-from .keys import commit_path, trace_parts, trace_shard, unit_key
+from . import log, runs
+from .entries import Commit, RunFile, TraceFile
+from .keys import commit_path, trace_parts, trace_shard
 from .location import Location
 from .lock import Lock
+from .pending import Mapper, PendingTraces
 from .precedence import Export
 from .runs import ALL, Layer
 from .snapshot import Snapshot
 from .specs import Spec, spec, to_ms
-from .traces import MonthChange, MonthTask, NewPart, add_month, month_parts
 
 KEEP_WITHDRAWN = timedelta(hours=1)
 """How long files that a commit withdrew stay for readers that still use them (no source)."""
-
-Mapper = Callable[[Callable[[MonthTask], MonthChange], list[MonthTask]], Iterable[MonthChange]]
 
 
 class Txn:
@@ -41,20 +38,13 @@ class Txn:
         self._rows: dict[str, list[pa.Table]] = {}
         self._cuts: dict[str, dict[str, int]] = {}
         self._keys: dict[str, set[str]] = {}
-        self._parts: dict[tuple[str, str], list[NewPart]] = {}
-        self._arrived = 0
-        self._added: dict[str, TraceFile] = {}
-        self._withdrawn: dict[str, TraceFile] = {}
+        self._traces = PendingTraces(place, base)
         self._withdrawn_runs: list[RunFile] = []
         self._replaced_runs: list[RunFile] = []
         self._written: set[str] = set()
-        self._respanned: set[str] = set()
+        """Paths of table files that were made on the way."""
         self._facts: dict[str, int] = {}
         self._after: list[Callable[[], None]] = []
-        self.shared: dict[str, int] = {}
-        """By source: samples whose time the store had already."""
-        self.conflicts: dict[str, int] = {}
-        """By source: values that differ from those of an earlier arrival."""
         self.published = 0
         """The number of its commit, once there is one."""
         self._done = False
@@ -66,134 +56,44 @@ class Txn:
 
     # traces
 
+    @property
+    def shared(self) -> dict[str, int]:
+        """By source: samples whose time the store had already."""
+        return self._traces.shared
+
+    @property
+    def conflicts(self) -> dict[str, int]:
+        """By source: values that differ from those of an earlier arrival."""
+        return self._traces.conflicts
+
     def add_trace(
         self,
         unit_id: str,
         table: pa.Table | pd.DataFrame,
         exports: Mapping[str, Export] | None = None,
     ) -> None:
-        """Add samples of one unit, in any order of time.
-
-        Parameters
-        ----------
-        table
-            Columns of TRACES; absent ones become null.
-        exports
-            By source, what decides where exports differ. Sources that are not in it
-            count as exports without a statement of their own, made of these rows.
-        """
-        unit_key(unit_id)
-        rows = samples.conform(table)
-        if not len(rows):
-            return
-        at = samples.times_ms(rows)
-        if np.any(at[1:] < at[:-1]):
-            rows = rows.take(pa.array(np.argsort(at, kind="stable")))
-        known = dict(exports or {})
-        for source, own in _by_source(rows):
-            if source not in known:
-                last = int(samples.times_ms(own).max())
-                known[source] = Export(source, None, last, len(own))
-        for month, part in month_parts(rows, tuple(known.values()), self._next_place()):
-            self._parts.setdefault((unit_id, month), []).append(part)
-
-    def _next_place(self) -> int:
-        self._arrived += 1
-        return self._arrived
+        """Add samples of one unit, in any order of time; see ``PendingTraces.add``."""
+        self._traces.add(unit_id, table, exports)
 
     def adopt(self, unit_id: str, month: str, file: TraceFile) -> None:
         """Add a trace file that another process wrote below the store."""
-        self._written.add(file.path)
-        part = NewPart(file.low, file.high, file.rows, self._next_place(), file=file)
-        self._parts.setdefault((unit_id, month), []).append(part)
+        self._traces.adopt(unit_id, month, file)
 
     def flush_traces(self, mapper: Mapper = map) -> None:
-        """Write pending samples, merged with stored ones where they overlap.
-
-        Parameters
-        ----------
-        mapper
-            Shaped like ``map``; a pool's, to spread months over processes.
-        """
-        parts, self._parts = self._parts, {}
-        tasks = []
-        snapshot = self._trace_view()
-        for (unit_id, month), new in sorted(parts.items(), key=lambda p: p[0]):
-            low, high = min(p.low for p in new), max(p.high for p in new)
-            stored = snapshot.trace_files(unit_id, low, high)
-            tasks.append(MonthTask(self._place.text, unit_id, month, tuple(new), tuple(stored)))
-        simple = [t for t in tasks if len(t.parts) == 1 and t.parts[0].file and not t.stored]
-        for task in simple:
-            self._apply(MonthChange(task.unit_id, added=(task.parts[0].file,)))  # type: ignore[arg-type]
-        held = {id(t) for t in simple}
-        for change in mapper(add_month, [t for t in tasks if id(t) not in held]):
-            self._apply(change)
-
-    def _apply(self, change: MonthChange) -> None:
-        for file in change.added:
-            self._added[file.path] = file
-            self._written.add(file.path)
-        for file in change.withdrawn:
-            if self._added.pop(file.path, None) is None:
-                self._withdrawn[file.path] = file
-        for counts, more in ((self.shared, change.shared), (self.conflicts, change.conflicts)):
-            for source, count in more.items():
-                counts[source] = counts.get(source, 0) + count
+        """Write pending samples, merged with stored ones; see ``PendingTraces.flush``."""
+        self._traces.flush(mapper)
 
     def replace_traces(self, added: Iterable[TraceFile], withdrawn: Iterable[TraceFile]) -> None:
         """Exchange trace files for others (maintenance: the caller answers for the rows)."""
-        for file in withdrawn:
-            self._withdrawn[file.path] = file
-        for file in added:
-            if file.path in self._withdrawn:
-                del self._withdrawn[file.path]
-                continue
-            self._added[file.path] = file
-            self._written.add(file.path)
+        self._traces.replace(added, withdrawn)
 
     def respan(self, unit_id: str) -> None:
         """Tell a unit's first and last sample by its files: some were taken out for good."""
-        self._respanned.add(unit_id)
+        self._traces.respan(unit_id)
 
     def wrote(self, path: str) -> bool:
         """Tell whether a trace file was written by this transaction."""
-        return path in self._added
-
-    def _trace_view(self) -> Snapshot:
-        commit = Commit(
-            number=self._base.commit,
-            lock=0,
-            recorded_at=self._base.manifest.recorded_at,
-            note="",
-            checkpoint=self._base.manifest.checkpoint,
-            added_traces=tuple(self._added.values()),
-            withdrawn=tuple(self._withdrawn),
-            units=tuple(self._spans().items()),
-            cleaned=self._base.manifest.cleaned,
-        )
-        if not (self._added or self._withdrawn):
-            return self._base
-        return Snapshot(self._place, self._base.manifest.apply(commit))
-
-    def _spans(self) -> dict[str, UnitSpan]:
-        """Return the spans of units whose samples changed."""
-        spans: dict[str, UnitSpan] = {}
-        known = self._base.manifest.units
-        for sign, files in ((1, self._added), (-1, self._withdrawn)):
-            for file in files.values():
-                unit = trace_parts(file.path)[0]
-                old = spans.get(unit, known.get(unit, UnitSpan(file.low, file.high, 0)))
-                spans[unit] = UnitSpan(
-                    min(old.first, file.low), max(old.last, file.high), old.rows + sign * file.rows
-                )
-        for unit in self._respanned & spans.keys():
-            files = {f.path: f for f in self._base.trace_files(unit)}
-            own = [f for p, f in files.items() if p not in self._withdrawn]
-            own += [f for f in self._added.values() if trace_parts(f.path)[0] == unit]
-            if own:
-                low, high = min(f.low for f in own), max(f.high for f in own)
-                spans[unit] = UnitSpan(low, high, sum(f.rows for f in own))
-        return spans
+        return path in self._traces.added
 
     # tables
 
@@ -280,7 +180,7 @@ class Txn:
             held = self._pending(name)
             rows = spec(name).schema().empty_table() if held is None else held
             top[name] = Layer(rows, dict(self._cuts.get(name, {})))
-        return replace(self._trace_view(), top=top)
+        return replace(self._traces.view(), top=top)
 
     # quarantine
 
@@ -351,21 +251,21 @@ class Txn:
             recorded_at=now.isoformat(timespec="milliseconds"),
             note=note,
             checkpoint=base.checkpoint,
-            added_traces=tuple(self._added[p] for p in sorted(self._added)),
+            added_traces=tuple(self._traces.added[p] for p in sorted(self._traces.added)),
             added_runs=tuple(merged),
-            withdrawn=tuple(sorted([*self._withdrawn, *(r.path for r in gone)])),
-            units=tuple(sorted(self._spans().items())),
+            withdrawn=tuple(sorted([*self._traces.withdrawn, *(r.path for r in gone)])),
+            units=tuple(sorted(self._traces.spans().items())),
             facts=tuple(sorted(self._facts.items())),
             cleaned=cleaned,
         )
-        live = [*self._added, *(r.path for r in merged)]
+        live = [*self._traces.added, *(r.path for r in merged)]
         self._place.sync(live)
         data = log.dump_commit(commit)
         self._lock.check()
         self._create(number, data)
         self._done = True
         self.published = number
-        self._settle(base, replace(commit, bytes=len(data)), self._written - set(live))
+        self._settle(base, replace(commit, bytes=len(data)), self._all_written() - set(live))
         return number
 
     def _create(self, number: int, data: bytes) -> None:
@@ -446,7 +346,7 @@ class Txn:
 
     def _live(self, path: str) -> bool:
         """Tell whether a file is in use: what was withdrawn once may have been added again."""
-        return path in self._added or self._in_base(path)
+        return path in self._traces.added or self._in_base(path)
 
     def _in_base(self, path: str) -> bool:
         """Tell whether a file was there before: equal samples are written to equal paths."""
@@ -470,7 +370,10 @@ class Txn:
             if published is not None and published.lock == self._lock.number:
                 return  # interrupted just after the commit: the files are in use
             if self._lock.held():
-                self._remove(self._written)
+                self._remove(self._all_written())
+
+    def _all_written(self) -> set[str]:
+        return self._written | self._traces.written
 
     def _remove(self, paths: Iterable[str]) -> None:
         """Delete files that were written in vain."""
@@ -478,12 +381,3 @@ class Txn:
             with contextlib.suppress(OSError, StoreError):
                 if not self._in_base(path):
                     self._place.delete(path)
-
-
-def _by_source(rows: pa.Table) -> list[tuple[str, pa.Table]]:
-    import pyarrow.compute as pc
-
-    names = [s for s in pc.unique(rows.column("source")).to_pylist() if s]
-    if len(names) == 1:
-        return [(names[0], rows)]
-    return [(n, rows.filter(pc.equal(rows.column("source"), n))) for n in sorted(names)]
