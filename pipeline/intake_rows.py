@@ -379,7 +379,7 @@ class Account:
         for sha256 in changed:
             row = after[sha256]
             reason = {k: _text(row[k]) for k in REFUSED.names if k not in ("sha256", "bytes")}
-            txn.quarantine(sha256, None, {"sha256": sha256, "bytes": int(row["bytes"]), **reason})
+            txn.quarantine(sha256, {"sha256": sha256, "bytes": int(row["bytes"]), **reason})
         for sha256 in gone:
             txn.unquarantine(sha256)
         if self._lost:

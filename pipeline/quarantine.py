@@ -46,21 +46,6 @@ class RefusalGroup:
     exports: tuple[str, ...]
     """The first few, by name."""
 
-    def text(self) -> str:
-        """Return the group as a person reads it."""
-        names = ", ".join(self.exports)
-        more = f" and {self.count - len(self.exports)} more" if self.count > SHOWN_EXPORTS else ""
-        noun = "export" if self.count == 1 else "exports"
-        lines = [f"{self.count} {noun} set aside: {names}{more}."]
-        lines.append(self.question or self.message)
-        if self.command:
-            lines.append(f"Answer for all of them: {self.command}")
-            lines.append("The next nightly run reads them again.")
-        if self.toml:
-            lines.append("Or in chamberdrift.toml:" if self.command else "In chamberdrift.toml:")
-            lines += ["  " + line for line in self.toml.splitlines()]
-        return "\n".join(lines)
-
 
 def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...]:
     """Group refused exports by what they lack, largest group first.

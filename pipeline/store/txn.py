@@ -184,18 +184,10 @@ class Txn:
 
     # quarantine
 
-    def quarantine(self, sha256: str, data: Any, reason: Mapping[str, Any]) -> None:
-        """Keep the bytes of a refused export and why.
-
-        Parameters
-        ----------
-        data
-            The bytes, or None when they are kept already.
-        """
-        folder = f"quarantine/{sha256}"
-        if data is not None and not self._place.exists(f"{folder}/export"):
-            self._place.write(f"{folder}/export", data)
-        self._place.write(f"{folder}/reason.json", json.dumps(reason, indent=2).encode() + b"\n")
+    def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> None:
+        """Keep why an export was refused, beside its bytes."""
+        text = json.dumps(reason, indent=2).encode() + b"\n"
+        self._place.write(f"quarantine/{sha256}/reason.json", text)
 
     def unquarantine(self, sha256: str) -> None:
         """Drop the bytes of an export that was accepted at last, once this is published."""

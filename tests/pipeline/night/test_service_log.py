@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import re
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from chamberdrift.pipeline.service_log import (
@@ -159,3 +161,22 @@ def test_a_log_that_is_none_by_its_size_is_left_out(tmp_path: Path) -> None:
     assert _trouble(place, "small.csv") == ""
     assert _trouble(place, "service-log.csv").startswith("16 MB is no service log")
     assert "can't be read" in _trouble(place, "not-there.csv")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no such names there")
+def test_a_folder_with_an_odd_name_reaches_no_message_raw(tmp_path: Path) -> None:
+    from chamberdrift.pipeline.service_import import import_service
+
+    odd = "north\x1b[31m/service-log.csv"
+    (tmp_path / odd).parent.mkdir()
+    (tmp_path / odd).write_text(
+        "unit_id,time,part,action\nX,2026-05-01,heater,replaced\n", "utf-8"
+    )
+    work = SimpleNamespace(snapshot=SimpleNamespace(unit_ids=list), config=Config())
+    taken = SimpleNamespace(units=(), service_logs=(odd, odd.replace("service", "no")))
+    refused, new = import_service(work, str(tmp_path), taken)  # type: ignore[arg-type]
+    assert new == 0
+    assert [r.partition(":")[0].partition(",")[0] for r in refused] == [
+        "north\\x1b[31m/service-log.csv",
+        "north\\x1b[31m/no-log.csv",
+    ]
