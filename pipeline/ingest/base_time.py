@@ -55,8 +55,10 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
                 f"the pinned start_time {quoted(d.pin.start_time)} is no moment",
                 "write it as 2024-05-31 10:00:00",
             )
-        own, _ = clocks.find_bases([s for s in d.statements if s.line < d.table.data_line], stated)
-        other = [b for b in own if b.local_ms not in {None, base.local_ms}]
+        told, _ = clocks.find_bases(
+            [s for s in d.statements if s.line < d.table.data_line], stated
+        )
+        other = [b for b in told if b.local_ms not in {None, base.local_ms}]
         if other:
             raise refusal(
                 "layout",

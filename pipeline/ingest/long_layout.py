@@ -92,17 +92,18 @@ def find_labels(
                 if c >= 0 and mark_texts[c]
             }
             own_marks = {m for m in own if m is not None}
-            if len({m.unit for m in own_marks}) > 1:
+            references = {m.reference for m in own_marks} - {""}
+            if len({m.unit for m in own_marks}) > 1 or len(references) > 1:
                 raise refusal(
                     "units_differ",
                     name,
                     f"channel {quoted(text)} has values in "
-                    f"{', '.join(sorted(m.unit for m in own_marks))}",
-                    "export it in one unit",
+                    f"{', '.join(sorted(f'{m.unit} {m.reference}'.strip() for m in own_marks))}",
+                    "export it in one unit, absolute or gauge throughout",
                     line=line,
                 )
             if own_marks:
-                beside = next(iter(own_marks))
+                beside = max(own_marks, key=lambda m: m.reference)
                 if mark is None or mark.kind != beside.kind:
                     mark, why = beside, "the unit column says so"
                 elif not mark.reference and beside.reference:

@@ -228,7 +228,7 @@ def _decimal_question(column: Any, table: Table, k: int, name: str) -> Exception
 
 
 def check_cell_units(raw: Raw, table: Table, channel: Channel, name: str) -> None:
-    """Refuse a column whose cells state several units.
+    """Refuse a column whose cells state several units or references.
 
     Raises
     ------
@@ -244,12 +244,17 @@ def check_cell_units(raw: Raw, table: Table, channel: Channel, name: str) -> Non
         cells = pc.unique(raw.columns[beside]).to_pylist()
         found |= {m for m in (read_mark(c) for c in cells if c) if m is not None}
     units = {m.unit for m in found}
+    references = {m.reference for m in found} - {""}
     if len(units) > 1 or (units and channel.unit and units != {channel.unit}):
-        raise refusal(
-            "units_differ",
-            name,
-            f"column {quoted(channel.header)} holds values in "
-            f"{', '.join(sorted(units | {channel.unit} - {''}))}",
-            "export it in one unit",
-            line=table.data_line,
-        )
+        said = units | {channel.unit} - {""}
+    elif len(references | {channel.reference} - {""}) > 1 and references:
+        said = references | {channel.reference} - {""}
+    else:
+        return
+    raise refusal(
+        "units_differ",
+        name,
+        f"column {quoted(channel.header)} holds values in {', '.join(sorted(said))}",
+        "export it in one unit, absolute or gauge throughout",
+        line=table.data_line,
+    )

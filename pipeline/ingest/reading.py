@@ -78,9 +78,9 @@ class LineMap:
     """Which lines of which member each sample came from, as runs.
 
     Row ``k`` of the concatenated tables lies in the run with ``row[r] <= k <
-    row[r + 1]``; each sample of a run came from the line ``step`` lines below the
-    one before (-1: newest first; 0: all samples of the run came from somewhere in
-    its lines).
+    row[r + 1]``; each sample of a run came from ``step`` lines, right below those of
+    the one before (-1: from one line right above; 0: all samples of the run came
+    from somewhere in its lines).
     """
 
     row: Int
@@ -100,7 +100,7 @@ class LineMap:
         if step == 0:
             return name, int(self.line[r]), int(self.last[r])
         first = int(self.line[r]) + (row - int(self.row[r])) * step
-        return name, first, first
+        return name, first, first + max(step, 1) - 1
 
 
 class LineMapBuilder:
@@ -144,7 +144,7 @@ class LineMapBuilder:
             jump = np.flatnonzero((first[1:] != last[:-1] + 1) | (width[1:] != width[:-1])) + 1
             starts = np.concatenate(([0], jump))
             ends = np.concatenate((jump, [n])) - 1
-            steps = np.zeros(len(starts), np.int64)
+            steps = width[starts]
         if len(starts) > max(1000, n // 2):
             # Scattered rows (a long layout out of order): one run, the whole range.
             starts, ends, steps = np.array([0]), np.array([n - 1]), np.array([0])

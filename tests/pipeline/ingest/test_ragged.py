@@ -136,3 +136,35 @@ def test_empty_last_cells_between_tabs_stay_when_ends_are_evened_out() -> None:
     assert reading is not None
     assert reading.dropped_by_reason == {}
     assert reading.table().column("pressure_kpa").null_count == 1
+
+
+def _long(reference: str) -> list[str]:
+    return [
+        text
+        for k, (w, t, p) in enumerate(zip(C.local(BERLIN), C.t, C.p, strict=True))
+        for text in (
+            f"{w:%Y-%m-%d %H:%M:%S},Temperature,{t},°C",
+            f"{w:%Y-%m-%d %H:%M:%S},Pressure,{p},kPa {reference if k > 350 else 'abs'}",
+        )
+    ]
+
+
+def test_a_sample_of_two_readings_leads_back_to_both_lines() -> None:
+    data = lines(_long("abs"), "Time,Channel,Value,Unit").encode()
+    reading, _ = attempt(data, "S-12.csv", zoned())
+    assert reading is not None
+    assert reading.line_map is not None
+    for sample in (0, 100, 359):
+        assert reading.line_map.lines_of(sample)[1:] == (2 + 2 * sample, 3 + 2 * sample)
+
+
+@pytest.mark.parametrize("shape", ["cells", "beside", "long"])
+def test_a_reference_that_changes_within_a_column_is_asked_about(shape: str) -> None:
+    mark = {"cells": " ", "beside": ","}.get(shape, "")
+    rows = [f"{r}{mark}kPa {'gauge' if k > 350 else 'abs'}" for k, r in enumerate(iso())]
+    head = "Time,Temperature (°C),Pressure" + (",Unit" if shape == "beside" else "")
+    if shape == "long":
+        rows, head = _long("gauge"), "Time,Channel,Value,Unit"
+    _, refused = attempt(lines(rows, head).encode(), "S-12.csv", zoned())
+    assert refused is not None
+    assert refused.cause == "units_differ"
