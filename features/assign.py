@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Final
@@ -12,7 +11,7 @@ import pandas as pd
 
 from ..shared.config import Unit
 from ..shared.programs import Program, shortest_published_hold
-from .memory import DRIED_WINDOW, HOLDS, Memory
+from .memory import DRIED_WINDOW, ENDS, HOLDS, Memory
 
 HISTORY_CYCLES: Final = 10
 """Earlier cycles at a set point from which their mode counts (design: 10 or more)."""
@@ -24,6 +23,20 @@ TEST_LONGEST_S: Final = 270.0
 """A steam penetration test holds 134 °C for about 3.5 min (common practice)."""
 DRIED_CYCLES: Final = 5
 """Earlier cycles from which on it is known whether a unit dries as a rule (no source)."""
+LONGER_S: Final = 30.0
+LEAST_SLACK_S: Final = 5.0
+MOST_SLACK_SHARE: Final = 0.1
+"""A controller holds for its program's time and some seconds more, never less; samples show up to
+two intervals less, of which no more than this share of a hold is believed (no source)."""
+USUALLY_LONGER_S: Final = 10.0
+HALF_COSTS_S: Final = 15.0
+ALIKE_FITS: Final = 0.95
+"""Of times that fit nearly as many holds that one is the program's which they exceed by about so
+much, less a sample; half a minute is as unlikely as so many seconds more or less (no source)."""
+ALIKE_SHARE: Final = 0.02
+ALIKE_TIMES: Final = 2
+"""A hold that ends within this share, or two samples, of so many of the last ten was ended by the
+machine: a person's stops differ in length (no source)."""
 SHORT_SHARE: Final = 0.95
 """A hold that ends before this share of the program's time was broken off (no source)."""
 
@@ -81,12 +94,13 @@ def assign_after(
     kinds: list[str] = []
     completions: list[str | None] = []
     seen = {setpoint: list(holds) for setpoint, holds in memory.holds.items()}
+    ends = {setpoint: list(holds) for setpoint, holds in memory.ends.items()}
     dried = list(memory.dried)
     last_end = memory.run_end_s
     kept: Memory | None = None
     for row in _rows(out):
         if kept is None and row.started_s >= until_s:
-            kept = _kept(memory, seen, dried, last_end)
+            kept = _kept(memory, seen, ends, dried, last_end)
         idle = row.started_s - last_end
         if row.kind == "leak_test":
             names.append(None)
@@ -103,20 +117,24 @@ def assign_after(
             completions.append(row.completion)
             continue
         held = float(row.exposure if np.isfinite(row.exposure) else row.plateau)
-        program, source = _program(programs, removal, row.setpoint, held, seen)
+        program, source = _program(programs, removal, row, held, seen)
         names.append(program.name if program is not None else None)
         sources.append(source)
-        completion = row.completion
+        completion, short = row.completion, False
         if completion == "complete" and program is not None and np.isfinite(held):
             slack = 2.0 * (row.interval if np.isfinite(row.interval) else 0.0)
             if row.gap > 2.0 * slack:
                 slack += row.gap  # the rest of the hold may lie in it
-            if held < SHORT_SHARE * program.hold_min * 60.0 - slack:
+            short = held < SHORT_SHARE * program.hold_min * 60.0 - slack
+            if short and not _ends_alike(row, ends.get(row.setpoint, [])):
                 completion = "aborted"
+        if row.completion == "complete" and np.isfinite(row.exposure):
+            ends[row.setpoint] = [*ends.get(row.setpoint, [])[1 - ENDS :], row.exposure]
         completions.append(completion)
         usual = len(dried) >= DRIED_CYCLES and np.mean(dried[-DRIED_WINDOW:]) > 0.7
         test = (
             completion == "complete"
+            and not short
             and removal == "prevacuum"
             and not idle < FIRST_OF_DAY_S
             and program is not None
@@ -127,7 +145,7 @@ def assign_after(
             and row.pulses >= 1
         )
         kinds.append("penetration_test" if test else "sterilization")
-        if completion == "complete" and not test and np.isfinite(held):
+        if completion == "complete" and not (test or short) and np.isfinite(held):
             dried.append(bool(row.drying > 60.0))
             if np.isfinite(row.exposure):
                 seen.setdefault(row.setpoint, []).append(row.exposure)
@@ -137,16 +155,27 @@ def assign_after(
         kind=pd.array(kinds, dtype=TEXT),
         completion=pd.array(completions, dtype=TEXT),
     )
-    return named, kept if kept is not None else _kept(memory, seen, dried, last_end)
+    return named, kept if kept is not None else _kept(memory, seen, ends, dried, last_end)
+
+
+def _ends_alike(row: _Row, earlier: list[float]) -> bool:
+    """Return whether a hold ended after the same time as others before."""
+    near = max(ALIKE_SHARE * row.exposure, 2.0 * row.interval)
+    return sum(abs(e - row.exposure) <= near for e in earlier) >= ALIKE_TIMES
 
 
 def _kept(
-    memory: Memory, seen: dict[float, list[float]], dried: list[bool], last_end: float
+    memory: Memory,
+    seen: dict[float, list[float]],
+    ends: dict[float, list[float]],
+    dried: list[bool],
+    last_end: float,
 ) -> Memory:
     return replace(
         memory,
         run_end_s=last_end,
         holds={setpoint: tuple(holds[-HOLDS:]) for setpoint, holds in seen.items()},
+        ends={setpoint: tuple(holds[-ENDS:]) for setpoint, holds in ends.items()},
         dried=tuple(dried[-DRIED_WINDOW:]),
     )
 
@@ -203,7 +232,7 @@ def _pulses(cycles: pd.DataFrame) -> list[int]:
 def _program(
     programs: list[Program],
     removal: str,
-    setpoint: float,
+    row: _Row,
     held: float,
     seen: dict[float, list[float]],
 ) -> tuple[Program | None, str]:
@@ -213,6 +242,7 @@ def _program(
     nearest to the hold in proportion was run; the choice is between stated
     times, and no time comes from the cycle itself.
     """
+    setpoint = row.setpoint
     at = [p for p in programs if abs(p.setpoint_c - setpoint) < 0.5]
     own = [p for p in at if p.air_removal == removal] or at
     if own:
@@ -221,12 +251,22 @@ def _program(
         return min(own, key=lambda p: p.hold_min), "configuration"
     earlier = seen.get(setpoint, [])[-HOLDS:]
     if len(earlier) >= HISTORY_CYCLES:
-        counts = Counter(round(h / 30.0) * 0.5 for h in earlier)
-        best = max(counts.values())
-        return Program(
-            removal, setpoint, min(h for h, n in counts.items() if n == best)
-        ), "history"
+        return Program(removal, setpoint, _usual_hold_min(earlier, row.interval)), "history"
     published = shortest_published_hold(removal, setpoint)
     if published is not None:
         return Program(removal, setpoint, published.hold_min), "published"
     return None, "none"
+
+
+def _usual_hold_min(holds_s: list[float], interval_s: float) -> float:
+    """Return the program's time that fits most holds; whole minutes go before half ones [min]."""
+    holds = np.asarray(holds_s)
+    interval = interval_s if np.isfinite(interval_s) else 0.0
+    slack = np.maximum(np.minimum(2.0 * interval, MOST_SLACK_SHARE * holds), LEAST_SLACK_S)
+    halves = np.arange(1, max(int((holds + slack).max() // 30.0), 1) + 1)
+    over = holds[None, :] - 30.0 * halves[:, None]
+    fits = ((over >= -slack) & (over <= LONGER_S)).sum(axis=1)
+    likely = np.flatnonzero(fits >= np.ceil(ALIKE_FITS * fits.max()))
+    usual = np.abs(np.median(over[likely], axis=1) - (USUALLY_LONGER_S - interval))
+    best = likely[np.argmin(usual + HALF_COSTS_S * (halves[likely] % 2))]
+    return float(halves[best]) / 2.0

@@ -13,6 +13,8 @@ HOLDS: Final = 60
 is learnt."""
 STOPPED: Final = 8
 """Latest climbs that were broken off; a machine's own limit stops them at one temperature."""
+ENDS: Final = 10
+"""Latest exposures at a set point, short ones too: a machine's timer ends them alike."""
 DRIED_WINDOW: Final = 20
 """Latest cycles that tell whether a unit dries as a rule."""
 
@@ -29,6 +31,8 @@ class Memory:
     """End of the last cycle that is no leak test [s since 1970]."""
     holds: dict[float, tuple[float, ...]] = field(default_factory=dict)
     """Exposures [s] of the last complete cycles, by set point [°C]."""
+    ends: dict[float, tuple[float, ...]] = field(default_factory=dict)
+    """Exposures [s] of the last cycles that kept on to their exhaust, by set point [°C]."""
     dried: tuple[bool, ...] = ()
     """Whether each of the last complete cycles was dried."""
     pumped_kpa: float = math.nan
@@ -43,6 +47,7 @@ class Memory:
             "plateaus": [list(p) for p in self.plateaus],
             "run_end_s": _plain(self.run_end_s),
             "holds": [[s, list(h)] for s, h in sorted(self.holds.items())],
+            "ends": [[s, list(h)] for s, h in sorted(self.ends.items())],
             "dried": [int(d) for d in self.dried],
             "pumped_kpa": _plain(self.pumped_kpa),
             "stopped": [list(p) for p in self.stopped],
@@ -56,6 +61,7 @@ class Memory:
             tuple((float(s), float(p)) for s, p in data["plateaus"]),
             _number(data["run_end_s"]),
             {float(s): tuple(float(v) for v in h) for s, h in data["holds"]},
+            {float(s): tuple(float(v) for v in h) for s, h in data.get("ends", ())},
             tuple(bool(d) for d in data["dried"]),
             _number(data.get("pumped_kpa")),
             tuple((float(t), float(p)) for t, p in data.get("stopped", ())),

@@ -89,3 +89,37 @@ def test_unknown_stays_unknown() -> None:
     out = assign_programs(CYCLES.conform(frame), Unit("u"))
     assert out["program"].isna().all()
     assert out["kind"].tolist() == ["unknown", "leak_test"]
+
+
+def test_three_and_a_half_minutes_are_told_at_15_s() -> None:
+    """Of 216 s held, samples 15 s apart show 195 or 210 s: whole minutes don't explain them."""
+    frame = cycles([210.0, 195.0, 210.0, 210.0] * 3, setpoint=134.0)
+    frame["sample_interval_s"] = 15.0
+    assert assign_programs(frame, Unit("u"))["program"].iloc[-1] == "unknown-134x3.5"
+
+
+@pytest.mark.parametrize(
+    ("holds_s", "setpoint", "program"),
+    [
+        ([254.0, 262.0, 270.0, 258.0], 134.0, "unknown-134x4"),  # 4 min and 14 to 30 s
+        ([1214.0, 1222.0, 1230.0, 1219.0], 121.0, "unknown-121x20"),
+        ([210.0, 214.0, 218.0, 210.0], 134.0, "unknown-134x3.5"),  # too long for 3, short of 4
+        ([224.0, 231.0, 240.0, 228.0], 134.0, "unknown-134x3.5"),
+        ([1195.0, 1200.0, 1205.0, 1190.0], 121.0, "unknown-121x20"),  # samples show less
+    ],
+)
+def test_a_time_from_history_is_the_programs_and_not_the_controllers(
+    holds_s: list[float], setpoint: float, program: str
+) -> None:
+    """A controller holds for its program's time plus seconds, never less (common practice)."""
+    out = assign_programs(cycles(holds_s * 3 + [holds_s[0]], setpoint=setpoint), Unit("u"))
+    assert out["program"].iloc[-1] == program
+
+
+def test_holds_that_end_alike_are_the_machines_and_single_ones_a_persons() -> None:
+    """A timer that runs short ends holds alike; stops by hand differ in length."""
+    unit = Unit("u", programs=("gravity-121x20",), air_removal="gravity")
+    timer = assign_programs(cycles([1215.0] * 3 + [900.0, 902.0, 901.0, 903.0]), unit)
+    assert timer["completion"].tolist()[3:] == ["aborted"] * 2 + ["complete"] * 2
+    hand = assign_programs(cycles([1215.0] * 3 + [900.0, 500.0, 760.0, 300.0]), unit)
+    assert hand["completion"].tolist()[3:] == ["aborted"] * 4
