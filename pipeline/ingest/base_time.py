@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from . import clock as clocks
+from . import stated_starts as stated_at
 from .dates import DAY_MS
 from .refuse import layout_toml, quoted, refusal
 from .statements import Statement
@@ -47,7 +47,7 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
     said = _dated_blocks(d, ok, stated)
     segments = _segments(raw, ok, mode, sorted(said))
     if d.pin.start_time and len(segments) == 1:
-        base, _ = clocks.read_base(d.pin.start_time, 0, stated)
+        base, _ = stated_at.read_base(d.pin.start_time, 0, stated)
         if base is None or base.local_ms is None:
             raise refusal(
                 "layout",
@@ -55,7 +55,7 @@ def find_base_ms(d: Decider, stated: str | None) -> tuple[Any, bool, str]:
                 f"the pinned start_time {quoted(d.pin.start_time)} is no moment",
                 "write it as 2024-05-31 10:00:00",
             )
-        told, _ = clocks.find_bases(
+        told, _ = stated_at.find_bases(
             [s for s in d.statements if s.line < d.table.data_line], stated
         )
         other = [b for b in told if b.local_ms not in {None, base.local_ms}]
@@ -107,7 +107,7 @@ def _counted(d: Decider) -> tuple[Int, Any]:
     assert values is not None
     ok = np.isfinite(values) & (np.abs(values) < 4e9)
     if d.roles.time.mode == "index":
-        interval = clocks.find_interval_s(d.statements, d.table.decimal or ".")
+        interval = stated_at.find_interval_s(d.statements, d.table.decimal or ".")
         if interval is None:
             raise _no_start(
                 d, "rows are numbered, but the time between them is not stated with one meaning"
@@ -163,7 +163,7 @@ def _two_fields(d: Decider, raw: Int) -> Int:
     if re.search(r"\bh{1,3}:m{1,2}\b", said):
         return raw
     above = [s for s in d.statements if s.line < d.table.data_line]
-    bases, _ = clocks.find_bases(above, None)
+    bases, _ = stated_at.find_bases(above, None)
     first = int(raw[moments.ok][0]) if moments.ok.any() else 0
     if any(b.clock_ms is not None and first and abs(b.clock_ms - first) < 60_000 for b in bases):
         return raw
@@ -207,7 +207,7 @@ def _dated_blocks(d: Decider, ok: Any, stated: str | None) -> dict[int, list[Sta
         place = int(np.searchsorted(lines, s.line))
         if 0 < place < len(rows):
             groups.setdefault(int(rows[place]), []).append(s)
-    return {row: own for row, own in groups.items() if any(clocks.find_bases(own, stated))}
+    return {row: own for row, own in groups.items() if any(stated_at.find_bases(own, stated))}
 
 
 def _check_clock(d: Decider, raw: Int, ok: Any, a: int, b: int) -> None:
@@ -241,16 +241,16 @@ def _one_base(
     stated: str | None,
     segments: list[tuple[int, int]],
     number: int,
-) -> clocks.Base:
+) -> stated_at.Base:
     if d.roles.time.mode != "clock" or d.roles.time.elapsed:
         _refuse_delay(d, statements)
-    found, open_ = clocks.find_bases(statements, stated)
+    found, open_ = stated_at.find_bases(statements, stated)
     if not found and open_:
         for order in ("dmy", "mdy"):
-            ways = [clocks.read_base(s.value, s.line, order)[0] for s in open_]
+            ways = [stated_at.read_base(s.value, s.line, order)[0] for s in open_]
             hits = [b for b in ways if b is not None and (b.days, b.days) in d.anchors]
             other = "mdy" if order == "dmy" else "dmy"
-            rivals = [clocks.read_base(s.value, s.line, other)[0] for s in open_]
+            rivals = [stated_at.read_base(s.value, s.line, other)[0] for s in open_]
             if len(hits) == 1 and not any(
                 b is not None and (b.days, b.days) in d.anchors for b in rivals
             ):
@@ -293,7 +293,7 @@ def _no_start(d: Decider, found: str) -> Exception:
     )
 
 
-def _anchor(d: Decider, base: clocks.Base, raw: Int, ok: Any, a: int, b: int, mode: str) -> int:
+def _anchor(d: Decider, base: stated_at.Base, raw: Int, ok: Any, a: int, b: int, mode: str) -> int:
     """Return what to add to a block's counts [ms] to get its times."""
     rows = np.flatnonzero(ok[a:b]) + a
     shift = (base.offset_min or 0) * 60_000

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from . import clock as clocks
 from . import header_words as vocabulary
+from . import stated_starts as stated_at
 from .base_time import find_base_ms
 from .clock_text import understand
 from .convert import Owner, row_times
@@ -146,7 +147,7 @@ class Decider:
         if before is None:
             channels = settle_units(self, channels, unit_ids)
         settled = order if proves and order != "ymd" else stated
-        created = clocks.find_created(self.statements, settled)
+        created = stated_at.find_created(self.statements, settled)
         owners, spanned = find_owners(self, whose, times)
         if before is not None:
             self._check_same(owners, before)
@@ -227,7 +228,7 @@ class Decider:
         moments = self.parsed.moments
         if moments is None or self.roles.time.mode != "moments":
             return said or "ymd", said, True
-        created = clocks.find_created(self.statements, None)
+        created = stated_at.find_created(self.statements, None)
         order = settle(
             moments,
             stated=stated,
@@ -321,7 +322,7 @@ class Decider:
             found.append((monday, monday + 6))
         for s in self.statements:
             if vocabulary.START.search(s.key_words) or vocabulary.END.search(s.key_words):
-                base, _ = clocks.read_base(s.value, s.line, None)
+                base, _ = stated_at.read_base(s.value, s.line, None)
                 if base is not None and base.days is not None:
                     found.append((base.days, base.days))
         return tuple(found)

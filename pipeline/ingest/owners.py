@@ -15,6 +15,7 @@ from ...shared.steam import STANDARD_ATMOSPHERE_KPA, pressure_at_altitude_kpa
 from ...shared.units import PRESSURE_TO_KPA
 from . import clock as clocks
 from . import header_words as vocabulary
+from . import stated_zone as zones_said
 from .cells import number_of
 from .clock_text import ABBREVIATIONS, parse_offset
 from .convert import Atmosphere, Owner
@@ -232,10 +233,10 @@ def find_owners(
     """
     stated = None
     if not times.utc and not d.pin.zone:
-        stated = clocks.stated_zone(d.roles.time, d.table.marks, d.statements, d.a.name)
+        stated = zones_said.stated_zone(d.roles.time, d.table.marks, d.statements, d.a.name)
         if stated is not None and stated.abbreviation:
             ms = times.ms[times.ok]
-            if not clocks.abbreviation_fits(stated.abbreviation, int(ms.min()), int(ms.max())):
+            if not zones_said.abbreviation_fits(stated.abbreviation, int(ms.min()), int(ms.max())):
                 region = ABBREVIATIONS[stated.abbreviation][1]
                 fixed = pinnable_zone(stated.name) or "Etc/UTC"
                 raise refusal(
@@ -313,7 +314,7 @@ def find_owners(
 
 
 def _of_places(
-    d: Decider, stated: clocks.StatedZone, unit_id: str, known_ms: Int
+    d: Decider, stated: zones_said.StatedZone, unit_id: str, known_ms: Int
 ) -> tuple[str, str]:
     """Return the zone of an export that names places beside an offset, and why.
 
@@ -358,7 +359,7 @@ def _begins(known_ms: Int) -> datetime | None:
 
 def _check_summer(d: Decider, zone: Any, zone_name: str, times: clocks.RowTimes) -> None:
     """Refuse a clock that is said to keep no summer time, read in a zone that has it."""
-    off = clocks.summer_time_off(d.statements)
+    off = zones_said.summer_time_off(d.statements)
     if off is None or zone is None or d.pin.zone:
         return
     for ms in (int(times.ms[times.ok].min()), int(times.ms[times.ok].max())):
@@ -487,7 +488,7 @@ def created_at(d: Decider, base: Any, owners: list[tuple[Owner, Int | None]]) ->
     Parameters
     ----------
     base
-        The stated moment (``clock.Base``) on the loggers' clock, or None.
+        The stated moment (``stated_starts.Base``) on the loggers' clock, or None.
     owners
         Whose zone holds: the first one's, else the site's or the defaults'.
     """
