@@ -10,7 +10,7 @@ import numpy as np
 from ..shared.config import Limits, Unit
 from ..shared.programs import NOMINAL_SETPOINTS_C, Program
 from ..shared.steam import f0_min
-from . import heatup, plateau, vacuum
+from . import heatup, plateau, setpoints, vacuum
 from .completion import completion
 from .crossing import median
 from .events import Event, heated_dry
@@ -122,28 +122,28 @@ def _steam_cycle(
     atmosphere = local_atmosphere(row, samples, exhaust, place.right)
     end, over, finished = _end(row, samples, after, exhaust, place, atmosphere, noise, noise_p)
     _close(row, samples, start, exhaust, end)
-    setpoint, known = plateau.choose_setpoint(flat.level_c, programs, earlier)
+    setpoint, known = setpoints.choose_setpoint(flat.level_c, programs, earlier)
     if _hot_idle(row, samples, main, flat.level_c, programs):
         return None
     own = tuple(p.setpoint_c for p in programs) or tuple(earlier)
-    away = plateau.ran_away(flat, time[hot], temp[hot], own)
+    away = setpoints.ran_away(flat, time[hot], temp[hot], own)
     if away is not None:
         setpoint, flat = away
         known = True
-    usual = earlier.get(setpoint, setpoint + plateau.OPERATING_K)
+    usual = earlier.get(setpoint, setpoint + setpoints.OPERATING_K)
     got = away is not None
-    got = got or plateau.reached(flat, setpoint, flat.top_c, known, usual, others)
+    got = got or setpoints.reached(flat, setpoint, flat.top_c, known, usual, others)
     if flat.levelled_off and not programs and setpoint not in earlier:
         # A tired unit must not coin a program by what it still reaches.
         got = got and not any(s > setpoint + 2.0 for s in earlier)
     got = got and flat.steam
-    sags = flat.steam and plateau.sags(flat, setpoint, flat.top_c, known)
+    sags = flat.steam and setpoints.sags(flat, setpoint, flat.top_c, known)
     row.values["plateau_c"] = flat.level_c
     row.put("plateau_s", float(time[exhaust] - time[main.start + flat.first]))
     bounds = None
     passed = None
     if not (got or sags):
-        passed = plateau.stopped_above(flat, float(time[exhaust]), own, place.stopped)
+        passed = setpoints.stopped_above(flat, float(time[exhaust]), own, place.stopped)
     if passed is not None:
         setpoint = passed
     if got or sags or passed is not None:
@@ -193,7 +193,7 @@ def _hot_idle(
     soon = float(row.values.get("idle_before_s", np.inf)) < HOT_IDLE_S
     warm = float(samples.temp_c[max(main.start - 1, 0)]) > plateau.HIGHEST_BOIL_C - 10.0
     lowest = min(p.setpoint_c for p in programs)
-    return soon and warm and level_c < lowest - plateau.NOT_REACHED_K
+    return soon and warm and level_c < lowest - setpoints.NOT_REACHED_K
 
 
 def _main(samples: Samples, steam: list[Event]) -> Event:

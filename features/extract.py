@@ -17,9 +17,9 @@ from .assign import assign_after
 from .crossing import median
 from .events import BREAK_S, Event, clusters, find_events, parted
 from .memory import PLATEAUS, STOPPED, Memory
-from .plateau import ABOVE_BAND_K, STOPPED_LONGEST_S, USUAL_K
 from .row import Place, Row, finish
 from .samples import Samples, from_trace
+from .setpoints import ABOVE_BAND_K, STOPPED_LONGEST_S, USUAL_K
 
 CONTEXT_S: Final = 4.0 * 3600.0
 """Samples before a cycle that its start and circumstances may look at [s]."""

@@ -14,8 +14,8 @@ from .bench import bench_check
 from .change import Change, change_point
 from .chart_pair import carried
 from .evidence import drift_evidence
-from .findings import SUPPORT_Z, Scores
 from .forecast import Forecast
+from .scores import SUPPORT_Z, Scores
 from .signatures import (
     AIR,
     BLOCKED,

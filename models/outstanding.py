@@ -15,7 +15,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .findings import SERVICE_DAYS, matched, supporting
+from .findings import SERVICE_DAYS
+from .scores import matched, supporting
 from .signatures import SERVICE_FLOOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED, WATCH_FLOOR
 
 FloatArray = NDArray[np.float64]

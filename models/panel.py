@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from ..shared.config import Config
 from .baseline import TEST_KINDS
 from .months import day_of, month_of, to_days
-from .signs import CIRCUMSTANCES, PRIOR_SLOPES, circumstance_matrix, resolution_matrix, sign_matrix
+from .sign_values import circumstance_matrix, resolution_matrix, sign_matrix
+from .signs import CIRCUMSTANCES, PRIOR_SLOPES
 from .site import PowerMemory, site_proxy, unit_power
 from .tracker import Repair, Rows
 from .verdicts import verdicts

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from ..shared.config import Limits
 from .budgets import SHIPPED, Asked
 from .facts import Facts
-from .findings import FORGET_ROWS, PARTS, Findings, Scores, eligible
+from .findings import FORGET_ROWS, PARTS, Findings
 from .limit_findings import (
     DRY_STOP_C,
     DUTY_FLOOR,
@@ -25,6 +25,7 @@ from .limit_findings import (
     USUAL_KEPT,
 )
 from .odd_cycles import ODD_P, WATCH_COUNT, WINDOW
+from .scores import Scores, eligible
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

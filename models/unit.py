@@ -17,17 +17,7 @@ from .consequences import logger_moved, without_moved_logger
 from .describe import RowContext, put_forecast
 from .diagnosis import conditional, likeness
 from .facts import Facts
-from .findings import (
-    SERVICE_CYCLES,
-    SERVICE_DAYS,
-    SWINGS,
-    WATCH_T,
-    Findings,
-    drift_row,
-    matched,
-    noisy,
-    score_rows,
-)
+from .findings import SERVICE_CYCLES, SERVICE_DAYS, SWINGS, Findings, drift_row, noisy
 from .forecast import Forecast, forecast
 from .forest import HEALTHY_AFTER_DAYS
 from .lifecycle import Ledger
@@ -59,6 +49,7 @@ from .outstanding import WINDOW, count, outstanding
 from .plain import array, plain
 from .quiet import Seen, quiet_rows, take
 from .reference import Reference
+from .scores import WATCH_T, matched, score_rows
 from .signatures import DIRECTIONS, SIGNATURE_PARTS, TWO_SIDED
 from .signs import INDEX, NAMES
 from .size_history import daily_size

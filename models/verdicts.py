@@ -23,6 +23,7 @@ from ..shared.programs import (
     Program,
     shortest_published_hold,
 )
+from .columns import flags, numbers, texts
 from .kept import (
     COARSE_SAMPLES,
     GAP_INTERVALS,
@@ -118,7 +119,7 @@ def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     """
     n = len(cycles)
     out = _Verdicts(n)
-    kind = _text(cycles, "kind")
+    kind = texts(cycles, "kind")
     leak_test = kind == "leak_test"
     _without_steam(cycles, ~leak_test, out)
     _stopped_hot(cycles, ~leak_test, limits, out)
@@ -168,20 +169,20 @@ class _Verdicts:
 
 def _stopped_hot(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
     """A cycle that was stopped after it left the band upward broke a limit all the same."""
-    most = _numbers(cycles, "exposure_max_c")
-    high = _numbers(cycles, "setpoint_c") + limits.band_width_k
+    most = numbers(cycles, "exposure_max_c")
+    high = numbers(cycles, "setpoint_c") + limits.band_width_k
     hot = most > high + limits.temperature_uncertainty_k
-    for row in out.open(at & hot & (_text(cycles, "completion") == "aborted")):
+    for row in out.open(at & hot & (texts(cycles, "completion") == "aborted")):
         text = f"temperature rose to {most[row]:.1f} °C, above {high[row]:g} °C; then stopped"
         out.one(row, "outside", text, BAND_SOURCE, "hot")
 
 
 def _stopped_dry(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
     """A cycle that ended before its time and had no steam in its exposure broke a limit, too."""
-    deviation = _numbers(cycles, "saturation_deviation_k")
+    deviation = numbers(cycles, "saturation_deviation_k")
     dry = deviation > limits.saturation_k + DRY_K
-    dry &= ~_flags(cycles, "atmosphere_assumed")
-    for row in out.open(at & dry & (_text(cycles, "completion") == "aborted")):
+    dry &= ~flags(cycles, "atmosphere_assumed")
+    for row in out.open(at & dry & (texts(cycles, "completion") == "aborted")):
         text = (
             f"temperature {deviation[row]:.1f} K above saturation at the measured pressure, "
             f"limit {limits.saturation_k:g} K; then it ended"
@@ -191,7 +192,7 @@ def _stopped_dry(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verd
 
 def _without_steam(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
     """Heat without steam under pressure is outside, however long it was held."""
-    nulls, level = _text(cycles, "null_reasons"), _numbers(cycles, "plateau_c")
+    nulls, level = texts(cycles, "null_reasons"), numbers(cycles, "plateau_c")
     dry = np.array(
         # Few rows hold the word, so few are parsed.
         ["no_steam" in t and _null_reason(t, "exposure_s") == "no_steam" for t in map(str, nulls)],
@@ -205,11 +206,11 @@ def _without_steam(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
 def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArray:
     """Judge holds that the machine itself broke off; return those that are no shorter than
     sampling explains, shape (n,)."""
-    exposure, interval = _numbers(cycles, "exposure_s"), _numbers(cycles, "sample_interval_s")
-    gap = np.nan_to_num(_numbers(cycles, "exposure_gap_s"))
+    exposure, interval = numbers(cycles, "exposure_s"), numbers(cycles, "sample_interval_s")
+    gap = np.nan_to_num(numbers(cycles, "exposure_gap_s"))
     held = np.zeros(len(cycles), dtype=np.bool_)
-    program, source = _text(cycles, "program"), _text(cycles, "program_source")
-    stopped = at & (_text(cycles, "completion") == "aborted") & np.isfinite(exposure)
+    program, source = texts(cycles, "program"), texts(cycles, "program_source")
+    stopped = at & (texts(cycles, "completion") == "aborted") & np.isfinite(exposure)
     for row in out.open(stopped):
         wanted = Program.known(str(program[row]))
         if wanted is None:
@@ -261,10 +262,10 @@ def _unseen(exposure_s: float, gap_s: float, interval_s: float, least_s: float) 
 
 
 def _incomplete(cycles: pd.DataFrame, at: BoolArray, held: BoolArray, out: _Verdicts) -> None:
-    completion = _text(cycles, "completion")
+    completion = texts(cycles, "completion")
     seconds = _seconds(cycles)
-    tried = (completion == "aborted") & np.isnan(_numbers(cycles, "exposure_s"))
-    clear = ~(_numbers(cycles, "noise_k") > TOO_NOISY_K)
+    tried = (completion == "aborted") & np.isnan(numbers(cycles, "exposure_s"))
+    clear = ~(numbers(cycles, "noise_k") > TOO_NOISY_K)
     for row in out.open(tried & clear & (seconds >= TRIED_LONG_S)):
         text = f"stopped after {seconds[row] / 60.0:.0f} min without the exposure temperature"
         out.one(row, "outside", text, PROGRAM_SOURCE, "unreached")
@@ -286,10 +287,10 @@ def _seconds(cycles: pd.DataFrame) -> FloatArray:
 
 
 def _leak_tests(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
-    leak = _numbers(cycles, "leak_kpa_per_min")
-    limit, error = limits.leak_kpa_per_min, np.nan_to_num(_numbers(cycles, "leak_se"))
-    nulls = _text(cycles, "null_reasons")
-    low, high = _numbers(cycles, "leak_low_kpa_per_min"), _numbers(cycles, "leak_high_kpa_per_min")
+    leak = numbers(cycles, "leak_kpa_per_min")
+    limit, error = limits.leak_kpa_per_min, np.nan_to_num(numbers(cycles, "leak_se"))
+    nulls = texts(cycles, "null_reasons")
+    low, high = numbers(cycles, "leak_low_kpa_per_min"), numbers(cycles, "leak_high_kpa_per_min")
     for row in out.open(at):
         value = leak[row]
         if np.isnan(value) and (high[row] < limit or low[row] > limit):
@@ -320,10 +321,10 @@ def _leak_tests(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdi
 
 
 def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts) -> None:
-    program = _text(cycles, "program")
-    published = _text(cycles, "program_source")
+    program = texts(cycles, "program")
+    published = texts(cycles, "program_source")
     values = {
-        name: _numbers(cycles, name)
+        name: numbers(cycles, name)
         for name in (
             "exposure_s",
             "exposure_min_c",
@@ -341,7 +342,7 @@ def _cycles(cycles: pd.DataFrame, at: BoolArray, limits: Limits, out: _Verdicts)
             "noise_k",
         )
     }
-    assumed = _flags(cycles, "atmosphere_assumed")
+    assumed = flags(cycles, "atmosphere_assumed")
     parsed = {name: Program.known(str(name)) for name in set(program.tolist())}
     own = [parsed[name] for name in program.tolist()]
     room = kept_with_room(
@@ -534,21 +535,3 @@ def _null_reason(text: str, column: str) -> str:
         return str(json.loads(text).get(column, "null"))
     except (ValueError, AttributeError):
         return "null"
-
-
-def _numbers(cycles: pd.DataFrame, column: str) -> FloatArray:
-    if column not in cycles.columns:
-        return np.full(len(cycles), np.nan)
-    return cycles[column].to_numpy(dtype=np.float64, na_value=np.nan)
-
-
-def _text(cycles: pd.DataFrame, column: str) -> NDArray[np.object_]:
-    if column not in cycles.columns:
-        return np.full(len(cycles), "", dtype=object)
-    return np.asarray(cycles[column].fillna("").to_numpy(dtype=object), dtype=object)
-
-
-def _flags(cycles: pd.DataFrame, column: str) -> BoolArray:
-    if column not in cycles.columns:
-        return np.zeros(len(cycles), dtype=np.bool_)
-    return np.asarray(cycles[column].fillna(False).to_numpy(dtype=np.bool_))

@@ -16,7 +16,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 from chamberdrift.models import judge, judge_night
-from chamberdrift.models.signs import sign_matrix
+from chamberdrift.models.sign_values import sign_matrix
 from chamberdrift.pipeline.executor import held_executor, run_chunked
 from chamberdrift.shared.config import Config, Site, Unit
 from chamberdrift.shared.schema import CYCLES, SERVICE

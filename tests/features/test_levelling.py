@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from chamberdrift.features import extract
-from chamberdrift.features.plateau import choose_setpoint
+from chamberdrift.features.setpoints import choose_setpoint
 from chamberdrift.shared.config import Unit
 from chamberdrift.shared.programs import Program
 from chamberdrift.shared.schema import TRACES

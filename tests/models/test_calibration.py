@@ -18,9 +18,9 @@ from chamberdrift.models.baseline import FULL
 from chamberdrift.models.chart_pair import MEMORY_DAYS
 from chamberdrift.models.charts import cusum
 from chamberdrift.models.diagnosis import match
-from chamberdrift.models.findings import eligible, supporting
 from chamberdrift.models.moves import DESIGN_EFFECT
 from chamberdrift.models.outstanding import count, outstanding
+from chamberdrift.models.scores import eligible, supporting
 from chamberdrift.models.signatures import NUISANCE_DIRECTIONS, NUISANCE_SD, TWO_SIDED
 from chamberdrift.models.signs import INDEX, SCATTER, WANDER
 from chamberdrift.shared.config import Budgets

@@ -13,8 +13,8 @@ from chamberdrift.models.consequences import (
     logger_moved,
     without_moved_logger,
 )
-from chamberdrift.models.findings import matched
 from chamberdrift.models.lifecycle import Ledger
+from chamberdrift.models.scores import matched
 from chamberdrift.models.signs import INDEX, SIGNS, WANDER
 from chamberdrift.shared.parts import PARTS
 from chamberdrift.shared.schema import SERVICE

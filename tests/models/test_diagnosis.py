@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chamberdrift.models.diagnosis import conditional, match
-from chamberdrift.models.findings import eligible, remainder
+from chamberdrift.models.scores import eligible, remainder
 from chamberdrift.models.signatures import (
     DIRECTIONS,
     LATE_END,

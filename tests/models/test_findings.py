@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chamberdrift.models.diagnosis import match
-from chamberdrift.models.findings import WATCH_T, eligible, score_rows
+from chamberdrift.models.scores import WATCH_T, eligible, score_rows
 from chamberdrift.models.signatures import (
     DIRECTIONS,
     LESS_TO_HEAT,

@@ -6,9 +6,10 @@ import math
 from typing import Any
 
 import numpy as np
-from chamberdrift.models.findings import Findings, K
+from chamberdrift.models.findings import Findings
 from chamberdrift.models.lifecycle import Ledger
 from chamberdrift.models.limit_findings import absolute_row, limit_row
+from chamberdrift.models.scores import K
 from chamberdrift.models.signatures import SIGNATURE_PARTS
 from chamberdrift.shared.config import Limits
 

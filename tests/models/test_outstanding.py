@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from chamberdrift.models.outstanding import count, outstanding
 from chamberdrift.models.reference import fit_reference
+from chamberdrift.models.sign_values import resolution_matrix, sign_matrix
 from chamberdrift.models.signatures import DIRECTIONS, SIGNATURES, WATCH_FLOOR
-from chamberdrift.models.signs import INDEX, SCATTER, WANDER, resolution_matrix, sign_matrix
+from chamberdrift.models.signs import INDEX, SCATTER, WANDER
 from chamberdrift.shared.schema import CYCLES
 
 PUMP = next(k for k, s in enumerate(SIGNATURES) if s.mode == "pump")

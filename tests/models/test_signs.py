@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from chamberdrift.models.signs import INDEX, RESOLUTION, resolution_matrix, sign_matrix
+from chamberdrift.models.sign_values import resolution_matrix, sign_matrix
+from chamberdrift.models.signs import INDEX, RESOLUTION
 
 
 def test_no_noise_at_all_is_not_seen_rather_than_very_little() -> None:
