@@ -126,6 +126,7 @@ def stated_zone(
         ):
             if (
                 re.search(r"(?:daylight|dst|summer|sommerzeit)", s.value.lower())
+                and not re.search(r"\b(?:no|not|without|ohne|keine?)\b", s.value.lower())
                 and zone[0] != "UTC"
             ):
                 summer = summer or s

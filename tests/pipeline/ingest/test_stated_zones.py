@@ -91,6 +91,8 @@ def test_places_whose_zone_nobody_configured_are_asked_about(line: str) -> None:
     [
         ("Time zone: (UTC) Coordinated Universal Time", "UTC"),
         ("Time zone: GMT (Greenwich Mean Time)", "UTC"),
+        ("Time zone: UTC+02:00, no daylight saving", "Europe/Berlin"),
+        ("Zeitzone: UTC+02:00 (ohne Sommerzeit)", "Europe/Berlin"),
         ("Time zone: UTC+2h", "Europe/Berlin"),
         ("Time zone: UTC+02:00 fixed", "Europe/Berlin"),
         ("Time zone: UTC+02:00 (CEST)", "Europe/Berlin"),
