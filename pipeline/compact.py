@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import time
-from collections.abc import Callable, Container, Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
+
+from .work import Progress
 
 if TYPE_CHECKING:
     from .store import Snapshot, Store, Txn
     from .store.entries import RunFile, TraceFile
     from .store.location import Location
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True)

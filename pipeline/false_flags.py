@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -18,8 +18,7 @@ from .moment import moment_of
 from .settings import read_settings
 from .store import Store
 from .views import tables_at
-
-Progress = Callable[[str, int, int], None]
+from .work import Progress
 
 CONFIDENCE: Final = 0.95
 LEAST_FACTOR: Final = 0.3

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -48,7 +49,7 @@ def moment_of(as_of: datetime | None, snapshot: Snapshot) -> pd.Timestamp:
         "clock",
         f"this machine's clock says {present:%Y-%m-%d %H:%M} UTC, but the last run was at "
         f"{last}: {why}.",
-        level=30,
+        level=logging.WARNING,
     )
     return taken
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from ..shared.errors import ChamberdriftError
+from .work import Progress
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,7 +59,7 @@ def forget(
     before: pd.Timestamp | Any,
     *,
     dry_run: bool = False,
-    progress: Callable[[str, int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> ForgetResult:
     """Remove samples from before a time; a file that the time cuts is written anew.
 
@@ -155,7 +155,7 @@ def _publish(
     doomed: list[TraceFile],
     cut: list[tuple[TraceFile, int]],
     rows: int,
-    progress: Callable[[str, int, int], None] | None,
+    progress: Progress | None,
 ) -> None:
     from .store import samples
     from .store.keys import trace_parts

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final
 
 from .retention import FORGOTTEN, forgotten_before
+from .work import Progress
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from .store import Snapshot, Store
     from .store.entries import TraceFile
 
-Progress = Callable[[str, int, int], None]
 MANY: Final = 20
 """Problems of one kind that are named; the rest is counted."""
 

@@ -8,12 +8,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
-from ..shared.config import Config
 from .run_log import log_event
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from ..shared.config import Config
     from .store import Snapshot, Store, Txn
 
 CLUSTER_PARTS: Final = 16

@@ -7,7 +7,7 @@ import math
 import os
 import shutil
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, is_dataclass
 from datetime import date, datetime
@@ -16,10 +16,8 @@ from typing import Any
 import click
 
 from ..shown import visible
+from ..work import Progress
 from .options import Run
-
-Progress = Callable[[str, int, int], None]
-"""Called with the stage, the number done and the number in all."""
 
 
 def emit(run: Run, data: Any, text: str) -> None:
