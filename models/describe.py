@@ -29,6 +29,7 @@ from .signatures import (
     SIGNATURES,
     TIMER,
     TWO_SIDED,
+    WEAK,
 )
 from .signs import INDEX, NAMES, SIGNS
 from .size_history import daily_size
@@ -215,9 +216,7 @@ class RowContext:
         row = {
             "part": sig.part,
             "mode": mode,
-            "alternatives": ",".join(
-                _alternatives(k, t, bool(np.isfinite(delta[INDEX["saturation"]])))
-            ),
+            "alternatives": ",".join(_alternatives(k, t, delta)),
             "confidence": _confidence(k, t),
             "layer": "drift",
             "feature": column,
@@ -282,12 +281,14 @@ def _best_by_part(t: FloatArray) -> dict[str, float]:
     return best
 
 
-def _alternatives(k: int, t: FloatArray, pressure_seen: bool) -> list[str]:
+def _alternatives(k: int, t: FloatArray, delta: FloatArray) -> list[str]:
     best = _best_by_part(t)
     own = SIGNATURE_PARTS[k]
     close = [p for p, v in best.items() if p != own and v >= ALIKE_SHARE * float(t[k])]
     named = [*SIGNATURES[k].look_alikes, *sorted(close, key=lambda p: -best[p])]
-    if k in (OWN_SENSOR, *MOVED) and not pressure_seen:
+    if k == WEAK and not math.isfinite(delta[INDEX["power"]]):
+        named.append("water_fill")  # a boiler that is given too little makes as little steam
+    if k in (OWN_SENSOR, *MOVED) and not math.isfinite(delta[INDEX["saturation"]]):
         # A machine that holds its pressure moves its plateau with what it takes that to be, and
         # any machine with its set point: only a pressure channel would tell.
         named += ["temperature_sensor", "logger", "pressure_sensor", "controller"]

@@ -33,7 +33,7 @@ class Facts:
     cycle_id: list[str]
     kind: list[str]
     cause: list[str]
-    """Broken limit, or nothing."""
+    """Broken limit, ``broken_off``, or nothing."""
     numbers: dict[str, FloatArray]
 
     def part(self, start: int, end: int) -> Facts:
@@ -50,12 +50,27 @@ class Facts:
         return {**{n: float(v[i]) for n, v in self.numbers.items()}, "kind": self.kind[i]}
 
 
+BROKEN_OFF: Final = "broken_off"
+
+
+def _causes(cycles: pd.DataFrame, verdict: pd.DataFrame) -> list[str]:
+    """Return the broken limit of each cycle; one that was broken off in exposure says so.
+
+    One alone is an operator's, and no limit: it is the many that count.
+    """
+    cause = verdict["cause"].to_numpy(dtype=object)
+    aborted = cycles["completion"].fillna("").to_numpy(dtype=object) == "aborted"
+    held = np.isfinite(cycles["exposure_s"].to_numpy(dtype=np.float64, na_value=np.nan))
+    out: list[str] = np.where((cause == "") & aborted & held, BROKEN_OFF, cause).tolist()
+    return out
+
+
 def facts_of(cycles: pd.DataFrame, verdict: pd.DataFrame) -> Facts:
     """Return the facts of cycles and of the verdicts on them."""
     return Facts(
         # Arrow's own arrays give one value at a time, ten times slower than all at once.
         [str(c) for c in cycles["cycle_id"].to_numpy(dtype=object)],
         cycles["kind"].to_numpy(dtype=object).tolist(),
-        verdict["cause"].tolist(),
+        _causes(cycles, verdict),
         {n: cycles[n].to_numpy(dtype=np.float64, na_value=np.nan) for n in NUMBERS},
     )

@@ -185,6 +185,7 @@ def drift_row(
     held: frozenset[str],
     asked: Asked = SHIPPED,
     share: Callable[[FloatArray], FloatArray] = np.ones_like,
+    compared: bool = True,
 ) -> None:
     """Let one row's charts open, raise, support or quiet flags.
 
@@ -210,6 +211,9 @@ def drift_row(
         What the site's budgets ask beyond the shipped limits.
     share
         Returns the part of its floors that each of the row's sizes has to reach.
+    compared
+        Whether the row's own cycle was fit to be compared: one that was broken off is no sign of
+        health, and lets no flag recover.
     """
     supported: set[str] = set()
     explained = _known(ledger, t, size)
@@ -260,7 +264,7 @@ def drift_row(
         ks = OF_PART.get(episode.part, ())
         if episode.part in supported or any(t[k] >= KEEP_T for k in ks):
             ledger.support(episode.part, now)
-        else:
+        elif compared:
             ledger.quiet(episode.part, now)
 
 

@@ -19,6 +19,7 @@ FloatArray = NDArray[np.float64]
 WORDS: Final = {
     "unreached": "heated long and did not reach the exposure temperature",
     "given_up": "ended without an exposure",
+    "broken_off": "were broken off in exposure",
     "cold": "fell short of the exposure temperature",
     "short": "held exposure too short",
     "hot": "went above the band",
@@ -50,6 +51,10 @@ CAUSES: Final[dict[str, tuple[tuple[str, ...], tuple[str, ...]]]] = {
         ("heater", "air_removal", "door_seal", "water_fill", "controller", "temperature_sensor"),
         ("vent_path",),
     ),
+    "broken_off": (
+        ("controller", "heater", "door_seal", "temperature_sensor", "water_fill", "vent_path"),
+        (),
+    ),
     "short": (
         (
             "controller",
@@ -79,10 +84,11 @@ SURE: Final = ("leak", "short", "hot", "air", "superheat", "dry", "pressure", "u
 TRACE_T: Final = 2.0
 """Standard errors by which a part must stand out before a broken limit is laid to it."""
 
-LEAST: Final = {"leak": (2, 3), "given_up": (4, 5)}
+LEAST: Final = {"leak": (2, 3), "given_up": (4, 5), "broken_off": (8, 10)}
 DEFAULT_LEAST: Final = (2, 3)
 """Broken limits among the last ten cycles for a watch and for a service; service also needs
-two days (the contract asks for repetition)."""
+two days (the contract asks for repetition). Operators break off single cycles; nobody breaks off
+all ten of the last."""
 
 GROSS_LEAK: Final = 2.0
 """Times its limit from which one leak test is worth a watch: the next may be a week away."""
@@ -279,6 +285,7 @@ def _traced(cause: str, t: FloatArray) -> str:
 def _columns(part: str, cause: str, text: str, cycle_id: str, confidence: float) -> dict[str, Any]:
     feature = {
         "cold": "exposure_min_c",
+        "broken_off": "exposure_s",
         "unreached": "heat_up_s",
         "given_up": "heat_up_s",
         "short": "exposure_s",

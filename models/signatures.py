@@ -210,7 +210,7 @@ SIGNATURES: Final = (
         {"saturation": -1.0, "equilibration": 10.0},
         0.28,
         0.45,
-        look_alikes=("pressure_sensor",),
+        look_alikes=("door_seal", "pressure_sensor"),  # a seal may leak under vacuum alone
     ),
     # The same where the controller holds the pressure and not the temperature: then the whole
     # plateau sinks by what the air's share of the pressure is worth.
@@ -227,7 +227,7 @@ SIGNATURES: Final = (
         },
         0.28,
         0.45,
-        look_alikes=("logger", "temperature_sensor"),
+        look_alikes=("logger", "temperature_sensor", "door_seal"),
         needs=("saturation",),
     ),
     # Wear shows in the pressure that a pump reaches before it shows in how fast it gets there.
@@ -485,6 +485,7 @@ HEAT: Final = tuple(
     if s.mode == "element weak" or (s.part == "door_seal" and "loss" in s.changes)
 )
 """Too little heat, or steam lost: under either a controller may hold its plateau too low."""
+WEAK: Final = next(k for k, s in enumerate(SIGNATURES) if s.mode == "element weak")
 TIMER: Final = next(k for k, s in enumerate(SIGNATURES) if "hold" in s.changes)
 AIR: Final = next(
     k for k, s in enumerate(SIGNATURES) if s.part == "air_removal" and "plateau" in s.changes

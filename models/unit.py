@@ -259,6 +259,7 @@ def find(
                 moved.provisional[i],
                 beyond,
                 partial(share, at=i),
+                bool(rows.complete[i]),
             )
         if alone.signature[i] >= 0:
             context.at(i)

@@ -7,9 +7,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from chamberdrift.models.describe import RowContext
+from chamberdrift.models.describe import RowContext, _alternatives
 from chamberdrift.models.evidence import drift_evidence
-from chamberdrift.models.signatures import BLOCKED, SIGNATURES, TIMER
+from chamberdrift.models.signatures import BLOCKED, SIGNATURES, TIMER, WEAK
 from chamberdrift.models.signs import INDEX, NAMES, SCATTER, WANDER
 from chamberdrift.models.unit import UnitState
 from chamberdrift.shared.config import Config
@@ -77,3 +77,11 @@ def test_a_hold_is_not_timed_while_the_logger_loses_samples() -> None:
     assert made.allowed(TIMER)
     made.state.ledger.raise_flag("logger", "watch", 4.0, {"mode": "drop-outs"})
     assert not made.allowed(TIMER)
+
+
+def test_too_little_steam_without_a_saw_tooth_may_be_too_little_water() -> None:
+    t = np.where(np.arange(len(SIGNATURES)) == WEAK, 6.0, 0.0)
+    seen = np.zeros(len(NAMES))
+    assert "water_fill" not in _alternatives(WEAK, t, seen)
+    seen[INDEX["power"]] = np.nan
+    assert "water_fill" in _alternatives(WEAK, t, seen)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from chamberdrift.models.diagnosis import match
+from chamberdrift.models.findings import Findings, drift_row
+from chamberdrift.models.lifecycle import Ledger
 from chamberdrift.models.scores import WATCH_T, eligible, score_rows
 from chamberdrift.models.signatures import (
     DIRECTIONS,
@@ -88,3 +90,25 @@ def test_a_load_is_never_lighter_than_none(scatter: float, called: bool) -> None
     heavier = score_rows(-delta, variance, np.array([True]), scale)
     plain = score_rows(-delta, variance, np.array([True]))
     assert (heavier.t == plain.t).all()
+
+
+@pytest.mark.parametrize("compared", [True, False])
+def test_a_flag_recovers_by_cycles_that_show_it_healthy_and_by_no_others(compared: bool) -> None:
+    ledger, none = Ledger("u"), np.zeros(K)
+    ledger.raise_flag("controller", "service", 0.0, {"layer": "drift"})
+    for i in range(60):
+        drift_row(
+            Findings(),
+            ledger,
+            1.0 + i / 2.0,
+            none,
+            none,
+            np.zeros(K, dtype=np.int64),
+            lambda k: (np.zeros(len(SIGNS)), WANDER**2),
+            lambda k, size, severity, t: {},
+            lambda k: k,
+            lambda k: True,
+            frozenset(),
+            compared=compared,
+        )
+    assert (ledger.standing("controller") is None) is compared

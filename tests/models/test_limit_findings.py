@@ -163,3 +163,12 @@ def test_a_duty_near_one_calls_without_any_baseline() -> None:
         absolute_row(findings, ledger, 1.0 + i * 0.3, math.nan, none, "c")
     (row,) = ledger.rows()
     assert (row["part"], row["severity"], row["layer"]) == ("heater", "service", "limit")
+
+
+def test_nobody_breaks_off_every_cycle_for_days() -> None:
+    broken = [(1.0 + i / 5.0, "broken_off", {}) for i in range(10)]
+    assert severities(feed(broken[:7])) == []
+    assert severities(feed(broken)) == [("unknown", "watch"), ("unknown", "service")]
+    assert severities(feed(broken, "controller"))[-1] == ("controller", "service")
+    some = [(1.0 + i / 5.0, "broken_off" if i % 3 else "", {}) for i in range(30)]
+    assert severities(feed(some)) == []
