@@ -58,12 +58,6 @@ but for where a slow exhaust begins (a blocked vent: 15 to 20 s)."""
 LEAK_ERRORS: Final = 2.0
 """Standard errors of a leak rate that its limit is given (95 % of a normal error)."""
 
-MACHINE_SHARE: Final = 0.875
-"""A hold that was broken off in its last eighth was ended by the machine: operators and the mains
-stop it at any moment (no source). Drying that follows proves nothing: a shut hot chamber dries
-by itself, and a cycle whose mains come back dries too (of 70 on tuning fleets and on those of
-another generator 7 were the machine's)."""
-
 UNNAMED_LEAST: Final = 0.95
 UNNAMED_MOST: Final = 0.9
 """Shares of a published hold and of the usual one between which a hold may be a program that
@@ -124,8 +118,7 @@ def verdicts(cycles: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     _without_steam(cycles, ~leak_test, out)
     _stopped_hot(cycles, ~leak_test, limits, out)
     _stopped_dry(cycles, ~leak_test, limits, out)
-    held = _ended_early(cycles, ~leak_test, out)
-    _incomplete(cycles, ~leak_test, held, out)
+    _incomplete(cycles, ~leak_test, _held(cycles, ~leak_test), out)
     _leak_tests(cycles, leak_test, limits, out)
     _cycles(cycles, ~leak_test, limits, out)
     return pd.DataFrame(
@@ -203,34 +196,22 @@ def _without_steam(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> None:
         out.one(row, "outside", text, SATURATION_SOURCE, "superheat")
 
 
-def _ended_early(cycles: pd.DataFrame, at: BoolArray, out: _Verdicts) -> BoolArray:
-    """Judge holds that the machine itself broke off; return those that are no shorter than
-    sampling explains, shape (n,)."""
+def _held(cycles: pd.DataFrame, at: BoolArray) -> BoolArray:
+    """Return which broken off cycles kept their hold, as far as sampling tells, shape (n,).
+
+    A hold that was broken off before its time is an operator's or the mains' doing: what a
+    machine's timer ends short ends alike again and again, and is complete (``assign_programs``).
+    """
     exposure, interval = numbers(cycles, "exposure_s"), numbers(cycles, "sample_interval_s")
-    gap = np.nan_to_num(numbers(cycles, "exposure_gap_s"))
     held = np.zeros(len(cycles), dtype=np.bool_)
-    program, source = texts(cycles, "program"), texts(cycles, "program_source")
+    program = texts(cycles, "program")
     stopped = at & (texts(cycles, "completion") == "aborted") & np.isfinite(exposure)
-    for row in out.open(stopped):
+    for row in np.flatnonzero(stopped).tolist():
         wanted = Program.known(str(program[row]))
-        if wanted is None:
-            continue
-        hold_s = wanted.hold_min * 60.0
-        seconds = float(np.nan_to_num(interval[row]))
-        least = hold_s - _hold_margin_s(seconds, hold_s)
-        held[row] = exposure[row] >= least
-        if held[row] or _unseen(exposure[row], gap[row], seconds, least):
-            continue
-        if _between_samples(exposure[row], seconds, hold_s):
-            continue
-        if exposure[row] >= MACHINE_SHARE * hold_s:
-            text = (
-                f"exposure was broken off after {exposure[row]:.0f} s of {hold_s:.0f} s and it "
-                "was nearly over: by the machine, it seems, not by its operator"
-            )
-            place = _program_source(wanted, str(source[row]))
-            cause = _short_cause(wanted, str(source[row]), float(exposure[row]))
-            out.one(row, "outside", text, place, cause)
+        if wanted is not None:
+            hold_s = wanted.hold_min * 60.0
+            margin = _hold_margin_s(float(np.nan_to_num(interval[row])), hold_s)
+            held[row] = exposure[row] >= hold_s - margin
     return held
 
 

@@ -62,7 +62,7 @@ def judge_one(limits: Limits | None = None, **changes: Any) -> pd.Series:
         ({"exposure_s": 875.0}, "outside", "short"),
         ({"exposure_s": 400.0, "completion": "aborted", "drying_s": np.nan}, "incomplete", ""),
         ({"exposure_s": 400.0, "completion": "aborted", "drying_s": 600.0}, "incomplete", ""),
-        ({"exposure_s": 800.0, "completion": "aborted", "drying_s": np.nan}, "outside", "short"),
+        ({"exposure_s": 840.0, "completion": "aborted", "drying_s": np.nan}, "incomplete", ""),
         ({"exposure_s": np.nan, "plateau_s": 20.0}, "incomplete", "cold"),
         ({"exposure_s": np.nan, "plateau_c": 119.5}, "outside", "cold"),
         ({"saturation_deviation_k": -3.0}, "outside", "air"),
@@ -169,10 +169,7 @@ def test_a_hold_that_may_be_a_program_of_its_own_is_no_fault(
     found = judge_one(**changes)
     assert (found["verdict"], found["cause"]) == ("outside", cause)
     early = judge_one(completion="aborted", drying_s=600.0, **changes)
-    nearly = minutes >= 0.875 * 30.0
-    assert (early["verdict"], early["cause"]) == (
-        ("outside", cause) if nearly else ("incomplete", "")
-    )
+    assert (early["verdict"], early["cause"]) == ("incomplete", "")
 
 
 def test_limits_that_were_not_checked_say_so() -> None:
