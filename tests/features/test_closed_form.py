@@ -407,3 +407,14 @@ def test_a_saw_tooth_with_a_short_run_has_one_answer_whatever_the_phase() -> Non
     assert len(duties) > 20
     assert np.ptp(duties) < 0.08
     assert np.median(duties) == pytest.approx(0.2, abs=0.05)
+
+
+def test_a_hold_on_cooling_walls_is_a_leak_test(traces: ModuleType) -> None:
+    """Walls from 91 to 62 °C take 20.4 kPa down to 18.8 kPa (gas law): deepest at its end."""
+    s = traces.Sketch().idle(1200, 62.0).evacuate(20.4, 120, 91.0)
+    temp = np.linspace(91.0, 62.0, 900)
+    s.add(temp, 20.4 * (temp + 273.15) / (91.0 + 273.15))
+    s.admit(101.3, 60, 57.0).idle(1800, 45.0)
+    row = only(s.trace(interval_s=5.0, noise_kpa=0.1, noise_k=0.05))
+    assert row["kind"] == "leak_test"
+    assert json.loads(row["null_reasons"])["leak_kpa_per_min"] == "temperature_drift"
