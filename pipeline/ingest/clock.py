@@ -72,11 +72,20 @@ def local_times(moments: Moments, order: str) -> RowTimes:
     """Return row times of written moments under a settled order."""
     days = days_under(moments, order)
     dated = moments.ok & (days >= 0)
-    ok = dated & moments.has_clock
     ms = days * DAY_MS + moments.clock_ms
-    bare = dated & ~moments.has_clock
-    if bare.any():
-        ok = ok | _midnights(ms, ok, bare)
+    if moments.has_clock.all():
+        ok = dated
+    else:
+        ok = dated & moments.has_clock
+        bare = dated & ~moments.has_clock
+        if bare.any():
+            ok = ok | _midnights(ms, ok, bare)
+    if moments.offset_min.strides == (0,) and len(ms):
+        # One offset, or none, for all.
+        offset = int(moments.offset_min[0])
+        if offset == NO_OFFSET:
+            return RowTimes(ms, ok, False)
+        return RowTimes(ms - offset * 60_000 if offset else ms, ok, True)
     given = moments.offset_min != NO_OFFSET
     if given.any() and bool(given[ok].all()):
         return RowTimes(ms - np.where(given, moments.offset_min, 0) * 60_000, ok, True)

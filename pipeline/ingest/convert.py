@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
 from . import clock as clocks
-from .order import arrange, is_descending
+from .order import arrange, is_descending, rising
 from .parse import Parsed
 from .plausibility import spoilt, time_order
 from .refuse import layout_toml, refusal
@@ -177,7 +177,8 @@ def convert_rows(
     if n == 0:
         return None
     line = lines if rows is None else lines[rows]
-    flip = is_descending(ms)
+    in_order = rising(ms)
+    flip = not in_order and is_descending(ms)
     if flip:
         ms, line = ms[::-1], line[::-1]
         start = start[::-1] if start is not None else None
@@ -186,7 +187,8 @@ def convert_rows(
     if astray is not None:
         counts.drop("clock_not_set", int(astray.sum()))
         alive &= ~astray
-    order = time_order(utc)
+    in_order = rising(utc)
+    order = None if in_order else time_order(utc)
     mine: dict[str, Float] = {}
     left: Bool | None = None
     found_bad: list[tuple[str, str, Bool]] = []
@@ -257,7 +259,8 @@ def convert_rows(
             gauge_of = gauge_of[keep]
     if len(utc) == 0:
         return None
-    ordered = arrange(utc, list(mine.values())) if sort else None
+    # Rows that rise still do so where some of them went.
+    ordered = arrange(utc, list(mine.values())) if sort and not in_order else None
     if ordered is not None:
         for reason, count in ordered.dropped.items():
             counts.drop(reason, count)

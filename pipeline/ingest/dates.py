@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .times import CERTAIN, DAY_MONTH, SHORT, Moments, days_from_civil, days_in_month
+from .times import CERTAIN, DAY_MONTH, SHORT, Moments, days_from_civil, days_in_month, throughout
 
 Int = NDArray[np.int64]
 Bool = NDArray[np.bool_]
@@ -67,7 +67,7 @@ def days_under(moments: Moments, order: str) -> Int:
         kind, first, second, third = (int(c[0]) for c in columns)
         only = one_day(kind, first, second, third, order)
         if moments.ok.all():
-            return np.full(moments.size, only)
+            return throughout(only, moments.size)
         return np.where(moments.ok, only, -1)
     year, month, day = moments.first, moments.second, moments.third
     kinds = set(np.unique(moments.kind[moments.ok]).tolist()) if moments.ok.any() else {CERTAIN}
@@ -139,7 +139,10 @@ def settle(
     created_days
         The day the export says it was made, in a certain form.
     """
-    rows = moments.ok & (moments.kind >= DAY_MONTH)
+    if moments.size and moments.kind.strides == (0,) and int(moments.kind[0]) < DAY_MONTH:
+        rows = np.zeros(0, bool)
+    else:
+        rows = moments.ok & (moments.kind >= DAY_MONTH)
     if not rows.any():
         return Order("ymd", "every date is written year first or with its month's name")
     short = bool((moments.kind[rows] == SHORT).any())

@@ -39,6 +39,11 @@ def is_descending(time_ms: Int) -> bool:
     return int((steps < 0).sum()) > 0.9 * int((steps != 0).sum())
 
 
+def rising(time_ms: Int) -> bool:
+    """Say whether each row is later than the one before, as in most exports."""
+    return bool((time_ms[1:] > time_ms[:-1]).all())
+
+
 def arrange(time_ms: Int, values: list[Float]) -> Ordered:
     """Put one unit's rows into time order and drop what is there twice.
 
@@ -58,10 +63,9 @@ def arrange(time_ms: Int, values: list[Float]) -> Ordered:
         dropped (``clock_set_back``): mixing two records would make a third.
     """
     n = len(time_ms)
-    everything = np.arange(n)
+    if rising(time_ms):
+        return Ordered(np.arange(n), {}, 0, 0)
     steps = np.diff(time_ms)
-    if n < 2 or bool((steps > 0).all()):
-        return Ordered(everything, {}, 0, 0)
     dropped: dict[str, int] = {}
     order = np.argsort(time_ms, kind="stable")
     sorted_ms = time_ms[order]

@@ -522,6 +522,8 @@ def site_of(d: Decider, unit_id: str, begins: datetime | None = None) -> Any:
     begins
         When the export begins, where it is known: the unit may have stood elsewhere then.
     """
+    if not d.config.sites:
+        return None
     own = d.config.site_of(unit_id, begins)
     if own is not None:
         return own

@@ -55,8 +55,8 @@ def parse_rows(raw: Raw, roles: Roles, decimals: dict[int, str]) -> Parsed:
     moments: Moments | None = None
     time_values: Float | None = None
     columns = roles.time.columns
-    if raw.stamp is not None:
-        moments = raw.stamp.moments(raw.columns[columns[0]])
+    if raw.stamp is not None and raw.seconds is not None:
+        moments = raw.stamp.moments(raw.seconds)
     elif roles.time.mode in {"moments", "clock"}:
         texts_of = [raw.columns[k] for k in columns]
         if roles.time.half_column is not None:

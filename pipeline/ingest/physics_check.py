@@ -9,18 +9,21 @@ the others are far off, and it contradicts statements that can't be.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ...shared.steam import STANDARD_ATMOSPHERE_KPA, t_sat_c
+from ...shared.steam import STANDARD_ATMOSPHERE_KPA, p_sat_kpa, t_sat_c
 from ...shared.units import PRESSURE_TO_KPA, to_celsius
 
 Float = NDArray[np.float64]
 
 HOT_C: Final = (105.0, 150.0)
 LEAST_SAMPLES: Final = 20
+PLENTY: Final = 40
+"""Samples of hot steam that are enough to agree without a look at more (no source)."""
 AGREES_K: Final = 2.5
 """Largest |T − Tsat(p)| of a reading that agrees: twice the 0.5 K and 2 kPa channels' error
 at 121 °C plus the weather's 0.4 K, rounded up."""
@@ -37,6 +40,8 @@ OPEN_KPA: Final = (60.0, 110.0)
 NEVER_ALWAYS_C: Final = 160.0
 """A record that is nowhere colder is in another unit (no source: 26 K over the hottest
 program)."""
+OVER_C: Final = 160.0
+"""No steam is hotter, so that °C that stay below contradict nothing (no source)."""
 LIKELY_KPA: Final = (85.0, 106.0)
 """Atmospheres of nearly all clinics [kPa]: 1400 m to a strong high at sea level."""
 PRESSURISED_KPA: Final = 110.0
@@ -203,6 +208,49 @@ def read_as(
     )
 
 
+def plainly_steam(
+    temperature: Float,
+    pressure: Float,
+    temperature_unit: str,
+    pressure_unit: str,
+    absolute: bool,
+    atmosphere_kpa: float,
+) -> bool:
+    """Say whether a few rows show steam and the open chamber, as most exports of a cycle do.
+
+    Where the middles of the hottest 4 K agree within 2.5 K, the middle deviation is under
+    8 K, so that a closer look (``read_as``) could not find it far off.
+    """
+    few = thin(len(temperature), 300)
+    t = to_celsius(temperature[few], temperature_unit)
+    ordered = np.sort(t)
+    n = len(ordered)
+    first = int(ordered.searchsorted(HOT_C[0]))
+    # A NaN is sorted to the end, and is not below.
+    if n - first < PLENTY or not ordered[-1] <= HOT_C[1]:
+        return False
+    edge = float(ordered[first + int(0.98 * (n - first - 1))]) - 4.0
+    p = pressure[few]
+    hot = np.sort(p[t >= edge])
+    cold = np.sort(p[t < COLD_C])
+    if len(hot) < PLENTY or len(cold) < LEAST_SAMPLES:
+        return False
+    factor, more = PRESSURE_TO_KPA[pressure_unit], 0.0 if absolute else atmosphere_kpa
+    low, high = _steam_kpa(round(10.0 * float(ordered[n - 1 - len(hot) // 2])))
+    middle = float(hot[len(hot) // 2]) * factor + more
+    if not (low <= middle <= high and np.isfinite(hot[-1])):
+        return False
+    stands = float(cold[len(cold) // 2]) * factor + more
+    return bool(OPEN_KPA[0] <= stands <= OPEN_KPA[1] and np.isfinite(cold[-1]))
+
+
+@lru_cache(maxsize=256)
+def _steam_kpa(tenths_c: int) -> tuple[float, float]:
+    """Return the pressures [kPa] of steam that is 2.5 K colder and hotter."""
+    low, high = p_sat_kpa(np.array([tenths_c / 10.0 - AGREES_K, tenths_c / 10.0 + AGREES_K]))
+    return float(low), float(high)
+
+
 def alternatives(
     temperature: Float, pressure: Float, declared: Reading, atmosphere_kpa: float
 ) -> list[Reading]:
@@ -248,6 +296,10 @@ def contradiction(
     A deviation alone is no contradiction, for air and bad sensors make one; a
     contradiction needs another reading that agrees where this one can't.
     """
+    if plainly_steam(
+        temperature, pressure, temperature_unit, pressure_unit, absolute, atmosphere_kpa
+    ):
+        return None
     t, p = telling_rows(temperature, pressure)
     declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
     at_ease = declared.hot_samples >= LEAST_SAMPLES and not declared.far
@@ -404,6 +456,8 @@ def declared_cold_only(declared: Reading) -> bool:
 
 def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | None:
     """Say how a temperature channel alone contradicts its stated unit, or return None."""
+    if unit == "°C" and len(temperature) and float(np.fmax.reduce(temperature)) <= OVER_C:
+        return None
     values = _finite(temperature)
     if len(values) < 2 * LEAST_SAMPLES:
         return None
@@ -428,7 +482,7 @@ def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | 
             "°C",
         )
     if unit == "°C":
-        over = values[values > 160.0]
+        over = values[values > OVER_C]
         as_f = (over - 32.0) / 1.8
         if (
             len(over) >= LEAST_SAMPLES

@@ -100,7 +100,8 @@ def spoilt(
     in_time = values if order is None else values[order]
     found: list[Bool | None] = []
     if name in {"temperature_c", "temperature2_c"}:
-        found = [_power_on(in_time), _dropped(in_time, in_time == 0.0, ZERO_JUMP_K)]
+        zero = _dropped(in_time, in_time == 0.0, ZERO_JUMP_K) if smallest <= 0.0 else None
+        found = [_power_on(in_time), zero]
     elif name == "pressure_kpa" and smallest < NEAR_VACUUM_KPA:
         here = np.isin(written, SENTINELS) & (values < NEAR_VACUUM_KPA)
         found = [_dropped(in_time, here if order is None else here[order], GAUGE_JUMP_KPA)]
@@ -115,10 +116,10 @@ def spoilt(
 
 
 def _extent(values: Float) -> tuple[float, float]:
-    finite = values[~np.isnan(values)]
-    if len(finite) == 0:
+    smallest = float(np.fmin.reduce(values))
+    if np.isnan(smallest):
         return 0.0, 0.0
-    return float(finite.min()), float(finite.max())
+    return smallest, float(np.fmax.reduce(values))
 
 
 def _power_on(values: Float) -> Bool | None:
@@ -188,6 +189,8 @@ def _held(values: Float, others: NDArray[np.int64], place: int, length: int) -> 
 
 def stuck(values: Float) -> bool:
     """Say whether a channel holds one value throughout at least 60 samples."""
+    if len(values) and 0.0 < abs(values[-1] - values[0]) < np.inf:
+        return False
     few = values[:60]
     few = few[np.isfinite(few)]
     if len(few) and bool((few != few[0]).any()):

@@ -35,6 +35,8 @@ class Raw:
     odd_count: int = 0
     stamp: Stamp | None = None
     """How the column of times is written, where it came as times."""
+    seconds: Int | None = None
+    """Those times as written [s since 1970]."""
 
 
 def csv_options(
@@ -157,7 +159,8 @@ def read_rows(
                 "check the file, or pin its layout",
             ) from error
         columns = {k: combine(got.column(i)) for i, k in enumerate(wanted)}
-        if timed is not None and (odd or not timed.holds(columns, data)):
+        seconds = None if timed is None or odd else timed.holding(columns, data)
+        if timed is not None and seconds is None:
             continue
         lines = row_lines(got.num_rows, odd, table.data_line)
         odd, odd_count = number_odd(odd, table)
@@ -165,7 +168,7 @@ def read_rows(
             starts, swallowed = _record_starts(data, table, got.num_rows + odd_count, name)
             lines = starts[lines - table.data_line]
             odd = [(int(starts[n - table.data_line]), text) for n, text in odd] + swallowed
-        return Raw(columns, lines, odd, len(odd), timed)
+        return Raw(columns, lines, odd, len(odd), timed, seconds)
     raise AssertionError("reading as text can't fail on conversion")
 
 

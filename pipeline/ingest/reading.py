@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +17,7 @@ MOST_TURNS: Final = 1000
 """Turns from one member of an archive to another that a unit's samples are followed through."""
 
 
-@dataclass(frozen=True)
-class Evidence:
+class Evidence(NamedTuple):
     """One decision on how an export was read: what, which value, and why."""
 
     decision: str
@@ -126,12 +125,8 @@ class LineMapBuilder:
             )
             if at_once:
                 # Row after row, as nearly all exports are read.
-                self._parts.append(
-                    tuple(
-                        np.array([value], np.int64)
-                        for value in (self._rows, first[0], last[-1], 1, index)
-                    )
-                )
+                run = np.array([self._rows, first[0], last[-1], 1, index], np.int64)
+                self._parts.append(tuple(run[k : k + 1] for k in range(5)))
                 self._rows += n
                 return
             step = -1 if int(first[-1]) < int(first[0]) else 1

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Final
 
 import numpy as np
@@ -17,12 +18,13 @@ from numpy.typing import NDArray
 from .clock_text import Moment, understand
 from .dialect import Table
 from .roles import Roles
-from .times import CERTAIN, NO_OFFSET, Moments, column_bytes
+from .times import CERTAIN, NO_OFFSET, Moments, column_bytes, throughout
 
 Int = NDArray[np.int64]
 
 _FORM: Final = re.compile(r"\d{4}-\d{2}-\d{2}[ T]\d{2}:\d{2}:\d{2}(Z|[+-]\d{2}:\d{2}|)")
 _DAY_S: Final = 86_400
+_EPOCH: Final = date(1970, 1, 1).toordinal()
 _FIRST_S: Final = 631_152_000
 """1990-01-01, the first day that is taken for a record's."""
 _END_S: Final = 4_102_444_800
@@ -53,52 +55,64 @@ class Stamp:
         seconds = np.asarray(column.view(pa.int64()))
         return seconds + 60 * self.moment.offset_min if self.moment.offset_min else seconds
 
-    def holds(self, columns: dict[int, Any], data: bytes) -> bool:
-        """Say whether every row is written so, given what Arrow read of ``data``."""
+    def holding(self, columns: dict[int, Any], data: bytes) -> Int | None:
+        """Return the times [s] if every row is written so, given what Arrow read of ``data``."""
         times = columns[self.column]
         n = len(times)
         if n == 0 or times.null_count:
-            return False
+            return None
         colons = _count(np.frombuffer(data, np.uint8))
         for k in self.texts:
             colons -= _count(column_bytes(columns[k])[0])
         if colons != n * (2 + self.offset.count(":")):
-            return False
+            return None
         if self.offset and data.count(self.offset.encode()) != n:
-            return False
+            return None
         seconds = self.seconds(times)
         if int(seconds.min()) < _FIRST_S or int(seconds.max()) >= _END_S:
-            return False
-        return self.alone or not bool((seconds % _DAY_S == 0).any())
+            return None
+        if not self.alone and bool((seconds % _DAY_S == 0).any()):
+            return None
+        return seconds
 
-    def moments(self, column: Any) -> Moments:
+    def moments(self, seconds: Int) -> Moments:
         """Return what reading the cells as text gives, for a column that holds."""
-        seconds = self.seconds(column)
         n = len(seconds)
         low, high = int(seconds.min()) // _DAY_S, int(seconds.max()) // _DAY_S
         if low == high:
-            days = np.array([low], np.int64)
             clock_s = seconds - low * _DAY_S
+            parts = [throughout(part, n) for part in _calendar(low)]
         else:
             days = seconds // _DAY_S
             clock_s = seconds - days * _DAY_S
-        dates = days.astype("datetime64[D]")
-        months = dates.astype("datetime64[M]")
-        years = months.astype("datetime64[Y]")
+            dates = days.astype("datetime64[D]")
+            months = dates.astype("datetime64[M]")
+            years = months.astype("datetime64[Y]")
+            parts = [
+                years.astype(np.int64) + 1970,
+                (months - years).astype(np.int64) + 1,
+                (dates - months).astype(np.int64) + 1,
+            ]
         offset = NO_OFFSET if self.moment.offset_min is None else self.moment.offset_min
         return Moments(
             np.ones(n, bool),
-            np.broadcast_to(np.array([CERTAIN], np.int8), n),
-            np.broadcast_to(years.astype(np.int64) + 1970, n),
-            np.broadcast_to((months - years).astype(np.int64) + 1, n),
-            np.broadcast_to((dates - months).astype(np.int64) + 1, n),
+            throughout(CERTAIN, n, np.int8),
+            parts[0],
+            parts[1],
+            parts[2],
             clock_s * 1000,
-            np.full(n, offset, np.int64),
-            np.ones(n, bool),
+            throughout(offset, n),
+            throughout(True, n, np.bool_),
             separators={self.moment.separator},
             fields_seen={f for f, _, _ in self.moment.spans},
             year_first=True,
         )
+
+
+def _calendar(day: int) -> tuple[int, int, int]:
+    """Return year, month and day of a count of days since 1970."""
+    found = date.fromordinal(day + _EPOCH)
+    return found.year, found.month, found.day
 
 
 def stamp_of(table: Table, roles: Roles, wanted: list[int], floats: set[int]) -> Stamp | None:

@@ -61,6 +61,13 @@ class Moments:
         return len(self.ok)
 
 
+def throughout(value: int, n: int, kind: Any = np.int64) -> NDArray[Any]:
+    """Return one value for each of ``n`` rows, shape (n,), without a copy of it for each."""
+    rows = np.ndarray(n, kind, np.array([value], kind), 0, (0,))
+    rows.flags.writeable = False
+    return rows
+
+
 def column_bytes(column: Any) -> tuple[NDArray[np.uint8], Int, Int]:
     """Return data bytes, starts and lengths (n,) of an Arrow text column; null has length 0."""
     if isinstance(column, pa.ChunkedArray):
@@ -241,8 +248,10 @@ def _fill(
         kind, parts, good = _date_fields(values, moment.month)
         ok &= good
         if rows is None:
-            out.kind = np.broadcast_to(np.array([kind], np.int8), count)
-            out.first, out.second, out.third = (np.broadcast_to(p, count) for p in parts)
+            out.kind = throughout(kind, count, np.int8)
+            out.first, out.second, out.third = (
+                throughout(int(p[0]), count) if len(p) == 1 else p for p in parts
+            )
         else:
             out.kind[where] = kind
             out.first[where], out.second[where], out.third[where] = parts
