@@ -12,7 +12,14 @@ from .dialect import Table, is_index_word
 from .header_words import words
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import CHANNELS, Channel, column_text
-from .units_found import Mark, foreign_unit, read_mark, reference_in, split_header
+from .units_found import (
+    Mark,
+    foreign_unit,
+    read_mark,
+    reference_in,
+    split_header,
+    two_units,
+)
 
 
 @lru_cache(maxsize=4096)
@@ -266,7 +273,9 @@ def _refuse_signals(
         low = words(header)
         kind = "pressure" if vocabulary.PRESSURE.search(low) else "temperature"
         if kind not in kinds and placement(low) != "other":
-            compound = kind == "pressure" and re.search(r"\bvac\b", header, re.IGNORECASE)
+            compound = kind == "pressure" and re.search(r"\bvac\b|\binhg/", header, re.I)
+            if not compound and two_units(unit):
+                raise _either_unit(header, unit, kind, name, line)
             remedy = "throughout, absolute or gauge" if compound else f"of {kind}"
             raise refusal(
                 "foreign_unit",
@@ -280,6 +289,25 @@ def _refuse_signals(
                 question=f"Can the export do without column {quoted(header)}?",
                 toml=layout_toml(name, f'columns = {{ {toml_text(header)} = "ignore" }}'),
             )
+
+
+def _either_unit(header: str, units: str, kind: str, name: str, line: int | None) -> Exception:
+    """Return the refusal of a column whose header names two units (cause ``foreign_unit``)."""
+    channel = "pressure_kpa" if kind == "pressure" else "temperature_c"
+    return refusal(
+        "foreign_unit",
+        name,
+        f"column {quoted(header)} names two units, {quoted(units)}, and does not say in which "
+        "of them its numbers are",
+        "name the right one in a [[layout]]",
+        line=line,
+        question=f"Are the numbers of column {quoted(header)} in {quoted(units.split('/')[0])}?",
+        toml=layout_toml(
+            name,
+            f"columns = {{ {toml_text(header)} = {toml_text(channel)} }}",
+            f"{kind}_unit = {toml_text(units.split('/')[0])}",
+        ),
+    )
 
 
 def _refuse_vacuum(channels: list[Channel], name: str, line: int | None) -> None:

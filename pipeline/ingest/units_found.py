@@ -43,14 +43,14 @@ _PRESSURE: Final = (
 )
 _REFERENCE_TAIL = (
     r"(?:[\s_.-]*[(\[]?\s*(?P<ref>abs(?:olut[eo]?)?\.?|a|gauge|g|rel(?:ativ[e]?)?\.?"
-    r"|u|ü|ue|man\.?|абс\w*\.?|изб\w*\.?)\s*[)\]]?)?"
+    r"|u|ü|ue|(?<=[(\[])[oö]|man\.?|абс\w*\.?|изб\w*\.?)\s*[)\]]?)?"
 )
 _PRESSURE_UNITS: Final = tuple(
     (name, re.compile(rf"^(?:{pattern}){_REFERENCE_TAIL}$", re.IGNORECASE))
     for name, pattern in _PRESSURE
 )
 _PRESSURE_TAIL: Final = re.compile(
-    r"^(.*?)\b((?:[khm]?pa|m?bar|psi)\s*[(\[]\s*(?:abs(?:olute?)?\.?|a|g|gauge|rel\.?|ü|u)\s*[)\]])\s*[)\]}]?$",
+    r"^(.*?)\b((?:[khm]?pa|m?bar|psi)\s*[(\[]\s*(?:abs(?:olute?)?\.?|a|g|gauge|rel\.?|ü|u|ö|o)\s*[)\]])\s*[)\]}]?$",
     re.IGNORECASE,
 )
 _PRESSURE_INSIDE: Final = re.compile(
@@ -147,8 +147,10 @@ def reference_in(text: str) -> str:
 
 @lru_cache(maxsize=4096)
 def split_header(text: str) -> tuple[str, Mark | None]:
-    """Part header text into its words and its unit mark, where it has one."""
+    """Part header text into its words and its unit mark, where it has one and no more."""
     text = text.strip().strip('"').strip()
+    if two_units(text):
+        return text, None
     tail = _PRESSURE_TAIL.match(text)
     if tail:
         mark = read_mark(tail[2])
@@ -238,6 +240,29 @@ def _with_reference(mark: Mark, text: str) -> Mark:
     return mark
 
 
+@lru_cache(maxsize=4096)
+def two_units(text: str) -> str:
+    """Return two units of one kind that text states side by side, or an empty text.
+
+    Under ``inHg/psi`` stand inches of vacuum and pounds of pressure, under ``°C/°F`` either.
+    """
+    for one, other in _SIDE_BY_SIDE.findall(text):
+        marks = read_mark(one), read_mark(other)
+        if (
+            marks[0] is not None
+            and marks[1] is not None
+            and marks[0].kind == marks[1].kind
+            and marks[0].kind in {"temperature", "pressure"}
+            and marks[0].unit != marks[1].unit
+        ):
+            return f"{one}/{other}"
+    return ""
+
+
+_SIDE_BY_SIDE: Final = re.compile(
+    r"([^\s\[\](){}<>,;:/|]+)\s*(?:/|\bor\b|\boder\b)\s*([^\s\[\](){}<>,;:/|]+)"
+)
+
 _FOREIGN: Final = re.compile(
     r"[Ω%‰]|\b(?:m|k)?ohms?\b|\bm[va]\b|\bv(?:olts?)?$|\b(?:mm|cm|m|in|ft)\.?\s?(?:h2o|hg|wc|ws|w\.c\.?)\b"
     r"|\b(?:counts?|digits?|lsb|ppm|adc|raw|tsi|mws|at|atmg)$|°\s?(?:r|re|ré|ra|n|de|d)\b|\brankine\b"
@@ -251,8 +276,10 @@ def foreign_unit(text: str) -> str:
     """Return a unit that header text states and that is none of ours, or an empty text.
 
     A reading in ohms, millivolts, metres of water or per cent is not to be taken for one in
-    the usual unit because the settings name a usual one.
+    the usual unit because the settings name a usual one; nor is one in two units at once.
     """
+    if both := two_units(text):
+        return both
     for inside in re.findall(r"[\[({<]([^\[\](){}<>]{1,16})[\])}>]", text):
         if read_mark(inside) is None and _FOREIGN.search(inside.strip()):
             return str(inside.strip())

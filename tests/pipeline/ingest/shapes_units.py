@@ -364,6 +364,43 @@ def unit_shapes() -> list[Shape]:
             config=z,
         ),
         Shape(
+            "inches of vacuum and pounds of pressure in one column",
+            table(
+                "Time;Temp (°F);Pressure (inHg/psi)",
+                lambda t, p, q: (
+                    f"{num(t * 1.8 + 32)};"
+                    f"{num((p - 101.325) / (6.894757 if p > 101.325 else 3.386389), 2)}"
+                ),
+            ),
+            config=z,
+            cause="foreign_unit",
+            says="inHg/psi",
+        ),
+        Shape(
+            "two units of temperature, one of them meant",
+            table("Time;Temp (°C/°F)", lambda t, p, q: num(t)),
+            config=z,
+            cause="foreign_unit",
+            says="two units",
+        ),
+        Shape(
+            "two units of pressure, one of them meant",
+            table("Time;Temp °C;Pressure abs bar/psi", lambda t, p, q: f"{num(t)};{num(p / 100)}"),
+            config=z,
+            cause="foreign_unit",
+            says="two units",
+        ),
+        Shape(
+            "bar(o) in cells",
+            table(
+                "Tijd;Temperatuur;Druk",
+                lambda t, p, q: f"{num(t)} °C;{num((p - 101.325) / 100, 3)} bar(o)",
+            ),
+            C,
+            config=z,
+            assumed=True,
+        ),
+        Shape(
             "three places everywhere, one mark open",
             table(
                 "Zeit;Temperatur °C;Druck bar abs",
