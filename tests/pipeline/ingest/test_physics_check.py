@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from chamberdrift.pipeline.ingest.physics_check import contradiction
+from chamberdrift.pipeline.ingest.physics_check import (
+    contradiction,
+    plainly_steam,
+    read_as,
+    telling_rows,
+)
 from chamberdrift.pipeline.ingest.steam_settles import settle_reference, settle_temperature_unit
 from chamberdrift.shared.steam import p_sat_kpa
+from chamberdrift.shared.units import PRESSURE_TO_KPA
 
 
 def run_dry() -> tuple[np.ndarray, np.ndarray]:
@@ -94,3 +100,30 @@ def test_high_up_the_open_chamber_tells_absolute_from_gauge() -> None:
 def test_a_chamber_kept_under_vacuum_does_not_contradict_absolute() -> None:
     t, p = high_up()
     assert contradiction(t, np.where(t < 50.0, 9.0, p), "°C", "kPa", True, 74.3) is None
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_what_plainly_agrees_is_at_ease_looked_at_closely(seed: int) -> None:
+    # Steam that is off by up to 12 K, in any unit and either reference, with air or noise.
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(300, 4000))
+    marks = np.array([0, 0.1, 0.3, 0.8, 0.9, 1.0]) * (n - 1)
+    t = np.interp(np.arange(n), marks, [22, 22, 121.5, 121.5, 80, 40]) + rng.normal(0, 0.3, n)
+    p = np.where(t > 100, p_sat_kpa(t + rng.uniform(-12, 12)), 101.3)
+    unit = ("kPa", "bar", "psi")[seed % 3]
+    written = (p - (0.0 if seed % 2 else 101.325)) / PRESSURE_TO_KPA[unit]
+    for absolute in (True, False):
+        how = ("°C", unit, absolute, 101.325)
+        closely = read_as(*telling_rows(t, written), *how)
+        if plainly_steam(t, written, *how):
+            assert not closely.far
+            assert closely.open_fits
+
+
+def test_a_gap_in_the_record_is_looked_at_closely() -> None:
+    t = np.interp(np.arange(2700), [0, 300, 900, 2100, 2699], [22, 22, 121.5, 121.5, 60])
+    p = np.where(t > 100, p_sat_kpa(t), 101.3)
+    assert plainly_steam(t, p, "°C", "kPa", True, 101.325)
+    assert not plainly_steam(t, p, "°C", "kPa", False, 101.325)
+    p[::7] = np.nan
+    assert not plainly_steam(t, p, "°C", "kPa", True, 101.325)
