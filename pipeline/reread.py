@@ -119,13 +119,21 @@ def _changed(rows: pd.DataFrame, config: Config, limit: int | None) -> dict[str,
     limit
         Samples before it [ms] were forgotten: what they were made with no longer matters.
     """
+    from .ingest.pins import merged_pin
+
     found = {}
     columns = (rows[c] for c in ("sha256", "export", "unit_ids", "read_with", "first_time"))
     for sha256, name, units, text, first in zip(*columns, strict=True):
-        if pd.isna(text) or not text or text == "{}" or (limit and _ms(first) < limit):
+        if limit and _ms(first) < limit:
+            continue
+        own = str(units).split(",")
+        pinned = merged_pin(config, str(name)).unit_id
+        if pinned and len(own) == 1 and own[0] != pinned:
+            found[str(sha256)] = ["unit"]
+            continue
+        if pd.isna(text) or not text or text == "{}":
             continue
         before: Basis = json.loads(str(text))
-        own = str(units).split(",")
         asked: list[str] | None = None
         for doubt in (timedelta(), -CLOCK_DOUBT, CLOCK_DOUBT):
             now = told_now(config, before, str(name), own, first.to_pydatetime() + doubt)

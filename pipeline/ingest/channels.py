@@ -389,10 +389,6 @@ def assign_names(
         unused += [c.header for c in main]
     if plain_ones:
         unused += [c.header for c in plain_ones]
-    if loads and "temperature2_c" not in used:
-        if len(loads) > 1:
-            raise _which(loads, name, line, "temperature2_c")
-        give(loads[0], "temperature2_c")
     if rooms and "ambient_c" not in used:
         give(rooms[0], "ambient_c")
         unused += [c.header for c in rooms[1:]]
@@ -411,6 +407,13 @@ def assign_names(
             unused += [c.header for c in steam if c is not stated[0]]
             steam = stated
         give(steam[0], "pressure_kpa")
+    if loads and "temperature2_c" not in used:
+        if len(loads) > 1:
+            raise _which(loads, name, line, "temperature2_c")
+        # Beside a steam pressure the only temperature is the unit's, wherever its probe lies;
+        # alone it may stand beside another logger's, at the drain.
+        only = "pressure_kpa" in used and "temperature_c" not in used
+        give(loads[0], "temperature_c" if only else "temperature2_c")
     if air and "atmosphere_kpa" not in used:
         give(air[0], "atmosphere_kpa")
     currents = [c for c, _ in by_kind.get("current", [])]

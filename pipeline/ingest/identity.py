@@ -84,6 +84,9 @@ def identify(
         return Identity(pinned, logger, "pinned in the layout")
     known = {u.id.casefold(): u.id for u in config.units}
     named = _stated_units(statements)
+    if not named:
+        # A configured unit's id is one under any word, in any language.
+        named = _known_units(statements, known)
     loggers = {a.logger for a in config.assignments}
     # A serial that is assigned to a unit is a logger's, whatever word stands before it.
     assigned = [s for s in named if s.value in loggers]
@@ -191,6 +194,19 @@ def _stated_units(statements: list[Statement]) -> list[Statement]:
         if kind_of(value) == "null" or key.startswith("units"):
             continue
         found.append(Statement(s.key, value, s.line))
+    return found
+
+
+def _known_units(statements: list[Statement], known: dict[str, str]) -> list[Statement]:
+    """Return statements whose value is a configured unit's id and holds a letter.
+
+    A bare number may be a count or a serial.
+    """
+    found = []
+    for s in statements:
+        value = s.value.strip().strip('"').strip(",;").strip()
+        if value.casefold() in known and re.search(r"[^\W\d_]", value) and s.key_words:
+            found.append(Statement(s.key, value, s.line))
     return found
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 from chamberdrift.pipeline.ingest import read_export
 from chamberdrift.pipeline.ingest.identity import strip_name
@@ -195,3 +196,15 @@ def test_candidates_that_disagree_are_a_question(
         units(name, config, *above)
     assert caught.value.cause == "unit_id"
     assert caught.value.question
+
+
+def test_a_configured_units_id_above_the_table_is_one_under_any_word() -> None:
+    config = Config(defaults=BERLIN, units=(Unit("LODZ/01"),))
+    assert units("lodz/LODZ-01/x.csv", config, "Urządzenie: LODZ/01") == ("LODZ/01",)
+    assert units("lodz/LODZ-01/x.csv", config, "Urządzenie: LODZ/07") == ("x",)
+
+
+def test_the_only_temperature_beside_a_steam_pressure_is_the_units() -> None:
+    data = lines(iso(), "Unit: S-1", HEAD.replace("Temperature", "Load temperature")).encode()
+    read = read_export(data, name="x.csv", config=Config(defaults=BERLIN))
+    assert np.isfinite(read.table()["temperature_c"].to_numpy()).all()
