@@ -45,6 +45,8 @@ OVER_C: Final = 160.0
 LIKELY_KPA: Final = (85.0, 106.0)
 """Atmospheres of nearly all clinics [kPa]: 1400 m to a strong high at sea level."""
 PRESSURISED_KPA: Final = 110.0
+WARM_WALL_C: Final = 95.0
+"""Below boiling at up to 1500 m (84.6 kPa, IAPWS-IF97)."""
 ALONG_K: Final = 2.0
 ALONG_RANGE_K: Final = 8.0
 ALONG_SHARE: Final = 0.15
@@ -321,7 +323,7 @@ def contradiction(
             )
         return None
     celsius = to_celsius(t, temperature_unit)
-    if _follows_steam(celsius, kpa):
+    if _follows_steam(celsius, kpa) or _only_vacuum(celsius, kpa):
         return None
     steamy = int((np.isfinite(kpa) & (kpa > 150.0)).sum()) >= LEAST_SAMPLES
     too_hot = int((np.isfinite(celsius) & (celsius > HOT_C[1])).sum()) >= LEAST_SAMPLES
@@ -408,6 +410,17 @@ def _follows_steam(celsius: Float, kpa: Float) -> bool:
         return False
     along = celsius[hot][near]
     return bool(along.max() - along.min() >= ALONG_RANGE_K)
+
+
+def _only_vacuum(celsius: Float, kpa: Float) -> bool:
+    """Whether the record as stated is a leak test: no pressure, an atmosphere without steam.
+
+    A probe at a warm wall beside a vacuum is far from saturation and says nothing of units.
+    """
+    if not np.nanmax(kpa, initial=-np.inf) <= PRESSURISED_KPA:
+        return False
+    open_air = (kpa >= OPEN_KPA[0]) & (celsius < WARM_WALL_C)
+    return int(open_air.sum()) >= LEAST_SAMPLES
 
 
 def still(values: Float) -> bool:

@@ -102,6 +102,23 @@ def test_a_chamber_kept_under_vacuum_does_not_contradict_absolute() -> None:
     assert contradiction(t, np.where(t < 50.0, 9.0, p), "°C", "kPa", True, 74.3) is None
 
 
+def test_a_leak_test_beside_a_warm_wall_does_not_contradict_its_unit() -> None:
+    # 11 kPa at 107 to 79 °C is dry gas; as MPa it would be steam, and the open chamber at 10 bar.
+    at = np.arange(0.0, 1500.0, 2.0)
+    t = np.interp(at, [0, 200, 300, 1300, 1320, 1500], [69, 69, 107, 79, 74, 62])
+    p = np.interp(at, [0, 200, 320, 1300, 1320, 1500], [99.7, 99.7, 11, 11.3, 99.7, 99.7])
+    assert contradiction(t, p / 100.0, "°C", "bar", True, 101.325) is None
+
+
+def test_steam_in_pounds_called_inches_of_mercury_is_contradicted() -> None:
+    at = np.arange(0.0, 3000.0, 2.0)
+    t = np.interp(at, [0, 300, 900, 2100, 2400, 3000], [22, 22, 121.5, 121.5, 80, 40])
+    p = np.where(t > 100.0, p_sat_kpa(t), 101.3) / PRESSURE_TO_KPA["psi"]
+    found = contradiction(t, p, "°C", "inHg", True, 101.325)
+    assert found is not None
+    assert found.pressure_unit == "psi"
+
+
 @pytest.mark.parametrize("seed", range(40))
 def test_what_plainly_agrees_is_at_ease_looked_at_closely(seed: int) -> None:
     # Steam that is off by up to 12 K, in any unit and either reference, with air or noise.
