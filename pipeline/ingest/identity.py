@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from ...shared.config import Config
@@ -160,7 +161,38 @@ def identify(
             in_path[0],
             None,
         )
+    alike = _alike_in_path(_path_pieces(f"{name}/{inside}"), config)
+    if len(alike) == 1:
+        return Identity(
+            alike[0], logger, "the file's path names a configured unit, but for its marks"
+        )
     return _from_name(name, logger, config, inside)
+
+
+def _alike_in_path(pieces: list[str], config: Config) -> list[str]:
+    """Return configured units that a path names but for marks such as ``/``, which it can't hold.
+
+    Only ids with a letter and a digit, and none that another unit's is alike to.
+    """
+    alike = _bare_ids(tuple(unit.id for unit in config.units))
+    found = [alike[b] for b in map(_bare, pieces) if b in alike]
+    return list(dict.fromkeys(found))
+
+
+@lru_cache(maxsize=4)
+def _bare_ids(ids: tuple[str, ...]) -> dict[str, str]:
+    bare: dict[str, list[str]] = {}
+    for unit_id in ids:
+        bare.setdefault(_bare(unit_id), []).append(unit_id)
+    return {
+        b: own[0]
+        for b, own in bare.items()
+        if len(own) == 1 and re.search(r"[^\W\d_]", b) and re.search(r"\d", b)
+    }
+
+
+def _bare(text: str) -> str:
+    return re.sub(r"[\W_]+", "", text.casefold())
 
 
 def _ask(name: str, found: str, example: str, line: int | None) -> Exception:

@@ -201,10 +201,18 @@ def test_candidates_that_disagree_are_a_question(
 def test_a_configured_units_id_above_the_table_is_one_under_any_word() -> None:
     config = Config(defaults=BERLIN, units=(Unit("LODZ/01"),))
     assert units("lodz/LODZ-01/x.csv", config, "Urządzenie: LODZ/01") == ("LODZ/01",)
-    assert units("lodz/LODZ-01/x.csv", config, "Urządzenie: LODZ/07") == ("x",)
+    assert units("lodz/x.csv", config, "Urządzenie: LODZ/07") == ("x",)
 
 
 def test_the_only_temperature_beside_a_steam_pressure_is_the_units() -> None:
     data = lines(iso(), "Unit: S-1", HEAD.replace("Temperature", "Load temperature")).encode()
     read = read_export(data, name="x.csv", config=Config(defaults=BERLIN))
     assert np.isfinite(read.table()["temperature_c"].to_numpy()).all()
+
+
+def test_a_path_names_a_configured_unit_whose_marks_no_path_can_hold() -> None:
+    units_of = (Unit("LODZ/01"), Unit("LODZ/02"), Unit("AB-1"), Unit("AB1"))
+    config = Config(defaults=BERLIN, units=units_of)
+    assert units("lodz/LODZ-01/20260216.csv", config) == ("LODZ/01",)
+    assert units("lodz/lodz_02_2026-02-16.csv", config) == ("LODZ/02",)
+    assert units("x/A-B1/20260216.csv", config) == ("A-B1",)  # two are alike to it
