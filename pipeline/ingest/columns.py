@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from typing import Final
 
 from ...shared.config_keys import COLUMN_ROLES
 from . import header_words as vocabulary
@@ -131,12 +132,19 @@ def _pinned(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
     return found
 
 
+_BARE_UNIT: Final = re.compile(r"\bunits?\b(?! ?(?:id|no|nr|number|name)\b)")
+
+
 def _is_id_column(table: Table, k: int) -> bool:
     cells = column_text(table, k)
     if not cells:
         return False
-    if words(table.headers[k]) in {"unit", "units"} and all(map(read_mark, cells)):
-        return False  # units that something is measured in; a unit's id may well be A or C
+    if all(map(read_mark, cells)):
+        # Units that something is measured in, unless the name says more than "unit", "engineering
+        # unit" or "unit of measure": a sterilizer's id may well be A or C.
+        rest = _BARE_UNIT.sub(" ", words(table.headers[k]))
+        if not vocabulary.UNIT_ID.search(rest):
+            return False
     return not any(kind_of(c) in {"dot", "comma"} for c in cells)
 
 

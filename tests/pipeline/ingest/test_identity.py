@@ -131,6 +131,18 @@ def test_ids_that_look_like_unit_marks_are_ids(header: str) -> None:
     assert read_export(data, name="x.csv", config=Config(defaults=BERLIN)).unit_ids == ("A", "C")
 
 
+@pytest.mark.parametrize("header", ["Unit", "unit of measure", "Units of measurement"])
+def test_units_that_something_is_measured_in_are_no_ids(header: str) -> None:
+    rows = [line.split(",") for line in iso()]
+    long = [
+        f"{r[0]},{n},{v},{u}"
+        for r in rows
+        for n, v, u in zip(("temperature", "pressure"), r[1:3], ("°C", "kPa abs"), strict=True)
+    ]
+    data = lines(long, f"time,channel,value,{header}").encode()
+    assert read_export(data, name="S-1.csv", config=Config(defaults=BERLIN)).unit_ids == ("S-1",)
+
+
 def test_rows_outside_one_loggers_assignment_are_counted_beside_others() -> None:
     later = datetime(2025, 1, 1, tzinfo=UTC)
     config = Config(
