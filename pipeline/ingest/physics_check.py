@@ -45,6 +45,7 @@ OVER_C: Final = 160.0
 LIKELY_KPA: Final = (85.0, 106.0)
 """Atmospheres of nearly all clinics [kPa]: 1400 m to a strong high at sea level."""
 PRESSURISED_KPA: Final = 110.0
+BOILS_C: Final = 100.0
 WARM_WALL_C: Final = 95.0
 """Below boiling at up to 1500 m (84.6 kPa, IAPWS-IF97)."""
 ALONG_K: Final = 2.0
@@ -467,8 +468,21 @@ def declared_cold_only(declared: Reading) -> bool:
     return declared.hot_samples < LEAST_SAMPLES
 
 
-def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | None:
-    """Say how a temperature channel alone contradicts its stated unit, or return None."""
+def temperature_contradiction(
+    temperature: Float, unit: str, highest_kpa: float = float("nan")
+) -> Contradiction | None:
+    """Say how a temperature channel alone contradicts its stated unit, or return None.
+
+    Parameters
+    ----------
+    temperature
+        Values as written.
+    unit
+        Their stated unit.
+    highest_kpa
+        Highest absolute pressure of the record, NaN where none is known: what lies far above
+        160 °C under pressure is a dry chamber, where °F would leave it below boiling.
+    """
     if unit == "°C" and len(temperature) and float(np.fmax.reduce(temperature)) <= OVER_C:
         return None
     values = _finite(temperature)
@@ -501,6 +515,7 @@ def temperature_contradiction(temperature: Float, unit: str) -> Contradiction | 
             len(over) >= LEAST_SAMPLES
             and bool(((as_f > 70.0) & (as_f < 145.0)).all())
             and float(np.ptp(over)) > 5.0
+            and not (float(as_f.max()) < BOILS_C and highest_kpa > PRESSURISED_KPA)
         ):
             return Contradiction(
                 f"{len(over)} samples lie above 160 °C, where no steam is; "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -374,14 +375,18 @@ def refuse_contradictions(
             continue
         t, p, temperature, pressure = pair
         found: physics.Contradiction | None = None
+        highest = math.nan
         if p is not None and pressure is not None:
+            open_kpa = owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA
+            top = float(np.fmax.reduce(pressure, initial=-np.inf)) * PRESSURE_TO_KPA[p.unit]
+            highest = top + (0.0 if p.reference == "absolute" else open_kpa)
             found = physics.contradiction(
                 temperature,
                 pressure,
                 t.unit,
                 p.unit,
                 p.reference == "absolute",
-                owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA,
+                open_kpa,
             )
             # A unit whose other exports read so has a sensor that drifts, not another gauge.
             settled_before = _known(d, [owner.unit_id], "pressure_reference") == p.reference
@@ -393,7 +398,7 @@ def refuse_contradictions(
                     p.reference,
                     atmosphere_of(d, owner.unit_id).kpa or STANDARD_ATMOSPHERE_KPA,
                 )
-        found = found or physics.temperature_contradiction(temperature, t.unit)
+        found = found or physics.temperature_contradiction(temperature, t.unit, highest)
         for channel, values in ((t, temperature), (p, pressure)):
             if channel is not None and values is not None and stuck(values):
                 d.a.note("stuck channel", channel.name, f"one value in all {len(values)} rows")

@@ -9,6 +9,7 @@ from chamberdrift.pipeline.ingest.physics_check import (
     plainly_steam,
     read_as,
     telling_rows,
+    temperature_contradiction,
 )
 from chamberdrift.pipeline.ingest.steam_settles import settle_reference, settle_temperature_unit
 from chamberdrift.shared.steam import p_sat_kpa
@@ -144,3 +145,12 @@ def test_a_gap_in_the_record_is_looked_at_closely() -> None:
     assert not plainly_steam(t, p, "°C", "kPa", False, 101.325)
     p[::7] = np.nan
     assert not plainly_steam(t, p, "°C", "kPa", True, 101.325)
+
+
+def test_a_chamber_that_ran_dry_far_above_160_is_not_in_fahrenheit() -> None:
+    at = np.arange(0.0, 3000.0, 2.0)
+    t = np.interp(at, [0, 500, 2400, 3000], [44.0, 82.0, 178.0, 120.0])
+    assert temperature_contradiction(t, "°C", 195.0) is None
+    assert temperature_contradiction(t, "°C") is not None  # without pressure it stays a question
+    fahrenheit = np.interp(at, [0, 500, 900, 2400, 3000], [72.0, 212.0, 250.0, 252.0, 160.0])
+    assert temperature_contradiction(fahrenheit, "°C", 210.0) is not None
