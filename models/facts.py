@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from .columns import numbers, texts
+
 FloatArray = NDArray[np.float64]
 
 NUMBERS: Final = (
@@ -59,8 +61,8 @@ def _causes(cycles: pd.DataFrame, verdict: pd.DataFrame) -> list[str]:
     One alone is an operator's, and no limit: it is the many that count.
     """
     cause = verdict["cause"].to_numpy(dtype=object)
-    aborted = cycles["completion"].fillna("").to_numpy(dtype=object) == "aborted"
-    held = np.isfinite(cycles["exposure_s"].to_numpy(dtype=np.float64, na_value=np.nan))
+    aborted = texts(cycles, "completion") == "aborted"
+    held = np.isfinite(numbers(cycles, "exposure_s"))
     out: list[str] = np.where((cause == "") & aborted & held, BROKEN_OFF, cause).tolist()
     return out
 
@@ -72,5 +74,5 @@ def facts_of(cycles: pd.DataFrame, verdict: pd.DataFrame) -> Facts:
         [str(c) for c in cycles["cycle_id"].to_numpy(dtype=object)],
         cycles["kind"].to_numpy(dtype=object).tolist(),
         _causes(cycles, verdict),
-        {n: cycles[n].to_numpy(dtype=np.float64, na_value=np.nan) for n in NUMBERS},
+        {n: numbers(cycles, n) for n in NUMBERS},
     )

@@ -119,21 +119,13 @@ def _changed(rows: pd.DataFrame, config: Config, limit: int | None) -> dict[str,
     limit
         Samples before it [ms] were forgotten: what they were made with no longer matters.
     """
-    from .ingest.pins import merged_pin
-
     found = {}
     columns = (rows[c] for c in ("sha256", "export", "unit_ids", "read_with", "first_time"))
     for sha256, name, units, text, first in zip(*columns, strict=True):
         if limit and _ms(first) < limit:
             continue
         own = str(units).split(",")
-        pinned = merged_pin(config, str(name)).unit_id
-        if pinned and len(own) == 1 and own[0] != pinned:
-            found[str(sha256)] = ["unit"]
-            continue
-        if pd.isna(text) or not text or text == "{}":
-            continue
-        before: Basis = json.loads(str(text))
+        before = _read_with(text, own)
         asked: list[str] | None = None
         for doubt in (timedelta(), -CLOCK_DOUBT, CLOCK_DOUBT):
             now = told_now(config, before, str(name), own, first.to_pydatetime() + doubt)
@@ -144,6 +136,12 @@ def _changed(rows: pd.DataFrame, config: Config, limit: int | None) -> dict[str,
         if asked:
             found[str(sha256)] = asked
     return found
+
+
+def _read_with(text: object, units: list[str]) -> Basis:
+    """Return an export's basis; whose it is may be pinned since, whatever told it then."""
+    basis: Basis = {} if text is None or pd.isna(text) else json.loads(str(text) or "{}")
+    return {"unit": units, **basis} if len(units) == 1 else basis
 
 
 def _in_inbox(
@@ -286,13 +284,12 @@ def _cut_traces(txn: Txn, snapshot: Snapshot, unit: str, spans: Sequence[tuple[i
 def _let_be(work: Work, exports: pd.DataFrame, changed: dict[str, list[str]]) -> None:
     """Count exports as read with what the configuration tells now."""
     rows = exports[exports["sha256"].isin(list(changed))]
-    told = [
-        basis_text(told_now(work.config, json.loads(str(text)), str(name), str(units).split(","),
-                            first.to_pydatetime()))
-        for text, name, units, first in zip(
-            rows["read_with"], rows["export"], rows["unit_ids"], rows["first_time"], strict=True
-        )
-    ]  # fmt: skip
+    told = []
+    columns = (rows[c] for c in ("read_with", "export", "unit_ids", "first_time"))
+    for text, name, units, first in zip(*columns, strict=True):
+        own, begins = str(units).split(","), first.to_pydatetime()
+        now = told_now(work.config, _read_with(text, own), str(name), own, begins)
+        told.append(basis_text(now))
     every = work.snapshot.table("intake", units=[str(h) for h in rows["sha256"]])
     others = every[every["outcome"] != "accepted"]
     fresh = pd.concat([rows.assign(read_with=pd.array(told, dtype="string")), others])

@@ -207,11 +207,15 @@ def _ask(name: str, found: str, example: str, line: int | None) -> Exception:
     )
 
 
+def _bare_value(statement: Statement) -> str:
+    return statement.value.strip().strip('"').strip(",;").strip()
+
+
 def _stated_units(statements: list[Statement]) -> list[Statement]:
     found = []
     for s in statements:
         key = s.key_words
-        value = s.value.strip().strip('"').strip(",;").strip()
+        value = _bare_value(s)
         if not key or not value or len(key) > 50 or not vocabulary.UNIT_ID.search(key):
             continue
         if vocabulary.NOT_AN_ID.search(key) or vocabulary.LOGGER.search(key):
@@ -236,7 +240,7 @@ def _known_units(statements: list[Statement], known: dict[str, str]) -> list[Sta
     """
     found = []
     for s in statements:
-        value = s.value.strip().strip('"').strip(",;").strip()
+        value = _bare_value(s)
         if value.casefold() in known and re.search(r"[^\W\d_]", value) and s.key_words:
             found.append(Statement(s.key, value, s.line))
     return found
@@ -246,7 +250,7 @@ def _one_logger(statements: list[Statement]) -> str:
     loggers, serials = [], []
     for s in statements:
         key = s.key_words
-        value = s.value.strip().strip('"').strip(",;").strip()
+        value = _bare_value(s)
         if (
             not key
             or not value

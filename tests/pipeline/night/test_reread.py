@@ -217,3 +217,26 @@ def test_a_move_that_was_not_told_in_time_is_made_good(exports: Path, tmp_path: 
             told += json.loads(row["read_with"])["zone"]
     assert told == ["Asia/Tokyo"] * len(later)
     assert verify(Store.open(str(store))).problems == ()
+
+
+def test_a_unit_that_is_pinned_later_is_told_of_until_it_is_let_be(
+    exports: Path, tmp_path: Path
+) -> None:
+    right = (exports / "chamberdrift.toml").read_text(encoding="utf-8")
+    store = begin(exports, tmp_path, right)
+    taken = Store.open(str(store)).snapshot().table("intake")
+    name = taken.loc[taken["unit_ids"] == "U001", "export"].iloc[0]
+    told_anew(store, f'{right}\n[[layout]]\nmatch = "{name}"\nunit_id = "U900"\n')
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    said = [night(empty, store).warnings for _ in range(2)]
+    assert all("the unit's id" in "".join(w) for w in said)
+    night(empty, store, keep_as_read=True)
+    assert not night(empty, store).warnings
+    # Another change asks about all again, and not about what was let be.
+    told_anew(
+        store,
+        f'{right}\n[[layout]]\nmatch = "{name}"\nunit_id = "U900"\n\n'
+        '[[layout]]\nmatch = "other.csv"\nunit_id = "U901"\n',
+    )
+    assert not night(empty, store).warnings
