@@ -12,7 +12,7 @@ import json
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
@@ -138,7 +138,7 @@ def _changed(rows: pd.DataFrame, config: Config, limit: int | None) -> dict[str,
     return found
 
 
-def _read_with(text: object, units: list[str]) -> Basis:
+def _read_with(text: Any, units: list[str]) -> Basis:
     """Return an export's basis; whose it is may be pinned since, whatever told it then."""
     basis: Basis = {} if text is None or pd.isna(text) else json.loads(str(text) or "{}")
     return {"unit": units, **basis} if len(units) == 1 else basis
