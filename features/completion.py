@@ -122,7 +122,7 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int, end: int) -> boo
     part = slice(hot, exhaust + 1)
     temp, time = samples.temp_c[part], samples.time_s[part]
     # Without steam a fall is the dry walls', or the last steam's: no mains are needed for it.
-    dry = superheated(temp, samples.pressure_kpa[part])
+    dry = superheated(temp, samples.pressure_kpa[part], samples.boiling_c[part])
     if len(temp) < 8 or dry[-2:].all():
         return False
     if dry.any():
@@ -209,7 +209,7 @@ def _regulated_below(samples: Samples, first: int, last: int, noise: float) -> b
     part = slice(first, last + 1)
     temp, pressure = samples.temp_c[part], samples.pressure_kpa[part]
     # Without a pressure it can't be told from walls that swing in a heated drying.
-    shut = (pressure > PRESSED_KPA) & ~superheated(temp, pressure)
+    shut = (pressure > PRESSED_KPA) & ~superheated(temp, pressure, samples.boiling_c[part])
     return _rises(temp[shut], max(SWITCHED_K, 8.0 * noise)) >= SWITCHED_TIMES
 
 

@@ -96,6 +96,7 @@ def _steam_cycle(
     programs: tuple[Program, ...],
 ) -> Found | None:
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
+    boiling = samples.boiling_c
     main = _main(samples, steam)
     seconds = float(time[main.stop - 1] - time[main.start])
     filled = any(e.stop <= main.start for e in vacua)  # with air in it steam is cooler
@@ -108,9 +109,9 @@ def _steam_cycle(
     noise_p = noise_of(finite(pressure[main.start : main.stop]))
     others = tuple(p.setpoint_c for p in programs) or (*earlier, *NOMINAL_SETPOINTS_C)
     whole = slice(steam[0].start, main.stop)
-    believed = plateau.follows_steam(temp[whole], pressure[whole])
+    believed = plateau.follows_steam(temp[whole], pressure[whole], boiling[whole])
     flat = plateau.find_plateau(
-        time[hot], temp[hot], pressure[hot], noise, noise_p, others, believed
+        time[hot], temp[hot], pressure[hot], boiling[hot], noise, noise_p, others, believed
     )
     exhaust = main.start + flat.exhaust
     before = [e for e in vacua if e.start < main.start + flat.first]
@@ -315,7 +316,9 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
     part = temp[whole]
     dry = heated_dry(samples, event.start, event.stop)
     if dry:
-        flat = plateau.find_plateau(time[whole], part, samples.pressure_kpa[whole], noise, 0.0)
+        flat = plateau.find_plateau(
+            time[whole], part, samples.pressure_kpa[whole], samples.boiling_c[whole], noise, 0.0
+        )
         last = event.start + flat.exhaust
     else:
         top = min(plateau.sustained_top(time[whole], part), plateau.HIGHEST_BOIL_C)

@@ -10,6 +10,8 @@ from ..shared.steam import t_sat_c
 from .crossing import fall_start, knee, noise_sd, usual_fall
 from .samples import FloatArray
 
+NEXT_TO_NONE_C: Final = float(t_sat_c(1.0))
+"""Boiling point of a chamber without steam in it, where a channel's zero may read under zero."""
 FALL_ROOM_K_PER_S: Final = 0.03
 """A rate that noise must not hide when a saw-tooth's usual fall is read (no source)."""
 USUAL_SHARE: Final = 1.3
@@ -26,6 +28,7 @@ def exhaust_start(
     time: FloatArray,
     temp: FloatArray,
     pressure: FloatArray,
+    boiling: FloatArray,
     first: int,
     last: int,
     noise: float,
@@ -37,6 +40,8 @@ def exhaust_start(
     ----------
     time, temp, pressure
         Shape (n,); pressure NaN where there is none.
+    boiling
+        Saturation temperature at the pressure [°C], shape (n,).
     first, last
         First and last sample near the plateau's top.
     noise, noise_p
@@ -51,7 +56,7 @@ def exhaust_start(
     if known[back:end].all() and end - back >= 3:
         found = fall_start(time[:end], pressure[:end], 101.0, noise_p, back)
         if found is not None and not _stays_hot(time, temp, pressure, found, noise):
-            return _after_last_swing(time[:end], temp[:end], pressure[:end], first, found, noise)
+            return _after_last_swing(time[:end], boiling[:end], first, found, noise)
     found = fall_start(time[:end], temp[:end], 98.0, noise, back)
     if found is not None:
         return found
@@ -60,12 +65,7 @@ def exhaust_start(
 
 
 def _after_last_swing(
-    time: FloatArray,
-    temp: FloatArray,
-    pressure: FloatArray,
-    first: int,
-    found: int,
-    noise: float,
+    time: FloatArray, boiling: FloatArray, first: int, found: int, noise: float
 ) -> int:
     """Return the start of an exhaust that began in mid-fall of the saw-tooth.
 
@@ -75,7 +75,7 @@ def _after_last_swing(
     the heater would have been switched on again: half-way is taken.
     """
     begin = max(first, int(np.searchsorted(time, time[found] - 1200.0)))
-    boil = t_sat_c(np.maximum(pressure[begin:], 1.0))
+    boil = np.fmax(boiling[begin:], NEXT_TO_NONE_C)
     t, k = time[begin:], found - begin
     if k < 8:
         return found

@@ -7,7 +7,6 @@ from typing import Final
 import numpy as np
 
 from ..shared.config import Limits
-from ..shared.steam import t_sat_c
 from . import exhaust as exhaust_module
 from . import heatup, saturation, sawtooth, vacuum
 from .crossing import line, median, resolution, share_below
@@ -55,13 +54,13 @@ def add_exposure(
     row.put("exposure_sd_c", float(temp.std(ddof=1)) if len(temp) > 1 else np.nan, "too_coarse")
     row.put("exposure_slope_k_per_min", line(time, temp)[0] * 60.0, "too_coarse")
     row.put("overshoot_k", top - setpoint)
-    pressure = samples.pressure_kpa[part]
-    tau = saturation.sensor_lag(time, temp, pressure, noise)
+    boil = samples.boiling_c[part]
+    tau = saturation.sensor_lag(time, temp, boil, noise)
     row.put("sensor_lag_s", tau, "no_pressure_or_no_swings")
     step = row.values.get("resolution_k", 0.0)
     tooth = sawtooth.measure(time, temp, noise, step, tau if np.isfinite(tau) else 0.0)
     if np.isfinite(tau) and not tau < LAG_SHARE * tooth.period_s:
-        boil = t_sat_c(pressure)  # pressure has no lag: its saw-tooth is the chamber's
+        # Pressure has no lag: its saw-tooth is the chamber's.
         quick = sawtooth.measure(time, boil, noise_of(boil), resolution(boil))
         tooth = tooth if quick.reason else quick
     if tooth.reason:
@@ -155,6 +154,7 @@ def add_pressure_features(
 ) -> None:
     """Add what needs a pressure channel; nothing before ``left`` is looked at."""
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
+    boiling = samples.boiling_c
     part = pressure[start : end + 1]
     if np.isfinite(part).sum() < 0.5 * len(part):
         reason = "no_pressure" if not np.isfinite(part).any() else "pressure_drop_out"
@@ -165,7 +165,7 @@ def add_pressure_features(
     row.put("pressure_max_kpa", float(np.nanmax(part)))
     if "exposure_s" in row.values:
         exp = slice(arrival, last + 1)
-        mean, error, hot = saturation.deviation(time[exp], temp[exp], pressure[exp])
+        mean, error, hot = saturation.deviation(time[exp], temp[exp], boiling[exp])
         row.put("saturation_deviation_k", mean, "too_coarse")
         row.put("saturation_deviation_se", error, "too_coarse")
         row.put("superheat_k", hot, "too_coarse")
@@ -176,7 +176,7 @@ def add_pressure_features(
             saturation.equilibration(
                 time[back:ahead],
                 temp[back:ahead],
-                pressure[back:ahead],
+                boiling[back:ahead],
                 row.values["setpoint_c"],
             ),
             "band_not_reached_by_both",

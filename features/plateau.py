@@ -10,13 +10,14 @@ import numpy as np
 from ..shared.programs import NOMINAL_SETPOINTS_C
 from ..shared.steam import t_sat_c
 from .crossing import first_above, median, smooth, width_for
-from .fall import exhaust_start
+from .fall import NEXT_TO_NONE_C, exhaust_start
 from .samples import BoolArray, FloatArray
 
 LEAST_PLATEAU_S: Final = 60.0
 """What is shorter was not held (no source)."""
 ATMOSPHERE_KPA: Final = 109.0
 """Above the highest atmosphere at sea level, with room for a sensor's zero."""
+ATMOSPHERE_C: Final = float(t_sat_c(ATMOSPHERE_KPA))
 HIGHEST_BOIL_C: Final = 101.0
 """Boiling point at the highest atmosphere, about 105 kPa [°C]."""
 DRY_K: Final = 10.0
@@ -92,6 +93,7 @@ def find_plateau(
     time: FloatArray,
     temp: FloatArray,
     pressure: FloatArray,
+    boiling: FloatArray,
     noise: float,
     noise_p: float,
     setpoints_c: tuple[float, ...] = NOMINAL_SETPOINTS_C,
@@ -99,17 +101,18 @@ def find_plateau(
 ) -> Plateau:
     """Find the plateau in the samples of one steam event (or of several, resumed).
 
+    ``boiling`` is the saturation temperature at the pressure [°C].
     Pressure shows the exhaust sharper than temperature where there is one. Where
     a short peak stands out, the longest plateau near one of ``setpoints_c`` counts.
     A pressure channel that is ``believed`` may say that there was no steam at all.
     """
-    steam, real = _steam(temp, pressure, time, believed)
+    steam, real = _steam(temp, pressure, boiling, time, believed)
     top = _top(time, np.where(steam, temp, -np.inf), setpoints_c)
     near = np.flatnonzero(steam & (temp >= top - 3.5))
     first, last = int(near[0]), int(near[-1])
     if real and last < len(time) - 1:
-        last = _dried_out(time, temp, pressure, top, first, last)
-    exhaust = exhaust_start(time, temp, pressure, first, last, noise, noise_p)
+        last = _dried_out(time, temp, pressure, boiling, top, first, last)
+    exhaust = exhaust_start(time, temp, pressure, boiling, first, last, noise, noise_p)
     exhaust = min(max(exhaust, first), len(time) - 1)
     hot = temp[first : exhaust + 1]
     moist = hot[steam[first : exhaust + 1]]
@@ -119,6 +122,7 @@ def find_plateau(
     span = float(time[exhaust] - time[first])
     part = np.flatnonzero(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
     climbing = _slope(time[first:][part], temp[first:][part]) * 60.0
+    late = slice(max(exhaust - 1, first), exhaust + 1)
     held = span >= LEAST_PLATEAU_S and abs(climbing) < 1.0
     return Plateau(
         level,
@@ -133,7 +137,7 @@ def find_plateau(
         _peaked(time, temp, first, exhaust),
         real,
         float(temp[steam].max()),
-        real and bool(superheated(temp, pressure)[max(exhaust - 1, first) : exhaust + 1].all()),
+        real and bool(superheated(temp[late], pressure[late], boiling[late]).all()),
     )
 
 
@@ -145,7 +149,11 @@ def _swings(temp: FloatArray, level: float) -> bool:
 
 
 def _steam(
-    temp: FloatArray, pressure: FloatArray, time: FloatArray, believed: bool
+    temp: FloatArray,
+    pressure: FloatArray,
+    boiling: FloatArray,
+    time: FloatArray,
+    believed: bool,
 ) -> tuple[BoolArray, bool]:
     """Return which samples may belong to a plateau of steam, shape (n,), and if any does.
 
@@ -157,30 +165,35 @@ def _steam(
     known = np.isfinite(pressure)
     if not known.any() or not believed:
         return every, True
-    boiling = t_sat_c(np.where(pressure >= ATMOSPHERE_KPA, pressure, ATMOSPHERE_KPA))
     steam = ~known | ((pressure >= ATMOSPHERE_KPA) & (temp - boiling < DRY_K))
     if np.isfinite(sustained_top(time, np.where(steam, temp, -np.inf))):
         return np.asarray(steam), True
     return every, False
 
 
-def superheated(temp: FloatArray, pressure: FloatArray) -> BoolArray:
+def superheated(temp: FloatArray, pressure: FloatArray, boiling: FloatArray) -> BoolArray:
     """Return where a chamber is so far above saturation that it holds no steam, shape (n,)."""
-    known = np.isfinite(pressure)
-    boiling = t_sat_c(np.where(known, np.maximum(pressure, 1.0), 101.0))
-    return np.asarray(known & (temp - boiling > DRY_K))
+    over = temp - np.fmax(boiling, NEXT_TO_NONE_C) > DRY_K
+    return np.asarray(np.isfinite(pressure) & over)
 
 
 def _dried_out(
-    time: FloatArray, temp: FloatArray, pressure: FloatArray, top: float, first: int, last: int
+    time: FloatArray,
+    temp: FloatArray,
+    pressure: FloatArray,
+    boiling: FloatArray,
+    top: float,
+    first: int,
+    last: int,
 ) -> int:
     """Return the last sample near the top, on through dry heat where steam ran out slowly.
 
     An exhaust takes the steam in a minute and its heat with it; a chamber that
     boils dry takes longer, or stays as hot as it was, and has had no exhaust yet.
     """
-    boiling = t_sat_c(np.maximum(pressure[first : last + 1], ATMOSPHERE_KPA))
-    moist = np.flatnonzero(temp[first : last + 1] - boiling < MOIST_K)
+    span = slice(first, last + 1)
+    near = temp[span] - np.fmax(boiling[span], ATMOSPHERE_C) < MOIST_K
+    moist = np.flatnonzero(near & np.isfinite(pressure[span]))
     if not len(moist):
         return last
     quick = time[last] - time[first + int(moist[-1])] < DRYING_OUT_S
@@ -192,7 +205,7 @@ def _dried_out(
     return last + int(over[0]) - 1 if len(over) else len(time) - 1
 
 
-def follows_steam(temp: FloatArray, pressure: FloatArray) -> bool:
+def follows_steam(temp: FloatArray, pressure: FloatArray, boiling: FloatArray) -> bool:
     """Return whether a pressure channel was near saturation on the way up, or at atmosphere.
 
     One that is far from it from the first steam on is a bad channel and says nothing.
@@ -203,7 +216,7 @@ def follows_steam(temp: FloatArray, pressure: FloatArray) -> bool:
     hot = np.flatnonzero(temp > FIRST_STEAM_C)
     way = slice(0, int(hot[0]) if len(hot) else len(temp))
     first = under[way]
-    near = np.abs(temp[way][first] - t_sat_c(pressure[way][first])) < AGREES_K
+    near = np.abs(temp[way][first] - boiling[way][first]) < AGREES_K
     return int(near.sum()) >= 2
 
 

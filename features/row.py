@@ -14,6 +14,7 @@ from . import saturation
 from .crossing import median, noise_sd, resolution
 from .samples import FloatArray, Samples
 
+AT_REST_C: Final = float(t_sat_c(101.0))
 LONG_IDLE_S: Final = 3.0 * 3600.0
 """Idle after which an open chamber reads the room (no source)."""
 
@@ -183,8 +184,8 @@ def _stuck(samples: Samples, start: int, end: int) -> float:
     first = np.concatenate(([0], np.flatnonzero(np.diff(temp) != 0.0) + 1))
     seconds = np.diff(np.concatenate((time[first], [time[-1]])))
     if np.isfinite(pressure).mean() > 0.5:
-        steam = np.where(pressure > 109.0, pressure, np.nan)
-        boiling = t_sat_c(np.where(np.isfinite(steam), steam, 101.0))
+        # Under steam alone: at atmosphere and in a vacuum walls need not follow.
+        boiling = np.where(pressure > 109.0, samples.boiling_c[start : end + 1], AT_REST_C)
         step = resolution(temp)
         moved = np.maximum.reduceat(boiling, first) - np.minimum.reduceat(boiling, first)
         due = moved > max(1.0, 3.0 * step if np.isfinite(step) else 0.0)

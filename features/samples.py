@@ -7,11 +7,14 @@ gives the same arrays as the whole; but for a stuck pressure, which is told by i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from ..shared.steam import t_sat_c
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -50,6 +53,11 @@ class Samples:
     atmosphere_kpa: FloatArray | None
     assumed: BoolArray | None
     logger_id: NDArray[Any] | None
+
+    @cached_property
+    def boiling_c(self) -> FloatArray:
+        """Saturation temperature at the pressure [°C]; NaN without one, or next to none."""
+        return t_sat_c(self.pressure_kpa)
 
     def __len__(self) -> int:
         """Return the number of samples."""

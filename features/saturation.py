@@ -6,23 +6,22 @@ from typing import Final
 
 import numpy as np
 
-from ..shared.steam import t_sat_c
 from .crossing import first_above, median
 from .samples import FloatArray
 
 
 def deviation(
-    time: FloatArray, temp: FloatArray, pressure: FloatArray
+    time: FloatArray, temp: FloatArray, boiling: FloatArray
 ) -> tuple[float, float, float]:
     """Return mean of T - Tsat(p) [K], its standard error, and the 95th percentile.
 
-    Over the last two thirds of the exposure, whose samples are given. The
+    Over the last two thirds of the exposure, whose samples and saturation temperatures [°C]
+    are given. The
     standard error allows for neighbours that resemble each other (lag-one
     correlation).
     """
-    late = (time >= time[0] + (time[-1] - time[0]) / 3.0) & np.isfinite(pressure)
-    gap = temp[late] - t_sat_c(pressure[late])
-    gap = gap[np.isfinite(gap)]
+    late = (time >= time[0] + (time[-1] - time[0]) / 3.0) & np.isfinite(boiling)
+    gap = temp[late] - boiling[late]
     n = len(gap)
     if n < 3:
         nan = float("nan")
@@ -41,7 +40,7 @@ LAG_STEP_S: Final = 8.0
 """Steps of temperature are taken over about this long, so that they stand out of noise [s]."""
 
 
-def sensor_lag(time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: float) -> float:
+def sensor_lag(time: FloatArray, temp: FloatArray, boiling: FloatArray, noise: float) -> float:
     """Return the time constant by which temperature follows Tsat(p) [s]; NaN if not seen.
 
     A first-order sensor moves by dT/dt = (Tsat - T + offset)/tau. Least squares
@@ -49,9 +48,9 @@ def sensor_lag(time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: 
     stand out of the noise.
     """
     nan = float("nan")
-    if len(time) < 30 or not np.isfinite(pressure).all():
+    if len(time) < 30 or not np.isfinite(boiling).all():
         return nan
-    gap = t_sat_c(pressure) - temp
+    gap = boiling - temp
     drive = 0.5 * np.diff(time) * (gap[1:] + gap[:-1])
     stride = max(1, int(LAG_STEP_S * (len(time) - 1) / float(time[-1] - time[0])))
     whole = len(drive) // stride * stride
@@ -71,18 +70,16 @@ def sensor_lag(time: FloatArray, temp: FloatArray, pressure: FloatArray, noise: 
 
 
 def equilibration(
-    time: FloatArray, temp: FloatArray, pressure: FloatArray, limit_c: float
+    time: FloatArray, temp: FloatArray, boiling: FloatArray, limit_c: float
 ) -> float:
     """Return the time [s] from Tsat(p) in band to T in band; negative when T leads.
 
     The samples are those of the climb to the exposure and its first minutes.
     """
-    if not np.isfinite(pressure).any():
+    known = np.isfinite(boiling)
+    if not known.any():
         return float("nan")
-    known = np.isfinite(pressure)
-    return first_above(time, temp, limit_c) - first_above(
-        time[known], t_sat_c(pressure[known]), limit_c
-    )
+    return first_above(time, temp, limit_c) - first_above(time[known], boiling[known], limit_c)
 
 
 def open_chamber(time: FloatArray, pressure: FloatArray, temp: FloatArray) -> tuple[float, float]:

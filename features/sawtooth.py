@@ -208,31 +208,45 @@ def _by_runs(
     noise: float,
 ) -> SawTooth:
     """Regress the runs between turns, their ends left out."""
-    groups: dict[bool, list[tuple[float, float, float]]] = {True: [], False: []}
-    for a, b in zip(turns[:-1].tolist(), turns[1:].tolist(), strict=True):
-        up = bool(temp[b] > temp[a])
-        span = time[b] - time[a]
-        lead = min(max(skip, 0.6 * interval), 0.45 * span)
-        trail = min(0.6 * interval, 0.15 * span)
-        i = int(np.searchsorted(time, time[a] + lead - 1e-6))
-        j = int(np.searchsorted(time, time[b] - trail + 1e-6))
-        if j - i < 2:
-            i, j = a, b + 1
-        x = time[i:j] - time[i:j].mean()
-        y = temp[i:j] - temp[i:j].mean()
-        sxx = float(x @ x)
-        if sxx <= 0.0:
-            continue
-        groups[up].append((float(x @ y) / sxx, sxx, span))
-    if min(len(groups[True]), len(groups[False])) < LEAST_TEETH:
+    begin, stop = time[turns[:-1]], time[turns[1:]]
+    span = stop - begin
+    lead = np.minimum(max(skip, 0.6 * interval), 0.45 * span)
+    trail = np.minimum(0.6 * interval, 0.15 * span)
+    i = time.searchsorted(begin + lead - 1e-6)
+    j = time.searchsorted(stop - trail + 1e-6)
+    few = j - i < 2
+    i, j = np.where(few, turns[:-1], i), np.where(few, turns[1:] + 1, j)
+    slope, sxx = _run_slopes(time, temp, i, j)
+    up = temp[turns[1:]] > temp[turns[:-1]]
+    real = sxx > 0.0
+    rising, falling = real & up, real & ~up
+    count = min(int(rising.sum()), int(falling.sum()))
+    if count < LEAST_TEETH:
         return _none("no_sawtooth")
-    rise, rise_error = _pool(groups[True], noise)
-    fall, fall_error = _pool(groups[False], noise)
+    rise, rise_error = _pool(slope[rising], sxx[rising], noise)
+    fall, fall_error = _pool(slope[falling], sxx[falling], noise)
     rise, fall = rise * 60.0, -fall * 60.0
     if not (rise > 0.0 and fall > 0.0):
         return _none("no_sawtooth")
-    count = min(len(groups[True]), len(groups[False]))
     return SawTooth(rise, fall, rise_error * 60.0, fall_error * 60.0, period, count, "")
+
+
+def _run_slopes(
+    time: FloatArray, temp: FloatArray, first: IntArray, stop: IntArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return least-squares slopes of runs, each ``first`` to before ``stop``, and their sums of
+    squared times, all of shape (runs,).
+    """
+    size = stop - first
+    run = np.repeat(np.arange(len(size)), size)
+    heads = np.concatenate(([0], np.cumsum(size)[:-1]))
+    at = np.arange(len(run)) - heads[run] + first[run]
+    x, y = time[at], temp[at]
+    x = x - (np.add.reduceat(x - x[heads][run], heads) / size + x[heads])[run]
+    y = y - (np.add.reduceat(y, heads) / size)[run]
+    sxx = np.add.reduceat(x * x, heads)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.add.reduceat(x * y, heads) / sxx, sxx
 
 
 def _by_steps(
@@ -277,11 +291,9 @@ def _quantile(ordered: FloatArray, share: float) -> float:
     return float(ordered[k] + (place - k) * (ordered[k + 1] - ordered[k]))
 
 
-def _pool(runs: list[tuple[float, float, float]], noise: float) -> tuple[float, float]:
+def _pool(slopes: FloatArray, sxx: FloatArray, noise: float) -> tuple[float, float]:
     """Return the median slope and its standard error from scatter and from noise."""
-    slopes = np.asarray([r[0] for r in runs])
     middle = median(slopes)
-    n = len(slopes)
     spread = 1.4826 * median(np.abs(slopes - middle))
-    own = noise / np.sqrt(median(np.asarray([r[1] for r in runs])))
-    return middle, _MEDIAN_ERROR * max(spread, own) / float(np.sqrt(n))
+    own = noise / np.sqrt(median(sxx))
+    return middle, _MEDIAN_ERROR * max(spread, own) / float(np.sqrt(len(slopes)))

@@ -306,7 +306,7 @@ def test_sensor_lag_is_measured(tau: float) -> None:
         temp[k] = temp[k - 1] + (0.5 * (true[k] + true[k - 1]) - temp[k - 1]) * (
             1.0 - np.exp(-1.0 / tau)
         )
-    found = sensor_lag(time, temp, p_sat_kpa(true), 0.01)
+    found = sensor_lag(time, temp, true, 0.01)
     assert found == pytest.approx(tau, rel=0.15)
 
 
