@@ -12,6 +12,7 @@ import pandas as pd
 from ..shared.config import Unit
 from ..shared.programs import Program, shortest_published_hold
 from .memory import DRIED_WINDOW, ENDS, HOLDS, Memory
+from .quick import true_at
 
 HISTORY_CYCLES: Final = 10
 """Earlier cycles at a set point from which their mode counts (design: 10 or more)."""
@@ -266,7 +267,7 @@ def _usual_hold_min(holds_s: list[float], interval_s: float) -> float:
     halves = np.arange(1, max(int((holds + slack).max() // 30.0), 1) + 1)
     over = holds[None, :] - 30.0 * halves[:, None]
     fits = ((over >= -slack) & (over <= LONGER_S)).sum(axis=1)
-    likely = np.flatnonzero(fits >= np.ceil(ALIKE_FITS * fits.max()))
+    likely = true_at(fits >= np.ceil(ALIKE_FITS * fits.max()))
     usual = np.abs(np.median(over[likely], axis=1) - (USUALLY_LONGER_S - interval))
     best = likely[np.argmin(usual + HALF_COSTS_S * (halves[likely] % 2))]
     return float(halves[best]) / 2.0

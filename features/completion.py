@@ -11,6 +11,7 @@ from ..shared.programs import shortest_published_hold
 from .crossing import median
 from .events import BREAK_S, EXHAUST_K_PER_MIN
 from .plateau import superheated
+from .quick import diff, true_at
 from .row import Place, Row, finite
 from .samples import FloatArray, Samples
 
@@ -129,14 +130,14 @@ def _sagged(row: Row, samples: Samples, hot: int, exhaust: int, end: int) -> boo
         temp, time = temp[~dry], time[~dry]
     first = len(temp)
     if "exposure_start" in row.values:
-        first = int(np.searchsorted(time, row.values["exposure_start"] / 1000.0 - 1e-6))
+        first = int(time.searchsorted(row.values["exposure_start"] / 1000.0 - 1e-6))
         swing = _usual_swing(_without_one_dip(temp[first:], float(row.values["setpoint_c"])))
         if _one_slow_fall(
             time[first:], temp[first:], max(2.2 * swing, CUT_K + swing), noise, ended=held
         ):
             return True
     # Before steam is well under pressure a fall is a pulse, a purge or cold water let in.
-    warm = np.flatnonzero(temp[:first] > UNDER_PRESSURE_C)
+    warm = true_at(temp[:first] > UNDER_PRESSURE_C)
     if not len(warm):
         return False
     early = slice(int(warm[0]), first)
@@ -155,19 +156,19 @@ def _held_long_enough(row: Row) -> bool:
 
 def _lost_at_top(samples: Samples, hot: int, exhaust: int, end: int) -> bool:
     """Return whether samples are lost from the end of a climb on, for long enough for a hold."""
-    steps = np.diff(samples.time_s[exhaust : min(exhaust + TOP_SAMPLES, end) + 1])
+    steps = diff(samples.time_s[exhaust : min(exhaust + TOP_SAMPLES, end) + 1])
     steps = steps[: _near_top(samples.temp_c, exhaust, len(steps))]
     before = slice(max(hot, exhaust - 2 * TOP_SAMPLES), exhaust + 1)
     if len(steps) == 0 or before.stop - before.start < TOP_SAMPLES:
         return False
     climbed = samples.temp_c[exhaust] >= samples.temp_c[before].max() - LOST_TOP_K
-    usual = median(np.diff(samples.time_s[before]))
+    usual = median(diff(samples.time_s[before]))
     return bool(climbed) and float(steps.max()) > max(LOST_HOLD_S, LOST_INTERVALS * usual)
 
 
 def _near_top(temp: FloatArray, exhaust: int, count: int) -> int:
     """Return how many steps after a top begin near it."""
-    below = np.flatnonzero(temp[exhaust : exhaust + count] < temp[exhaust] - LOST_TOP_K)
+    below = true_at(temp[exhaust : exhaust + count] < temp[exhaust] - LOST_TOP_K)
     return int(below[0]) if len(below) else count
 
 
@@ -185,12 +186,12 @@ def _one_slow_fall(
     deep = peak - temp > max(least, 8.0 * noise)
     if not deep.any():
         return False
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], deep.astype(np.int8), [0]))))
+    edges = true_at(diff(np.concatenate(([0], deep.astype(np.int8), [0]))))
     runs = edges.reshape(-1, 2)
     if len(runs) > 3:
         return False
     a, b = int(runs[0][0]), int(runs[0][1])
-    top = int(np.flatnonzero(temp[: a + 1] >= peak[a] - max(0.3, 3.0 * noise))[-1])
+    top = int(true_at(temp[: a + 1] >= peak[a] - max(0.3, 3.0 * noise))[-1])
     low = top + int(np.argmin(temp[top:b]))
     seconds = float(time[low] - time[top])
     interval = float(time[-1] - time[0]) / (len(time) - 1)
@@ -233,7 +234,7 @@ def _without_one_dip(temp: FloatArray, setpoint: float) -> FloatArray:
 
     What swings again and again is left as it is.
     """
-    edges = np.diff(np.concatenate(([0], (temp < setpoint - DIP_K).astype(np.int8))))
+    edges = diff(np.concatenate(([0], (temp < setpoint - DIP_K).astype(np.int8))))
     return temp[temp >= setpoint - CUT_K] if np.count_nonzero(edges > 0) == 1 else temp
 
 

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from .quick import diff, mean_of, nth, true_at
 from .samples import FloatArray
 
 _MAD_TO_SD: Final = 1.4826  # normal distribution
@@ -22,8 +23,9 @@ def median(values: FloatArray) -> float:
         return float("nan")
     k = n // 2
     if n % 2:
-        return float(np.partition(values, k)[k])
-    pair = np.partition(values, (k - 1, k))
+        return nth(values, k)
+    pair = values.copy()
+    pair.partition((k - 1, k))
     return 0.5 * float(pair[k - 1] + pair[k])
 
 
@@ -44,25 +46,30 @@ def resolution(values: FloatArray) -> float:
     The fifth percentile of the steps that are not zero, so that rounding in a
     change of units does not look like a finer step.
     """
-    step = np.abs(np.diff(values))
+    step = np.abs(diff(values))
     step = step[step > 1e-6]
     if not len(step):
         return float("nan")
     k = len(step) // 20
-    return float(np.partition(step, k)[k])
+    return nth(step, k)
 
 
 def smooth(values: FloatArray, width: int) -> FloatArray:
     """Return centred moving means over ``width`` (odd) samples, ends by shorter windows."""
     if width <= 1 or len(values) < width:
         return values
-    half = width // 2
-    total = np.concatenate(([0.0], np.cumsum(values - values[0])))
-    left = np.maximum(np.arange(len(values)) - half, 0)
-    right = np.minimum(np.arange(len(values)) + half + 1, len(values))
-    reach = np.minimum(np.arange(len(values)) - left, right - 1 - np.arange(len(values)))
-    left, right = np.arange(len(values)) - reach, np.arange(len(values)) + reach + 1
-    return np.asarray((total[right] - total[left]) / (right - left) + values[0])
+    half, n = width // 2, len(values)
+    total = np.empty(n + 1)
+    total[0] = 0.0
+    np.cumsum(values - values[0], out=total[1:])
+    means = np.empty(n)
+    np.subtract(total[width:], total[:-width], out=means[half : n - half])
+    means[half : n - half] /= width
+    reach = np.arange(half)  # the shorter windows of either end, still centred
+    means[:half] = total[2 * reach + 1] / (2 * reach + 1)
+    means[n - half :] = ((total[n] - total[n - 1 - 2 * reach]) / (2 * reach + 1))[::-1]
+    means += values[0]
+    return means
 
 
 def width_for(noise: float, rate_per_s: float, interval_s: float) -> int:
@@ -80,15 +87,16 @@ def width_for(noise: float, rate_per_s: float, interval_s: float) -> int:
 
 def first_above(time: FloatArray, values: FloatArray, level: float) -> float:
     """Return when values first reach a level, by a straight line between samples."""
-    at = np.flatnonzero(values >= level)
-    if not len(at):
+    above = values >= level
+    k = int(above.argmax()) if len(above) else 0
+    if not len(above) or not above[k]:
         return float("nan")
-    return _between(time, values, int(at[0]), level)
+    return _between(time, values, k, level)
 
 
 def last_upward(time: FloatArray, values: FloatArray, level: float) -> float:
     """Return when values last rose through a level; NaN if they never did."""
-    at = np.flatnonzero((values[1:] >= level) & (values[:-1] < level))
+    at = true_at((values[1:] >= level) & (values[:-1] < level))
     if not len(at):
         return float("nan")
     return _between(time, values, int(at[-1]) + 1, level)
@@ -137,18 +145,18 @@ def knee(
         return inside
     t, y = time[first : last + 1], values[first : last + 1]
     interval = (t[-1] - t[0]) / (len(t) - 1)
-    rate = -np.diff(y) / np.diff(t)
+    rate = -diff(y) / diff(t)
     top = float(rate[max(0, inside - first - 2) :].max())
     bound = _bound(top, calm_rate)
     room = 0.3 * max(bound - calm_rate, 0.0)
     width = slope_width(noise, room, interval)
     if width == 1 or len(y) < width + 2:
-        calm = np.flatnonzero(rate[: max(1, inside - first)] <= bound)
+        calm = true_at(rate[: max(1, inside - first)] <= bound)
         return min(first + (int(calm[-1]) + 1 if len(calm) else 0), last)
     rate = -slopes(t, y, width)
     top = float(rate[max(0, inside - first - width) :].max())
     bound = _bound(top, calm_rate)
-    calm = np.flatnonzero(rate[: max(1, inside - first + 1)] <= bound)
+    calm = true_at(rate[: max(1, inside - first + 1)] <= bound)
     return min(first + (int(calm[-1]) + 1 if len(calm) else 0), last)
 
 
@@ -181,13 +189,13 @@ def fall_start(
     """
     start = median(values[back : back + max(3, (len(values) - back) // 8)]) - floor
     height = values - floor
-    low = np.flatnonzero(height[back:] < 0.85 * start)
+    low = true_at(height[back:] < 0.85 * start)
     if not len(low) or start <= 0.0:
         return None
     anchor = back + int(low[0])
-    deep = np.flatnonzero(height[anchor:] < 0.55 * start)
+    deep = true_at(height[anchor:] < 0.55 * start)
     if len(deep):  # a dip that came back before, such as cold feed water's, is no exhaust
-        high = np.flatnonzero(height[anchor : anchor + int(deep[0])] >= 0.85 * start)
+        high = true_at(height[anchor : anchor + int(deep[0])] >= 0.85 * start)
         again = int(high[-1]) + 1 if len(high) else 0
         anchor, deep = anchor + again, deep - again
     stop = min(max(anchor + (int(deep[0]) if len(deep) else 0), anchor + 2), len(values))
@@ -197,18 +205,20 @@ def fall_start(
         return None  # no logarithm: the channel is off, or has failed
     t0 = float(time[anchor])
     x, y = time[anchor:stop] - t0, np.log(values[anchor:stop])
-    slope = float((x - x.mean()) @ (y - y.mean())) / float((x - x.mean()) @ (x - x.mean()))
+    middle, level = mean_of(x), mean_of(y)
+    even = x - middle
+    slope = float(even @ (y - level)) / float(even @ even)
     if slope >= 0.0:
         return None
     early = slice(back, anchor)
-    curve = np.exp(np.minimum(y.mean() + slope * (time[early] - t0 - x.mean()), 7.0))
-    under = np.flatnonzero(curve - values[early] > 2.0 * noise + 0.006 * start)
+    curve = np.exp(np.minimum(level + slope * (time[early] - t0 - middle), 7.0))
+    under = true_at(curve - values[early] > 2.0 * noise + 0.006 * start)
     if not len(under):
         return None
     # A fall often begins steeper than it goes on (steam leaves before water flashes),
     # so the curve meets the plateau too early: the bend is looked for after that.
     guess = back + int(under[-1])
-    begin = max(back, min(guess - 1, int(np.searchsorted(time, time[guess] - 8.0))))
+    begin = max(back, min(guess - 1, int(time.searchsorted(time[guess] - 8.0))))
     bend, _ = farthest(time, values, begin, anchor)
     later, gap = farthest(time, values, bend, anchor)
     return later if gap > max(3.0 * noise, 0.008 * start) else bend
@@ -258,9 +268,9 @@ def usual_fall(time: FloatArray, values: FloatArray, noise: float, room: float) 
         return 0.0
     width = slope_width(noise, room, float(time[-1] - time[0]) / (len(time) - 1))
     width = min(width, 2 * ((len(values) - 1) // 4) + 1)
-    rate = -slopes(time, values, width) if width >= 3 else -np.diff(values) / np.diff(time)
+    rate = -slopes(time, values, width) if width >= 3 else -diff(values) / diff(time)
     k = min(len(rate) - 1, int(0.95 * len(rate)))
-    return max(0.0, float(np.partition(rate, k)[k]))
+    return max(0.0, nth(rate, k))
 
 
 def share_below(time: FloatArray, values: FloatArray, level: float) -> float:
@@ -269,8 +279,9 @@ def share_below(time: FloatArray, values: FloatArray, level: float) -> float:
         return 0.0
     low = np.minimum(values[1:], values[:-1])
     high = np.maximum(values[1:], values[:-1])
-    span = np.diff(time)
-    part = np.clip((level - low) / np.maximum(high - low, 1e-12), 0.0, 1.0)
+    span = diff(time)
+    part = (level - low) / np.maximum(high - low, 1e-12)
+    part = np.minimum(np.maximum(part, 0.0), 1.0)
     return float(np.sum(span * part))
 
 
@@ -279,8 +290,8 @@ def line(time: FloatArray, values: FloatArray) -> tuple[float, float]:
     n = len(time)
     if n < 3:
         return float("nan"), float("nan")
-    x = time - time.mean()
-    y = values - values.mean()
+    x = time - mean_of(time)
+    y = values - mean_of(values)
     sxx = float(x @ x)
     if sxx <= 0.0:
         return float("nan"), float("nan")

@@ -15,6 +15,7 @@ from .completion import completion
 from .crossing import median
 from .events import Event, heated_dry
 from .measure import add_exposure, add_heat_up, add_pressure_features
+from .quick import diff, share_of, true_at
 from .row import (
     EXPOSURE,
     SAWTOOTH,
@@ -103,7 +104,7 @@ def _steam_cycle(
     top = float(temp[main.start : main.stop].max())
     if (top < LEAST_STEAM_C and not filled) or seconds < LEAST_STEAM_S:
         return None
-    edge = min(int(np.searchsorted(time, time[main.stop - 1] + AFTER_S)), place.right)
+    edge = min(int(time.searchsorted(time[main.stop - 1] + AFTER_S)), place.right)
     hot = slice(main.start, max(edge, main.stop))
     noise = noise_of(temp[main.start : main.stop])
     noise_p = noise_of(finite(pressure[main.start : main.stop]))
@@ -210,7 +211,7 @@ def _main(samples: Samples, steam: list[Event]) -> Event:
         near = temp[e.start : e.stop] >= tops[k] - 3.5
         return (
             tops[k] >= tops[best] - 4.0
-            and float(near.mean() * (time[e.stop - 1] - time[e.start])) >= plateau.LEAST_HOLD_S
+            and share_of(near) * float(time[e.stop - 1] - time[e.start]) >= plateau.LEAST_HOLD_S
         )
 
     chosen = [k for k in range(len(steam)) if k == best or holds(k)]
@@ -225,7 +226,7 @@ def _close(row: Row, samples: Samples, start: int, exhaust: int, end: int) -> No
     """
     time, temp = samples.time_s[start : end + 1], samples.temp_c[start : end + 1]
     row.values["ended_at"] = int(samples.time_ms[end])
-    steps = np.diff(samples.time_s[start + 1 : exhaust + 1])
+    steps = diff(samples.time_s[start + 1 : exhaust + 1])
     row.put("gap_s", float(steps.max()) if len(steps) else 0.0)
     row.put("f0_min", f0_min(time, temp), "too_coarse")
     closing = float(samples.time_s[end] - samples.time_s[exhaust])
@@ -243,9 +244,9 @@ def _start(
     """Return the first sample of heating or of evacuation."""
     time, temp = samples.time_s, samples.temp_c
     first = min([steam[0].start, *(e.start for e in before)])
-    left = max(place.left, int(np.searchsorted(time, time[first] - heatup.LONGEST_S)))
+    left = max(place.left, int(time.searchsorted(time[first] - heatup.LONGEST_S)))
     # In coarse samples of an exposure the saw-tooth looks like noise: what is before has none.
-    calm = slice(max(left, int(np.searchsorted(time, time[first] - CALM_S))), first + 1)
+    calm = slice(max(left, int(time.searchsorted(time[first] - CALM_S))), first + 1)
     if first + 1 - calm.start >= CALM_SAMPLES:
         noise = min(noise, noise_of(temp[calm]))
         noise_p = min(noise_p, noise_of(finite(samples.pressure_kpa[calm])))
@@ -307,7 +308,7 @@ def _end(
 def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Found:
     """Return the row of a cycle that boiled and never came under pressure."""
     time, temp = samples.time_s, samples.temp_c
-    left = max(place.left, int(np.searchsorted(time, time[event.start] - heatup.LONGEST_S)))
+    left = max(place.left, int(time.searchsorted(time[event.start] - heatup.LONGEST_S)))
     noise = noise_of(temp[event.start : event.stop])
     start = left + heatup.heating_start(
         time[left : event.start + 1], temp[left : event.start + 1], noise
@@ -322,9 +323,9 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
         last = event.start + flat.exhaust
     else:
         top = min(plateau.sustained_top(time[whole], part), plateau.HIGHEST_BOIL_C)
-        high = np.flatnonzero(np.abs(part - top) <= 1.0)
+        high = true_at(np.abs(part - top) <= 1.0)
         if not len(high):
-            high = np.flatnonzero(part >= top)
+            high = true_at(part >= top)
         last = event.start + int(high[-1])
     row = begin(samples, start, last, unit, place)
     noise, _ = add_channel(row, samples, start, last)

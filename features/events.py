@@ -18,6 +18,7 @@ import numpy as np
 
 from ..shared.steam import t_sat_c
 from .plateau import sustained_top
+from .quick import diff, share_of, true_at
 from .samples import BoolArray, FloatArray, IntArray, Samples
 
 STEAM_ON_KPA: Final = 115.0
@@ -97,7 +98,7 @@ def find_events(samples: Samples) -> list[Event]:
     """Return all steam, vacuum and boil events in time order."""
     temp, pressure = samples.temp_c, samples.pressure_kpa
     known = np.isfinite(pressure)
-    gaps = np.flatnonzero(np.diff(samples.time_s) > BREAK_S) + 1
+    gaps = true_at(diff(samples.time_s) > BREAK_S) + 1
     on = np.where(known, (pressure > STEAM_ON_KPA) & (temp > STEAM_LEAST_C), temp > STEAM_ON_C)
     off = np.where(
         known, (pressure < STEAM_OFF_KPA) | (temp < STEAM_LEAST_C - 2.0), temp < STEAM_OFF_C
@@ -125,7 +126,7 @@ def _lost(time: FloatArray, known: BoolArray) -> BoolArray:
     """
     if known.all():
         return ~known
-    place, seen = np.flatnonzero(known), np.cumsum(known)
+    place, seen = true_at(known), np.cumsum(known)
     before = time[place[np.maximum(seen - 1, 0)]]
     after = np.append(time[place], time[-1])[seen]
     return np.asarray(~known & (seen > 0) & (after - before > BREAK_S))
@@ -144,7 +145,7 @@ def _tries(temp: FloatArray, start: int, stop: int) -> list[tuple[int, int]]:
     for before, after in pairwise(heats):
         low = before[1] + int(np.argmin(part[before[1] : after[0]]))
         # What is read again later begins hot, so that the same two heats are seen.
-        hot = before[0] + int(np.flatnonzero(part[before[0] : before[1]] > DRY_C)[-1])
+        hot = before[0] + int(true_at(part[before[0] : before[1]] > DRY_C)[-1])
         parts.append((start, base + hot))
         start = base + low
     return [*parts, (start, stop)]
@@ -173,10 +174,10 @@ def _boiled(samples: Samples, start: int, stop: int) -> bool:
     if abs(top - boiling) < BOIL_NEAR_K or _boiled_long(samples, start, stop):
         return True
     peak = int(np.argmax(temp))
-    before = slice(max(0, int(np.searchsorted(samples.time_s, time[0] - 3600.0))), start + 1)
-    warm = np.flatnonzero(samples.temp_c[before] < 60.0)
+    before = slice(max(0, int(samples.time_s.searchsorted(time[0] - 3600.0))), start + 1)
+    warm = true_at(samples.temp_c[before] < 60.0)
     since = samples.time_s[before.start + int(warm[-1])] if len(warm) else time[0]
-    half = int(np.searchsorted(time, time[peak] - 0.4 * (time[peak] - since)))
+    half = int(time.searchsorted(time[peak] - 0.4 * (time[peak] - since)))
     climbing = top < boiling + BOIL_NEAR_K and float(temp[peak] - temp[min(half, peak)]) > 2.5
     return bool(climbing and float(time[peak] - since) > BOIL_CLIMB_S)
 
@@ -189,7 +190,7 @@ def heated_dry(samples: Samples, start: int, stop: int) -> bool:
     """
     part = slice(start, stop)
     time, temp, pressure = samples.time_s[part], samples.temp_c[part], samples.pressure_kpa[part]
-    if len(temp) < 4 or np.isfinite(pressure).mean() < 0.5:
+    if len(temp) < 4 or share_of(np.isfinite(pressure)) < 0.5:
         return False
     top = sustained_top(time, temp)
     if top < DRY_C or float(time[-1] - time[0]) > DRY_LONGEST_S:
@@ -203,10 +204,10 @@ def _boiled_long(samples: Samples, start: int, stop: int) -> bool:
     time, temp = samples.time_s[start:stop], samples.temp_c[start:stop]
     pressure = samples.pressure_kpa[start:stop]
     known = np.isfinite(pressure)
-    if known.mean() < 0.5:
+    if share_of(known) < 0.5:
         return False
     near = known & (np.abs(temp - t_sat_c(np.where(known, pressure, 100.0))) < BOIL_NEAR_K)
-    if float(near.mean()) * float(time[-1] - time[0]) < BOIL_LONG_S:
+    if share_of(near) * float(time[-1] - time[0]) < BOIL_LONG_S:
         return False
     rest = float(np.median(pressure[known][: max(3, int(0.05 * known.sum()))]))
     return float(np.median(pressure[near])) - rest > BOIL_RISE_KPA
@@ -225,7 +226,7 @@ def _runs(on: BoolArray, off: BoolArray, gaps: IntArray) -> list[tuple[int, int]
     place = np.where(state != 0, np.arange(len(state)), 0)
     np.maximum.accumulate(place, out=place)
     held = state[place] > 0
-    edge = np.flatnonzero(held[1:] != held[:-1]) + 1
+    edge = true_at(held[1:] != held[:-1]) + 1
     if len(gaps):
         inside = gaps[held[gaps] & held[gaps - 1]]
         edge = np.sort(np.concatenate((edge, inside, inside)))
@@ -243,7 +244,7 @@ def parted(samples: Samples, before: Event, after: Event) -> bool:
         return True
     if b <= a:
         return False  # a hot wall beside a vacuum whose pressure is not believed: they overlap
-    if float(np.max(np.diff(time[a : b + 1]))) > BREAK_S:
+    if float(np.max(diff(time[a : b + 1]))) > BREAK_S:
         return True
     if span < REST_S:
         return False
@@ -282,7 +283,7 @@ def _fell_fast(samples: Samples, event: Event, least_k_per_min: float = 4.0) -> 
     """Return whether a steam event ended by an exhaust and not by slow cooling."""
     time, temp = samples.time_s, samples.temp_c
     top = _top(temp[event.start : event.stop])
-    high = np.flatnonzero(temp[event.start : event.stop] >= top - 4.0)
+    high = true_at(temp[event.start : event.stop] >= top - 4.0)
     start = event.start + int(high[-1])
     stop = min(event.stop, len(time) - 1)
     minutes = max(time[stop] - time[start], 1.0) / 60.0
@@ -293,7 +294,7 @@ def _steaming(pressure: FloatArray, temp: FloatArray) -> bool:
     """Return whether a vacuum was filled with steam, however slowly, and not with air."""
     if float((np.maximum.accumulate(temp) - temp).max()) > 3.0 or temp[-1] < temp[0] + 5.0:
         return False
-    full = np.flatnonzero(pressure > 90.0)
+    full = true_at(pressure > 90.0)
     return bool(len(full)) and float(temp[full[0]]) > 75.0
 
 
@@ -306,8 +307,8 @@ def _rested(time: FloatArray, pressure: FloatArray, temp: FloatArray) -> bool:
     if n < 4:
         return False
     window = max(REST_S, 4.0 * float(time[-1] - time[0]) / (n - 1))
-    end = np.searchsorted(time, time + window)
-    start = np.flatnonzero(end < n)
+    end = time.searchsorted(time + window)
+    start = true_at(end < n)
     if not len(start):
         return False
     even, warm = pressure, temp
@@ -316,15 +317,19 @@ def _rested(time: FloatArray, pressure: FloatArray, temp: FloatArray) -> bool:
     flat = warm[end[start]] - warm[start] < REST_RISE_K
     flat &= np.ones(len(start), dtype=bool)
     for share in (0.25, 0.5, 0.75, 1.0):
-        place = np.searchsorted(time, time[start] + share * window)
+        place = time.searchsorted(time[start] + share * window)
         flat &= np.abs(even[place] - even[start]) < REST_KPA
     return bool(flat.any())
 
 
 def _medians(values: FloatArray) -> FloatArray:
     """Return running medians of five, the ends as they are."""
-    stack = np.lib.stride_tricks.sliding_window_view(values, 5)
-    return np.concatenate((values[:2], np.median(stack, axis=1), values[-2:]))
+    a, b, c, d, e = (values[k : len(values) - 4 + k] for k in range(5))
+    # The lowest of two pairs and the highest are not the middle of five: it is that of the rest.
+    low = np.maximum(np.minimum(a, b), np.minimum(d, e))
+    high = np.minimum(np.maximum(a, b), np.maximum(d, e))
+    middle = np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))
+    return np.concatenate((values[:2], middle, values[-2:]))
 
 
 def clusters(samples: Samples, events: list[Event]) -> list[list[Event]]:
@@ -405,5 +410,5 @@ def _holds(samples: Samples, event: Event) -> bool:
     if len(time) < 2 or float(time[-1] - time[0]) < HOLD_S:
         return False
     top = sustained_top(time, temp)
-    near = float((temp >= top - 3.5).mean()) * float(time[-1] - time[0])
+    near = share_of(temp >= top - 3.5) * float(time[-1] - time[0])
     return top >= HOLD_C and near >= HOLD_S

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from .crossing import line
+from .quick import diff, true_at
 from .samples import FloatArray
 
 
@@ -33,15 +34,15 @@ def exhaust_times(
     if len(gauge) < 3 or gauge[0] < 20.0:
         return nan, nan, "no_gauge_pressure"
     share = gauge / gauge[0]
-    low = np.flatnonzero(share < 0.2)
+    low = true_at(share < 0.2)
     if not len(low):
         return nan, nan, "exhaust_not_seen"
     stop = int(low[0])
-    high = np.flatnonzero(share[:stop] >= 0.8)
+    high = true_at(share[:stop] >= 0.8)
     if not len(high):
         return nan, nan, "too_coarse"
     start = int(high[-1])
-    if float(np.max(np.diff(time[start : stop + 1]))) > 60.0:
+    if float(np.max(diff(time[start : stop + 1]))) > 60.0:
         return nan, nan, "gap"
     begin = _exponential_crossing(time, share, start, 0.8)
     end = _exponential_crossing(time, share, stop - 1, 0.2)

@@ -17,6 +17,7 @@ from .assign import assign_after
 from .crossing import median
 from .events import BREAK_S, Event, clusters, find_events, parted
 from .memory import PLATEAUS, STOPPED, Memory
+from .quick import diff, true_at
 from .row import Place, Row, finish
 from .samples import Samples, from_trace
 from .setpoints import ABOVE_BAND_K, STOPPED_LONGEST_S, USUAL_K
@@ -91,7 +92,7 @@ def extract(
     n = len(samples)
     for k, group in enumerate(groups):
         begin = group[0].start
-        context = int(np.searchsorted(samples.time_s, samples.time_s[begin] - CONTEXT_S))
+        context = int(samples.time_s.searchsorted(samples.time_s[begin] - CONTEXT_S))
         right = groups[k + 1][0].start if k + 1 < len(groups) else n
         stop = _before_gap(samples, group[-1].stop - 1, right)
         place = Place(
@@ -162,13 +163,13 @@ class _History:
 
 def _after_gap(samples: Samples, left: int, begin: int) -> int:
     """Return the first sample after the last long gap before an event."""
-    steps = np.flatnonzero(np.diff(samples.time_s[left : begin + 1]) > BREAK_S)
+    steps = true_at(diff(samples.time_s[left : begin + 1]) > BREAK_S)
     return left + int(steps[-1]) + 1 if len(steps) else left
 
 
 def _before_gap(samples: Samples, last: int, right: int) -> int:
     """Return the end of samples without a long gap after an event."""
-    steps = np.flatnonzero(np.diff(samples.time_s[last:right]) > BREAK_S)
+    steps = true_at(diff(samples.time_s[last:right]) > BREAK_S)
     return last + int(steps[0]) + 1 if len(steps) else right
 
 
@@ -180,7 +181,7 @@ def _resume(samples: Samples, left: int, pending: int | None) -> pd.Timestamp:
     k = pending
     if k is None:
         since = samples.time_s[-1] - CONTEXT_S - SETTLE_S
-        k = max(left, int(np.searchsorted(samples.time_s, since)))
+        k = max(left, int(samples.time_s.searchsorted(since)))
     return pd.Timestamp(int(samples.time_ms[k]), unit="ms", tz="UTC")
 
 

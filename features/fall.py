@@ -8,6 +8,7 @@ import numpy as np
 
 from ..shared.steam import t_sat_c
 from .crossing import fall_start, knee, noise_sd, usual_fall
+from .quick import quantile, true_at
 from .samples import FloatArray
 
 NEXT_TO_NONE_C: Final = float(t_sat_c(1.0))
@@ -49,10 +50,10 @@ def exhaust_start(
     """
     if last == len(time) - 1:
         return last  # the samples end before any fall
-    back = max(first, int(np.searchsorted(time, time[last] - 240.0)))
-    calm = slice(first, max(first + 1, int(np.searchsorted(time, time[last] - 45.0))))
+    back = max(first, int(time.searchsorted(time[last] - 240.0)))
+    calm = slice(first, max(first + 1, int(time.searchsorted(time[last] - 45.0))))
     known = np.isfinite(pressure)
-    end = min(len(time), int(np.searchsorted(time, time[last] + 600.0)) + 1)
+    end = min(len(time), int(time.searchsorted(time[last] + 600.0)) + 1)
     if known[back:end].all() and end - back >= 3:
         found = fall_start(time[:end], pressure[:end], 101.0, noise_p, back)
         if found is not None and not _stays_hot(time, temp, pressure, found, noise):
@@ -74,7 +75,7 @@ def _after_last_swing(
     began between the last turn, if that is one of the thermostat's, and where
     the heater would have been switched on again: half-way is taken.
     """
-    begin = max(first, int(np.searchsorted(time, time[found] - 1200.0)))
+    begin = max(first, int(time.searchsorted(time[found] - 1200.0)))
     boil = np.fmax(boiling[begin:], NEXT_TO_NONE_C)
     t, k = time[begin:], found - begin
     if k < 8:
@@ -82,8 +83,8 @@ def _after_last_swing(
     rough = noise_sd(boil[: k + 1])
     rough = rough if np.isfinite(rough) else noise
     usual = usual_fall(t[: k + 1], boil[: k + 1], rough, FALL_ROOM_K_PER_S)
-    low, high = np.percentile(boil[: k + 1], (10.0, 90.0)).tolist()
-    deep = np.flatnonzero(boil[k:] < min(low, boil[k]) - FALLEN_K)
+    low, high = (quantile(boil[: k + 1], share) for share in (0.1, 0.9))
+    deep = true_at(boil[k:] < min(low, boil[k]) - FALLEN_K)
     if usual <= 0.0 or not len(deep):
         return found
     inside = k + int(deep[0])
@@ -93,11 +94,11 @@ def _after_last_swing(
     rose = boil[again] - boil[k] > max(LEAST_SWING_K, 6.0 * rough)
     if rose:  # heated again after the fall that was found
         k = again
-    turn = k + int(np.flatnonzero(boil[k:] < min(low, boil[k]))[0])
+    turn = k + int(true_at(boil[k:] < min(low, boil[k]))[0])
     if boil[turn] - boil[inside] <= USUAL_SHARE * usual * float(t[inside] - t[turn]):
         if boil[k] < high - 0.25 * (high - low) or high - low < max(LEAST_SWING_K, 4.0 * rough):
             return found
-        return begin + int(np.searchsorted(t, 0.5 * (t[k] + t[turn])))
+        return begin + int(t.searchsorted(0.5 * (t[k] + t[turn])))
     later = knee(t, boil, inside, rough, k, usual)
     fell = float(boil[k] - boil[later])
     if later <= k or fell < max(LEAST_SWING_K, 4.0 * rough):
@@ -111,10 +112,10 @@ def _stays_hot(
 ) -> bool:
     """Return whether temperature holds while pressure goes: dried out, not exhausted."""
     half = 0.5 * (pressure[fall] - 101.0) + 101.0
-    low = np.flatnonzero(pressure[fall:] < half)
+    low = true_at(pressure[fall:] < half)
     if not len(low):
         return False
-    k = int(np.searchsorted(time, time[fall + int(low[0])] + 40.0))
+    k = int(time.searchsorted(time[fall + int(low[0])] + 40.0))
     if k >= len(time) or (k - fall >= 4 and float(np.ptp(temp[fall + 1 : k + 1])) == 0.0):
         return False  # a channel that is stuck says nothing
     return bool(temp[k] > temp[fall] - 2.5 - 2.0 * noise)

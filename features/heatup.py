@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from .crossing import first_above, knee, last_upward, median, smooth, usual_fall, width_for
+from .quick import diff, true_at
 from .samples import FloatArray, Samples
 
 FOOT_C: Final = 85.0
@@ -34,21 +35,21 @@ def heating_start(time: FloatArray, temp: FloatArray, noise: float) -> int:
     interval = float(time[-1] - time[0]) / (n - 1)
     width = min(15, max(1, 2 * int(10.0 / max(interval, 0.1) / 2.0) + 1))
     even = smooth(temp, width) if noise > 0.05 else temp
-    cool = np.flatnonzero(even < FOOT_C)
+    cool = true_at(even < FOOT_C)
     if not len(cool):
         low = float(even.min())
-        return int(np.flatnonzero(even <= low + max(2.0 * noise, 0.1))[-1])
+        return int(true_at(even <= low + max(2.0 * noise, 0.1))[-1])
     last = int(cool[-1])
     mean_rise = _mean_rise(time, even, last)
     rise = max(FOOT_RISE_K, 0.4 * mean_rise * FOOT_WINDOW_S, 4.0 * noise / np.sqrt(width))
-    ahead = np.minimum(np.searchsorted(time, time[: last + 1] + FOOT_WINDOW_S), n - 1)
+    ahead = np.minimum(time.searchsorted(time[: last + 1] + FOOT_WINDOW_S), n - 1)
     whole = time[-1] - time[: last + 1] >= FOOT_WINDOW_S
-    lazy = np.flatnonzero((even[ahead] - even[: last + 1] < rise) & whole)
+    lazy = true_at((even[ahead] - even[: last + 1] < rise) & whole)
     if not len(lazy):
         return 0
     k = int(lazy[-1])
     inside = min(max(int(ahead[k]), k + 2), n - 1)
-    back = max(0, int(np.searchsorted(time, time[k] - 90.0)))
+    back = max(0, int(time.searchsorted(time[k] - 90.0)))
     usual = usual_fall(time[back : k + 1], -temp[back : k + 1], noise, 0.1 * mean_rise + 0.005)
     k = min(knee(time, -temp, inside, noise, back, usual), max(last, k + 1))
     return nearest_onset(time, temp, k, noise)
@@ -71,7 +72,7 @@ def nearest_onset(time: FloatArray, values: FloatArray, k: int, noise: float) ->
 
 def _mean_rise(time: FloatArray, even: FloatArray, last: int) -> float:
     """Return the rise [K/s] on the way to the last cool sample, from 15 K under it."""
-    low = np.flatnonzero(even[: last + 1] < even[last] - 15.0)
+    low = true_at(even[: last + 1] < even[last] - 15.0)
     if not len(low):
         return 0.0
     k = int(low[-1])
@@ -82,7 +83,7 @@ def evacuation_start(
     time: FloatArray, pressure: FloatArray, inside: int, back: int, noise_p: float
 ) -> int:
     """Return the last sample at atmosphere before the pressure falls to vacuum."""
-    back = max(back, int(np.searchsorted(time, time[inside] - 600.0)))
+    back = max(back, int(time.searchsorted(time[inside] - 600.0)))
     if not np.isfinite(pressure[back : inside + 3]).all():
         return inside
     k = knee(time, pressure, inside, noise_p, back)
@@ -142,7 +143,7 @@ def windows(
 def _after(time: FloatArray, temp: FloatArray, since: float, level: float) -> float:
     if not np.isfinite(since):
         return float("nan")
-    k = int(np.searchsorted(time, since))
+    k = int(time.searchsorted(since))
     return first_above(time[max(0, k - 1) :], temp[max(0, k - 1) :], level)
 
 
@@ -160,7 +161,7 @@ def _pressure_rose(samples: Samples, start: int, exposure: int, low: float, high
     pressure = samples.pressure_kpa[start : exposure + 1]
     if not np.isfinite(pressure).any():
         return True  # without a channel the temperature alone shows the seating
-    a, b = np.searchsorted(time, (low, high))
+    a, b = time.searchsorted((low, high))
     first = pressure[max(0, a - 1) : a + 2]
     last = pressure[max(0, b - 1) : b + 2]
     first, last = first[np.isfinite(first)], last[np.isfinite(last)]
@@ -178,10 +179,11 @@ def boil_plateau(time: FloatArray, temp: FloatArray) -> float:
     near = (temp > 85.0) & (temp < 103.0)
     if near.sum() < 4:
         return float("nan")
-    rows = np.flatnonzero(near)
+    rows = true_at(near)
     part, when = temp[rows], time[rows]
-    counts, edges = np.histogram(part, bins=36, range=(85.0, 103.0))
-    interval = median(np.diff(time))
+    counts = np.bincount((2.0 * (part - 85.0)).astype(np.int64), minlength=36)
+    edges = np.arange(85.0, 103.5, 0.5)
+    interval = median(diff(time))
     pairs = counts[:-1] + counts[1:]
     k = int(pairs.argmax())
     chosen = (part >= edges[k]) & (part <= edges[k + 2])

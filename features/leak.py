@@ -10,6 +10,7 @@ import numpy as np
 
 from ..shared.steam import KELVIN, p_sat_kpa, t_sat_c
 from .crossing import line, median, noise_sd, resolution, smooth
+from .quick import diff, true_at
 from .samples import FloatArray
 
 WINDOW_S: Final = 600.0
@@ -75,13 +76,13 @@ def hold_bounds(time: FloatArray, pressure: FloatArray) -> tuple[int, int]:
     while width < min(31, most) and noise > 0.15 * np.sqrt(width):
         width += 2
     even = smooth(pressure, width)
-    rate = np.diff(even) / np.maximum(np.diff(time), 1e-9)
+    rate = diff(even) / np.maximum(diff(time), 1e-9)
     deep = float(even.min())
     span = float(even.max()) - deep
     own = noise / np.sqrt(width)
-    first = int(np.flatnonzero(even <= deep + max(0.3, 4.0 * own))[0])
+    first = int(true_at(even <= deep + max(0.3, 4.0 * own))[0])
     still = max(0.05, 4.0 * own / interval)
-    fast = np.flatnonzero((rate[first:] > 2.0 * still) & (even[first + 1 :] > deep + 0.35 * span))
+    fast = true_at((rate[first:] > 2.0 * still) & (even[first + 1 :] > deep + 0.35 * span))
     last = first + int(fast[0]) if len(fast) else len(pressure) - 1
     while last > first + 1 and rate[last - 1] > still:
         last -= 1
@@ -122,7 +123,7 @@ def leak_rate(
     window = time >= time[-1] - WINDOW_S
     if window.sum() < 5:
         return Leak(nan, nan, "too_coarse")
-    if float(np.max(np.diff(time[window]))) > 120.0:
+    if float(np.max(diff(time[window]))) > 120.0:
         return Leak(nan, nan, "gap")
     x = time - time[window].mean()
     drift, _ = line(time[window], temp[window])
@@ -187,9 +188,7 @@ def pump_stopped(time: FloatArray, pressure: FloatArray, first: int) -> bool:
     """
     rest = median(pressure[first : first + 6])
     fall = pressure[: first + 1] - rest
-    late = [
-        int(np.flatnonzero(fall > level)[-1]) if (fall > level).any() else -1 for level in STOPS
-    ]
+    late = [int(true_at(fall > level)[-1]) if (fall > level).any() else -1 for level in STOPS]
     if min(late) < 0:
         return False
     at = []
@@ -212,16 +211,16 @@ def lost_vacuum(time: FloatArray, temp: FloatArray, pressure: FloatArray) -> Lea
     time, temp, pressure
         A vacuum from its pumping on, shape (n,) [s, °C, kPa].
     """
-    above = np.flatnonzero(pressure >= LOST_TO_KPA)
+    above = true_at(pressure >= LOST_TO_KPA)
     low = int(np.argmin(pressure))
     above = above[above > low]
     if pressure[low] > LOST_FROM_KPA or not len(above):
         return None
     last = int(above[0])
-    first = low + int(np.flatnonzero(pressure[low:last] <= LOST_FROM_KPA)[-1])
+    first = low + int(true_at(pressure[low:last] <= LOST_FROM_KPA)[-1])
     part = slice(first, last + 1)
     t, p = time[part], pressure[part]
-    if len(t) < LOST_SAMPLES or t[-1] - t[0] < LOST_LEAST_S or np.diff(t).max() > LOST_STEP_S:
+    if len(t) < LOST_SAMPLES or t[-1] - t[0] < LOST_LEAST_S or diff(t).max() > LOST_STEP_S:
         return None
     warm = float(temp[part].max())
     if warm - temp[first] > DRIFT_K or p_sat_kpa(warm) > LOST_TO_KPA - LOST_AIR_KPA:

@@ -11,6 +11,7 @@ from . import exhaust as exhaust_module
 from . import heatup, saturation, sawtooth, vacuum
 from .crossing import line, median, resolution, share_below
 from .events import Event
+from .quick import diff, true_at
 from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite, noise_of
 from .samples import Samples
 
@@ -93,13 +94,13 @@ def _longest_gap(samples: Samples, first: int, last: int, limit_c: float) -> flo
     samples lost before the chamber left its band count as beside the end.
     """
     time = samples.time_s
-    steps = np.diff(time[first : last + 1])
+    steps = diff(time[first : last + 1])
     longest = float(steps.max()) if len(steps) else 0.0
     usual = median(steps) if len(steps) else 0.0
-    below = np.flatnonzero(samples.temp_c[last + 1 : last + 1 + MOST_AFTER] < limit_c)
+    below = true_at(samples.temp_c[last + 1 : last + 1 + MOST_AFTER] < limit_c)
     left = last + 1 + int(below[0]) if len(below) else last + 1
-    beside = np.diff(time[max(first - 1, 0) : first + 1]).tolist()
-    beside += np.diff(time[last : left + 1]).tolist()
+    beside = diff(time[max(first - 1, 0) : first + 1]).tolist()
+    beside += diff(time[last : left + 1]).tolist()
     lost = [s for s in beside if s > max(LOST_S, LOST_INTERVALS * usual)]
     return float(max([longest, *lost]))
 
@@ -169,8 +170,8 @@ def add_pressure_features(
         row.put("saturation_deviation_k", mean, "too_coarse")
         row.put("saturation_deviation_se", error, "too_coarse")
         row.put("superheat_k", hot, "too_coarse")
-        back = max(start, int(np.searchsorted(time, time[arrival] - 600.0)))
-        ahead = min(exhaust, int(np.searchsorted(time, time[arrival] + 600.0))) + 1
+        back = max(start, int(time.searchsorted(time[arrival] - 600.0)))
+        ahead = min(exhaust, int(time.searchsorted(time[arrival] + 600.0))) + 1
         row.put(
             "equilibration_s",
             saturation.equilibration(

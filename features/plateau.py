@@ -11,6 +11,7 @@ from ..shared.programs import NOMINAL_SETPOINTS_C
 from ..shared.steam import t_sat_c
 from .crossing import first_above, median, smooth, width_for
 from .fall import NEXT_TO_NONE_C, exhaust_start
+from .quick import diff, mean_of, share_of, true_at
 from .samples import BoolArray, FloatArray
 
 LEAST_PLATEAU_S: Final = 60.0
@@ -108,7 +109,7 @@ def find_plateau(
     """
     steam, real = _steam(temp, pressure, boiling, time, believed)
     top = _top(time, np.where(steam, temp, -np.inf), setpoints_c)
-    near = np.flatnonzero(steam & (temp >= top - 3.5))
+    near = true_at(steam & (temp >= top - 3.5))
     first, last = int(near[0]), int(near[-1])
     if real and last < len(time) - 1:
         last = _dried_out(time, temp, pressure, boiling, top, first, last)
@@ -120,7 +121,7 @@ def find_plateau(
     if _swings(moist, top - 3.5):
         level = median(moist)
     span = float(time[exhaust] - time[first])
-    part = np.flatnonzero(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
+    part = true_at(time[first : exhaust + 1] >= time[exhaust] - max(60.0, 0.5 * span))
     climbing = _slope(time[first:][part], temp[first:][part]) * 60.0
     late = slice(max(exhaust - 1, first), exhaust + 1)
     held = span >= LEAST_PLATEAU_S and abs(climbing) < 1.0
@@ -145,7 +146,7 @@ def _swings(temp: FloatArray, level: float) -> bool:
     """Return whether a hold swings through a level again and again, as a wide hysteresis does."""
     low = temp < level
     upward = int(np.count_nonzero(low[:-1] & ~low[1:]))
-    return upward >= SWINGS and float(low.mean()) > SWING_SHARE
+    return upward >= SWINGS and share_of(low) > SWING_SHARE
 
 
 def _steam(
@@ -193,15 +194,15 @@ def _dried_out(
     """
     span = slice(first, last + 1)
     near = temp[span] - np.fmax(boiling[span], ATMOSPHERE_C) < MOIST_K
-    moist = np.flatnonzero(near & np.isfinite(pressure[span]))
+    moist = true_at(near & np.isfinite(pressure[span]))
     if not len(moist):
         return last
     quick = time[last] - time[first + int(moist[-1])] < DRYING_OUT_S
-    soon = temp[last : int(np.searchsorted(time, time[last] + STAYS_HOT_S)) + 1]
+    soon = temp[last : int(time.searchsorted(time[last] + STAYS_HOT_S)) + 1]
     stuck = len(soon) < 4 or float(np.ptp(soon)) == 0.0
     if quick and (stuck or float(soon.min()) < top - 3.5):
         return last
-    over = np.flatnonzero((temp[last:] < top - 3.5) | (pressure[last:] < 68.0))
+    over = true_at((temp[last:] < top - 3.5) | (pressure[last:] < 68.0))
     return last + int(over[0]) - 1 if len(over) else len(time) - 1
 
 
@@ -213,7 +214,7 @@ def follows_steam(temp: FloatArray, pressure: FloatArray, boiling: FloatArray) -
     under = pressure > BELIEVED_KPA
     if not under.any():
         return bool(np.isfinite(pressure).any())
-    hot = np.flatnonzero(temp > FIRST_STEAM_C)
+    hot = true_at(temp > FIRST_STEAM_C)
     way = slice(0, int(hot[0]) if len(hot) else len(temp))
     first = under[way]
     near = np.abs(temp[way][first] - boiling[way][first]) < AGREES_K
@@ -223,7 +224,7 @@ def follows_steam(temp: FloatArray, pressure: FloatArray, boiling: FloatArray) -
 def _top(time: FloatArray, temp: FloatArray, setpoints_c: tuple[float, ...]) -> float:
     """Return the top of the plateau: of the longest one where a short peak stands out."""
     top = sustained_top(time, temp)
-    seconds = median(np.diff(time)) if len(time) > 1 else 0.0
+    seconds = median(diff(time)) if len(time) > 1 else 0.0
     peak = float((temp >= top - 3.5).sum()) * seconds
     if peak >= CUSTOM_LEAST_S:
         return top
@@ -233,7 +234,7 @@ def _top(time: FloatArray, temp: FloatArray, setpoints_c: tuple[float, ...]) -> 
     if not len(levels):
         return top
     ordered = np.sort(temp[temp > -np.inf])
-    held = np.searchsorted(ordered, levels + 2.0) - np.searchsorted(ordered, levels - 2.0)
+    held = ordered.searchsorted(levels + 2.0) - ordered.searchsorted(levels - 2.0)
     best = int(np.argmax(held))
     if held[best] * seconds < max(2.0 * peak, CUSTOM_LEAST_S):
         return top
@@ -249,11 +250,11 @@ def _peaked(time: FloatArray, temp: FloatArray, first: int, exhaust: int) -> boo
 
 def _around(time: FloatArray, temp: FloatArray, peak: int, level: float) -> float:
     """Return the time [s] around a peak above a level, by straight lines between samples."""
-    low = np.flatnonzero(temp[: peak + 1] < level)
+    low = true_at(temp[: peak + 1] < level)
     begin = time[0]
     if len(low):
         begin = first_above(time[low[-1] : peak + 1], temp[low[-1] : peak + 1], level)
-    after = np.flatnonzero(temp[peak:] < level)
+    after = true_at(temp[peak:] < level)
     end = time[-1]
     if len(after):
         k = peak + int(after[0])
@@ -271,7 +272,7 @@ def _regulated(hot: FloatArray, noise: float) -> bool:
     third = len(hot) // 3
     if third < 3:
         return True
-    means = [float(hot[k * third : (k + 1) * third].mean()) for k in range(3)]
+    means = [mean_of(hot[k * third : (k + 1) * third]) for k in range(3)]
     creeping = means[1] - means[0] > 0.3 and means[2] - means[1] > 0.05
     width = max(1, min(9, third // 4))
     even = hot if width < 3 else np.convolve(hot, np.ones(width) / width, mode="valid")
@@ -281,8 +282,8 @@ def _regulated(hot: FloatArray, noise: float) -> bool:
 
 def _cut_short(time: FloatArray, temp: FloatArray, exhaust: int) -> bool:
     """Return whether the temperature still climbed at full rate when the fall began."""
-    late = int(np.searchsorted(time, time[exhaust] - 20.0))
-    early = int(np.searchsorted(time, time[exhaust] - 140.0))
+    late = int(time.searchsorted(time[exhaust] - 20.0))
+    early = int(time.searchsorted(time[exhaust] - 140.0))
     late, early = min(late, exhaust - 2), min(early, exhaust - 4)
     if early < 0:
         return False
@@ -297,7 +298,7 @@ def _levelled_off(time: FloatArray, temp: FloatArray, first: int, level: float) 
     Of an exponential approach the last 2.8 K run 3.5 times slower than the 6.5 K before
     (closed form: ln 5 / 2.8 against ln(10/3.5) / 6.5); a controller's ramp runs on.
     """
-    part = slice(max(0, int(np.searchsorted(time, time[first] - 3600.0))), len(time))
+    part = slice(max(0, int(time.searchsorted(time[first] - 3600.0))), len(time))
     t, y = time[part], temp[part]
     far, near, at = (first_above(t, y, level - k) for k in (10.0, 3.5, 0.7))
     if not (np.isfinite(far) and at > near > far):
@@ -308,9 +309,9 @@ def _levelled_off(time: FloatArray, temp: FloatArray, first: int, level: float) 
 def _slope(time: FloatArray, values: FloatArray) -> float:
     if len(time) < 2:
         return 0.0
-    x = time - time.mean()
+    x = time - mean_of(time)
     sxx = float(x @ x)
-    return float(x @ (values - values.mean())) / sxx if sxx > 0.0 else 0.0
+    return float(x @ (values - mean_of(values))) / sxx if sxx > 0.0 else 0.0
 
 
 def exposure_bounds(
@@ -323,7 +324,7 @@ def exposure_bounds(
     are those of a moving mean.
     """
     part = temp[: exhaust + 1]
-    above = np.flatnonzero(part >= limit_c)
+    above = true_at(part >= limit_c)
     if not len(above):
         return None
     k = int(above[0])
@@ -333,7 +334,7 @@ def exposure_bounds(
     rate = (temp[k] - temp[back]) / gap if gap > 0.0 else 0.0
     width = width_for(noise, rate, interval)
     if width > 1:
-        even = np.flatnonzero(smooth(part, width) >= limit_c)
+        even = true_at(smooth(part, width) >= limit_c)
         if len(even):
             above = even
     return int(above[0]), int(above[-1])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -12,6 +13,7 @@ from ..shared.config import Unit
 from ..shared.steam import STANDARD_ATMOSPHERE_KPA, t_sat_c
 from . import saturation
 from .crossing import median, noise_sd, resolution
+from .quick import diff, share_of, true_at
 from .samples import FloatArray, Samples
 
 AT_REST_C: Final = float(t_sat_c(101.0))
@@ -73,7 +75,7 @@ class Row:
 
     def put(self, name: str, value: float, reason: str = "not_seen") -> None:
         """Store a value, or a reason where it is not finite."""
-        if np.isfinite(value):
+        if math.isfinite(value):
             self.values[name] = float(value)
         else:
             self.reasons.setdefault(name, reason)
@@ -112,7 +114,7 @@ def begin(samples: Samples, start: int, end: int, unit: Unit, place: Place) -> R
     if isinstance(logger, str):
         row.values["logger_id"] = logger
     part = time[start : end + 1]
-    steps = np.diff(part)
+    steps = diff(part)
     if len(steps):
         row.put("sample_interval_s", median(steps))
         row.put("gap_s", float(steps.max()))
@@ -126,7 +128,7 @@ def begin(samples: Samples, start: int, end: int, unit: Unit, place: Place) -> R
 def add_circumstances(row: Row, samples: Samples, place: Place, start: int) -> None:
     """Add the open chamber, the atmosphere, the room and the mains."""
     time = samples.time_s
-    first = max(place.left, int(np.searchsorted(time, time[start] - 7200.0)))
+    first = max(place.left, int(time.searchsorted(time[start] - 7200.0)))
     calm = slice(first, start)
     pressure, warm = saturation.open_chamber(
         time[calm], samples.pressure_kpa[calm], samples.temp_c[calm]
@@ -181,9 +183,9 @@ def _stuck(samples: Samples, start: int, end: int) -> float:
     pressure = samples.pressure_kpa[start : end + 1]
     if len(temp) < 3:
         return 0.0
-    first = np.concatenate(([0], np.flatnonzero(np.diff(temp) != 0.0) + 1))
-    seconds = np.diff(np.concatenate((time[first], [time[-1]])))
-    if np.isfinite(pressure).mean() > 0.5:
+    first = np.concatenate(([0], true_at(diff(temp) != 0.0) + 1))
+    seconds = diff(np.concatenate((time[first], [time[-1]])))
+    if share_of(np.isfinite(pressure)) > 0.5:
         # Under steam alone: at atmosphere and in a vacuum walls need not follow.
         boiling = np.where(pressure > 109.0, samples.boiling_c[start : end + 1], AT_REST_C)
         step = resolution(temp)
@@ -204,7 +206,7 @@ def local_atmosphere(row: Row, samples: Samples, exhaust: int, right: int) -> fl
     """
     if "open_pressure_kpa" in row.values:
         return float(row.values["open_pressure_kpa"])
-    soon = int(np.searchsorted(samples.time_s, samples.time_s[min(exhaust, right - 1)] + SOON_S))
+    soon = int(samples.time_s.searchsorted(samples.time_s[min(exhaust, right - 1)] + SOON_S))
     tail = samples.pressure_kpa[exhaust : min(right, soon)]
     calm = tail[(tail > 68.0) & (tail < 112.0)]
     if len(calm) >= 5:

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from .crossing import first_above, median
+from .quick import diff, mean_of, nth
 from .samples import FloatArray
 
 
@@ -26,14 +27,14 @@ def deviation(
     if n < 3:
         nan = float("nan")
         return nan, nan, nan
-    mean = float(gap.mean())
+    mean = mean_of(gap)
     rest = gap - mean
     power = float(rest @ rest)
     like = float(rest[1:] @ rest[:-1]) / power if power > 0.0 else 0.0
     like = min(max(like, 0.0), 0.98)
     error = float(np.sqrt(power / (n - 1) / n * (1.0 + like) / (1.0 - like)))
     k = min(n - 1, int(np.ceil(0.95 * n)) - 1)
-    return mean, error, float(np.partition(gap, k)[k])
+    return mean, error, nth(gap, k)
 
 
 LAG_STEP_S: Final = 8.0
@@ -51,14 +52,14 @@ def sensor_lag(time: FloatArray, temp: FloatArray, boiling: FloatArray, noise: f
     if len(time) < 30 or not np.isfinite(boiling).all():
         return nan
     gap = boiling - temp
-    drive = 0.5 * np.diff(time) * (gap[1:] + gap[:-1])
+    drive = 0.5 * diff(time) * (gap[1:] + gap[:-1])
     stride = max(1, int(LAG_STEP_S * (len(time) - 1) / float(time[-1] - time[0])))
     whole = len(drive) // stride * stride
     drive = drive[:whole].reshape(-1, stride).sum(axis=1)
-    step = np.diff(temp[: whole + 1 : stride])
+    step = diff(temp[: whole + 1 : stride])
     if len(step) < 12:
         return nan
-    x, y = drive - drive.mean(), step - step.mean()
+    x, y = drive - mean_of(drive), step - mean_of(step)
     power, both = float(x @ x), float(x @ y)
     own = 2.0 * noise * noise * len(y)
     if both <= 0.0 or float(y @ y) < 1.5 * own:

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from .crossing import median, smooth
+from .quick import diff, mean_of, true_at
 from .samples import FloatArray, IntArray
 
 LEAST_SAMPLES: Final = 4.0
@@ -89,7 +90,7 @@ def measure(
     turns = _turns(time, temp, grain, step, interval)
     if len(turns) < 2 * LEAST_TEETH + 1:
         return _none("no_sawtooth")
-    swing = np.abs(np.diff(temp[turns]))
+    swing = np.abs(diff(temp[turns]))
     period = _period(time, turns)
     if period / interval < LEAST_SAMPLES:
         return _none("no_sawtooth")
@@ -101,7 +102,7 @@ def measure(
     if len(turns) < 2 * LEAST_TEETH:
         return _none("no_sawtooth")
     first = int(turns[0])
-    legs = np.diff(time[turns])
+    legs = diff(time[turns])
     shorter = min(median(legs[::2]), median(legs[1::2])) / interval
     if period / interval < FEW_SAMPLES or shorter < LEG_SAMPLES:
         found = _by_steps(time[first:], temp[first:], period, interval, grain, len(turns) // 2)
@@ -119,8 +120,8 @@ def _fits(found: SawTooth, time: FloatArray, temp: FloatArray, noise: float) -> 
     their standard deviation; slopes and period give it as well. Swings too fast
     for the sampling look slow (aliasing), and then the two differ.
     """
-    x = time - time.mean()
-    even = temp - temp.mean()
+    x = time - mean_of(time)
+    even = temp - mean_of(temp)
     even = even - x * (float(x @ even) / float(x @ x))
     height = float(np.sqrt(12.0 * max(float(even @ even) / len(even) - noise * noise, 1e-9)))
     drawn = found.fall / 60.0 * (1.0 - found.duty) * found.period_s
@@ -136,12 +137,12 @@ def _turns(
         width = min(9, 2 * int(noise / 0.06) + 1)
         width = max(1, min(width, 2 * (int(20.0 / interval) // 2) + 1))
     even = smooth(temp, width)
-    move = np.diff(even)
+    move = diff(even)
     sign = np.sign(move)
     place = np.where(sign != 0, np.arange(len(sign)), 0)
     np.maximum.accumulate(place, out=place)
     sign = sign[place]
-    turn = np.flatnonzero(sign[1:] != sign[:-1]) + 1
+    turn = true_at(sign[1:] != sign[:-1]) + 1
     if not len(turn):
         return turn
     turn = np.concatenate(([0], turn, [len(even) - 1]))
@@ -155,22 +156,24 @@ def _prune(values: FloatArray, turns: IntArray, least: float) -> IntArray:
     The highs and lows that remain are those of a hysteresis of that width. A
     loop over turning points, not over samples.
     """
-    kept: list[int] = []
+    places, heights = turns.tolist(), values[turns].tolist()
+    kept, level = [places[0]], heights[0]
     direction = 0
-    for k in turns.tolist():
-        if not kept:
-            kept.append(k)
-            continue
-        gap = values[k] - values[kept[-1]]
+    for k, height in zip(places[1:], heights[1:], strict=True):
+        gap = height - level
         if direction == 0:
-            if abs(gap) >= least:
-                direction = 1 if gap > 0 else -1
-                kept.append(k)
+            if abs(gap) < least:
+                continue
+            direction = 1 if gap > 0 else -1
+            kept.append(k)
         elif gap * direction >= 0.0:
             kept[-1] = k
         elif abs(gap) >= least:
             direction = -direction
             kept.append(k)
+        else:
+            continue
+        level = height
     return np.asarray(kept[1:-1], dtype=np.int64)
 
 
@@ -259,9 +262,9 @@ def _by_steps(
     steps, so the medians of these shares are the slopes; duty follows and the
     shares are taken anew until they settle.
     """
-    x = time - time.mean()
+    x = time - mean_of(time)
     even = temp - x * (float(x @ temp) / float(x @ x))
-    step = np.sort(np.diff(even) / np.diff(time))
+    step = np.sort(diff(even) / diff(time))
     n = len(step)
     if n < 12 or noise * float(np.sqrt(2.0)) / interval > 0.35 * float(step[-2] - step[1]):
         return _none("no_sawtooth")

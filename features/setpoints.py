@@ -154,10 +154,10 @@ def ran_away(
         slow = (far - over) / 3.5 > RUNAWAY_SLOWER * (at - below) / 6.0
         after = (last - far) / (end_k - 5.0)
         straight = 0.5 < 2.5 * after / max(far - later, 1e-9) < 2.0
-        climb = temp[int(np.searchsorted(time, at)) : int(np.searchsorted(time, last)) + 1]
+        climb = temp[int(time.searchsorted(at)) : int(time.searchsorted(last)) + 1]
         fell = float((np.maximum.accumulate(climb) - climb).max(initial=0.0))
         if slow and straight and fell < RUNAWAY_FALL_K and far - at > RUNAWAY_LEAST_S:
-            first = int(np.searchsorted(time, at))
+            first = int(time.searchsorted(at))
             hot = temp[first : plateau.exhaust + 1]
             held = replace(
                 plateau,

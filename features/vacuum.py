@@ -9,6 +9,7 @@ import numpy as np
 
 from .crossing import farthest, knee, median
 from .events import Event
+from .quick import diff, true_at
 from .samples import FloatArray, IntArray, Samples
 
 AT_ATMOSPHERE_KPA: Final = 3.0
@@ -63,17 +64,17 @@ def pulses(
     low = _lows(even, PULSE_SHARE * (atmosphere - deepest))
     low = low[even[low] < PULSE_LOW * atmosphere]
     if len(low) >= 2 and len(when) > 1:
-        interval = median(np.diff(when))
-        if median(np.diff(when[low])) < LEAST_SAMPLES * interval:
+        interval = median(diff(when))
+        if median(diff(when[low])) < LEAST_SAMPLES * interval:
             return float("nan"), median(good), deepest
     return float(len(low)), median(good), deepest
 
 
 def _lows(values: FloatArray, least: float) -> IntArray:
     """Return the lows after which values recover by ``least`` (a hysteresis)."""
-    move = np.sign(np.diff(values))
-    turn = np.flatnonzero((move[1:] > 0) & (move[:-1] <= 0)) + 1
-    highs = np.flatnonzero((move[1:] < 0) & (move[:-1] >= 0)) + 1
+    move = np.sign(diff(values))
+    turn = true_at((move[1:] > 0) & (move[:-1] <= 0)) + 1
+    highs = true_at((move[1:] < 0) & (move[:-1] >= 0)) + 1
     places = np.sort(np.concatenate((turn, highs, [0, len(values) - 1])))
     found: list[int] = []
     low, high = 0, 0
@@ -101,15 +102,15 @@ def evacuation_seconds(time: FloatArray, pressure: FloatArray, event: Event, lef
     ``left`` belong to another cycle: they may be gone when more data arrive.
     """
     part = pressure[event.start : event.stop]
-    low = np.flatnonzero(part < 30.0)
+    low = true_at(part < 30.0)
     if not len(low):
         return float("nan")
     k = event.start + int(low[0])
-    first = max(left, int(np.searchsorted(time, time[event.start] - BEFORE_PUMP_S)))
+    first = max(left, int(time.searchsorted(time[event.start] - BEFORE_PUMP_S)))
     if first == k:
         return float("nan")  # samples begin within the vacuum
     level = min(100.0, STARTED_SHARE * float(pressure[first:k].max()))
-    high = np.flatnonzero(pressure[first:k] >= level)
+    high = true_at(pressure[first:k] >= level)
     if not len(high) or level < LEAST_START_KPA:
         return float("nan")
     j = first + int(high[-1])
@@ -146,16 +147,16 @@ def drying(
         return None
     time, pressure = samples.time_s, samples.pressure_kpa
     first, last = vacua[0], vacua[-1]
-    above = np.flatnonzero(pressure[exhaust : first.start + 1] >= atmosphere - AT_ATMOSPHERE_KPA)
+    above = true_at(pressure[exhaust : first.start + 1] >= atmosphere - AT_ATMOSPHERE_KPA)
     start = exhaust + int(above[-1]) if len(above) else first.start
     stop = last.stop
-    end = min(right, int(np.searchsorted(time, time[min(stop, len(time) - 1)] + 1800.0)))
-    back = np.flatnonzero(pressure[stop:end] >= atmosphere - AT_ATMOSPHERE_KPA)
+    end = min(right, int(time.searchsorted(time[min(stop, len(time) - 1)] + 1800.0)))
+    back = true_at(pressure[stop:end] >= atmosphere - AT_ATMOSPHERE_KPA)
     finished = bool(len(back)) and stop < len(time)
     if len(back):
         full = stop + int(back[0])
     else:  # the last that is known of it
-        known = np.flatnonzero(np.isfinite(pressure[stop:end]))
+        known = true_at(np.isfinite(pressure[stop:end]))
         full = stop + int(known[-1]) if len(known) else stop - 1
     return Drying(start, _break_start(time, pressure, last, full, noise_p), full, finished)
 
@@ -165,10 +166,10 @@ def _break_start(
 ) -> int:
     """Return the last sample of vacuum before air is let in."""
     inside = min(max(event.stop - 1, event.start), len(time) - 1)
-    back = max(event.start, int(np.searchsorted(time, time[inside] - 600.0)))
+    back = max(event.start, int(time.searchsorted(time[inside] - 600.0)))
     stop = min(max(full, inside) + 1, len(time))
-    rows = back + np.flatnonzero(np.isfinite(pressure[back:stop]))
-    last = min(int(np.searchsorted(rows, inside)), len(rows) - 1)
+    rows = back + true_at(np.isfinite(pressure[back:stop]))
+    last = min(int(rows.searchsorted(inside)), len(rows) - 1)
     if last < 2:
         return inside
     return int(rows[knee(time[rows], -pressure[rows], last, noise_p)])
@@ -184,16 +185,16 @@ def heated_drying(time: FloatArray, temp: FloatArray, noise: float) -> tuple[int
     n = len(time)
     if n < 4:
         return 0, False, False
-    limit = min(n, int(np.searchsorted(time, time[0] + HEATED_LONGEST_S)))
-    ahead = np.minimum(np.searchsorted(time, time[:limit] + 120.0), n - 1)
-    falls = np.flatnonzero(temp[ahead] - temp[:limit] < -max(5.0, 4.0 * noise))
+    limit = min(n, int(time.searchsorted(time[0] + HEATED_LONGEST_S)))
+    ahead = np.minimum(time.searchsorted(time[:limit] + 120.0), n - 1)
+    falls = true_at(temp[ahead] - temp[:limit] < -max(5.0, 4.0 * noise))
     seen = bool(len(falls)) or limit < n
     k = int(falls[0]) if len(falls) else limit - 1
     end = farthest(time, temp, k, int(ahead[k]))[0] if len(falls) else k
     if time[end] - time[0] < HEATED_LEAST_S:
         return 0, False, bool(len(falls)) or limit < n
     late = temp[(2 * end) // 3 : end + 1]
-    early = temp[: max(2, int(np.searchsorted(time, time[0] + 60.0)))]
+    early = temp[: max(2, int(time.searchsorted(time[0] + 60.0)))]
     margin = 1.5 + 2.0 * noise
     heated = median(late) > median(early) - 1.0 and float(late.max()) > float(early.min()) - margin
     if not heated:
@@ -205,10 +206,10 @@ def stays(time: FloatArray, true: np.ndarray, seconds: float) -> int | None:
     """Return the first index from which a condition holds for ``seconds``, or None."""
     if not len(true):
         return None
-    false = np.flatnonzero(~true)
+    false = true_at(~true)
     bounds = np.concatenate(([-1], false, [len(true)]))
     first, stop = bounds[:-1] + 1, bounds[1:] - 1
-    good = np.flatnonzero(
+    good = true_at(
         (stop >= first)
         & (time[np.maximum(stop, 0)] - time[np.minimum(first, len(time) - 1)] >= seconds)
     )

@@ -10,6 +10,7 @@ from ..shared.config import Limits, Unit
 from ..shared.steam import KELVIN, f0_min
 from . import heatup, leak, vacuum
 from .events import Event
+from .quick import diff
 from .row import (
     EXPOSURE,
     SAWTOOTH,
@@ -54,7 +55,7 @@ def vacuum_cycle(
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
     longest = max(vacua, key=lambda e: float(time[e.stop - 1] - time[e.start]))
     noise_p = noise_of(finite(pressure[longest.start : longest.stop]))
-    left = max(place.left, int(np.searchsorted(time, time[vacua[0].start] - heatup.LONGEST_S)))
+    left = max(place.left, int(time.searchsorted(time[vacua[0].start] - heatup.LONGEST_S)))
     start = max(left, heatup.evacuation_start(time, pressure, vacua[0].start, left, noise_p))
     row = begin(samples, start, vacua[-1].stop - 1, unit, place)
     if start >= vacua[-1].stop - 1:
@@ -85,7 +86,7 @@ def vacuum_cycle(
     end = min(stop if rest is None else stop + rest, right - 1)
     row.values["ended_at"] = int(samples.time_ms[end])
     row.put("f0_min", f0_min(time[start : end + 1], temp[start : end + 1]), "too_coarse")
-    row.put("gap_s", float(np.max(np.diff(time[start : end + 1]))) if end > start else 0.0)
+    row.put("gap_s", float(np.max(diff(time[start : end + 1]))) if end > start else 0.0)
     row.put("heat_start_c", float(temp[start]))
     _test_or_not(row, samples, longest, limits, cut, steamed)
     row.null((*EXPOSURE, *SAWTOOTH, "heat_up_s", "setpoint_c", "closing_s"), "no_heating")
