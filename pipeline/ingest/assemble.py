@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 
 from ...shared.config import Config
+from ...shared.errors import ExportRefusedError
 from .account import count_rows
 from .columns import find_roles
 from .containers import Member
@@ -32,6 +33,7 @@ from .recall import keep_roles, known_roles, recall, remember, roles_key
 from .refuse import quoted, refusal
 from .roles import Roles
 from .second_header import refuse_other_header
+from .side_by_side import Side, ask_for_units, find_sides, roles_of_side, share_rows
 from .statements import Statement, read_statements
 from .table_rows import inner_statements, read_evened
 
@@ -61,6 +63,8 @@ class Assembly:
         self.notices: list[str] = []
         self.to_the_minute = False
         self.stream: Any = None
+        self.side: Side | None = None
+        """Whom the columns that are being read are named for."""
 
     def note(self, decision: str, value: str, why: str) -> None:
         """Keep one decision with its evidence."""
@@ -100,9 +104,24 @@ class Assembly:
             data, bulk = plain, bulk_lines(plain)
         table = self.sniff(data, member.name, bulk)
         statements = read_statements(table.preamble, table.delimiter)
-        roles = self.roles(table, statements, member.name)
-        raw = read_evened(data[table.data_offset :], table, roles, member.name)
-        self.convert(raw, data, table, roles, statements, member.name, encoding)
+        sides = self.sides(table, member.name)
+        if len(sides) < 2:
+            roles = self.roles(table, statements, member.name)
+            raw = read_evened(data[table.data_offset :], table, roles, member.name)
+            self.convert(raw, data, table, roles, statements, member.name, encoding)
+            return
+        body = data[table.data_offset :]
+        apart = [self.roles(table, statements, member.name, side) for side in sides]
+        raws = [read_evened(body, table, roles, member.name) for roles in apart]
+        for k, raw in enumerate(share_rows(raws, sides)):
+            self.side = sides[k]
+            self.convert(raw, data, table, apart[k], statements, member.name, encoding, odd=k == 0)
+
+    def sides(self, table: Table, name: str) -> tuple[Side, ...]:
+        """Return whose columns a table has, where their names tell; keep it where it is one's."""
+        sides = find_sides(table, self.config, dict(self.pin.columns), name)
+        self.side = sides[0] if len(sides) == 1 else None
+        return sides
 
     def encoding(self, head: bytes, *, whole: bool) -> tuple[str, int, str]:
         """Return the pinned or the found encoding, length of its mark [B] and the evidence."""
@@ -188,12 +207,22 @@ class Assembly:
         assert error is not None
         raise error
 
-    def roles(self, table: Table, statements: list[Statement], name: str) -> Roles:
-        """Give the table's columns their roles."""
-        key = roles_key(table, statements, self.pin.columns)
+    def roles(
+        self, table: Table, statements: list[Statement], name: str, side: Side | None = None
+    ) -> Roles:
+        """Give the table's columns their roles; of units side by side, to one unit's."""
+        pinned = dict(self.pin.columns)
+        if side is not None:
+            pinned = side.pins(pinned)
+        key = roles_key(table, statements, tuple(pinned.items()))
         roles = known_roles(key)
         if roles is None:
-            roles = find_roles(table, statements, name, dict(self.pin.columns))
+            try:
+                roles = find_roles(table, statements, name, pinned)
+            except ExportRefusedError as error:
+                raise ask_for_units(error, table, self.config, name) from error
+            if side is not None:
+                roles = roles_of_side(roles, side, name, table.header_line)
             roles = replace(roles, channels=preamble_units(roles.channels, statements))
             keep_roles(key, roles, table)
         for decision, value, why in roles.evidence:
@@ -221,8 +250,13 @@ class Assembly:
         member: str,
         encoding: str,
         before: Decided | None = None,
+        *,
+        odd: bool = True,
     ) -> Decided:
-        """Decide and convert one member's rows, or a piece of them."""
+        """Decide and convert one member's rows, or a piece of them.
+
+        Lines that are no rows count only with ``odd``.
+        """
         decimals = settle_decimals(raw, table, roles, self.pin.decimal, member)
         for k, mark in decimals.items():
             if mark != table.decimal:
@@ -267,7 +301,8 @@ class Assembly:
         self.toml.append(decided.toml)
         if decided.created is not None:
             self.created.append(decided.created)
-        count_rows(self.counts, parsed, decided.times.ok, table)
+        told = parsed if odd else replace(parsed, odd=[], odd_count=0)
+        count_rows(self.counts, told, decided.times.ok, table)
         local = Counts()
         for owner, rows in decided.owners:
             self.zones.add(owner.zone_name)

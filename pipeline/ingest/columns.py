@@ -41,7 +41,7 @@ def find_roles(
     ExportRefusedError
         With cause ``time_column``, ``channels`` or ``layout``.
     """
-    pinned = _pinned(table, pins, name)
+    pinned = pinned_roles(table, pins, name)
     taken: set[int] = {k for k, role in pinned.items() if role == "ignore"}
     described = [legend.described(table.headers[k], statements) for k in range(table.columns)]
     time = find_time(table, described, name, pinned, taken)
@@ -98,7 +98,14 @@ def _first(pinned: dict[int, str], role: str) -> int | None:
     return next((k for k, r in pinned.items() if r == role), None)
 
 
-def _pinned(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
+def pinned_roles(table: Table, pins: dict[str, str], name: str) -> dict[int, str]:
+    """Return the roles that the user pinned, by column.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``layout`` where a role is not known or a header does not stand there once.
+    """
     found: dict[int, str] = {}
     for header, role in pins.items():
         if role not in COLUMN_ROLES:

@@ -393,7 +393,8 @@ class Decider:
         zones = {pinnable_zone(o.zone_name) for o, _ in owners if o.zone is not None} - {""}
         if len(zones) == 1:
             lines.append(f"zone = {toml_text(zones.pop())}")
-        for channel in channels:
+        beside = self.a.side is not None and self.a.side.others
+        for channel in () if beside else channels:  # what one unit has the others need not
             if channel.name == "temperature_c":
                 lines.append(f"temperature_unit = {toml_text(channel.unit)}")
             if channel.name == "pressure_kpa":

@@ -72,8 +72,14 @@ def identify(
     config: Config,
     pinned: str | None,
     inside: str = "",
+    column: tuple[str, str] | None = None,
 ) -> Identity:
     """Find the unit of an export that has no unit column.
+
+    Parameters
+    ----------
+    column
+        The configured unit that columns are named for, and such a column's name.
 
     Raises
     ------
@@ -113,6 +119,25 @@ def identify(
     mapped = list(
         dict.fromkeys(a.unit for a in config.assignments if a.logger == logger and logger)
     )
+    if column is not None:
+        alike = _alike_in_path(pieces, config)
+        said = values or mapped or in_path or alike
+        if said and column[0] not in said:
+            raise _ask(
+                name,
+                f"column {quoted(column[1])} is named for the unit {quoted(column[0])}, but "
+                + (
+                    f"line {named[0].line} names the unit {quoted(said[0])}"
+                    if values
+                    else f"logger {quoted(logger)} is assigned to {quoted(said[0])}"
+                    if mapped
+                    else f"the file's path names {quoted(said[0])}"
+                ),
+                column[0],
+                named[0].line if values else None,
+            )
+        if not values and not mapped:
+            return Identity(column[0], logger, f"column {quoted(column[1])} is named for it")
     if values:
         chosen = values[0]
         if in_path and chosen not in in_path:
@@ -174,24 +199,26 @@ def _alike_in_path(pieces: list[str], config: Config) -> list[str]:
 
     Only ids with a letter and a digit, and none that another unit's is alike to.
     """
-    alike = _bare_ids(tuple(unit.id for unit in config.units))
-    found = [alike[b] for b in map(_bare, pieces) if b in alike]
+    alike = bare_ids(tuple(unit.id for unit in config.units))
+    found = [alike[b] for b in map(bare_id, pieces) if b in alike]
     return list(dict.fromkeys(found))
 
 
 @lru_cache(maxsize=4)
-def _bare_ids(ids: tuple[str, ...]) -> dict[str, str]:
-    bare: dict[str, list[str]] = {}
+def bare_ids(ids: tuple[str, ...]) -> dict[str, str]:
+    """Return units' ids by their letters and digits alone, where they have both, each once."""
+    found: dict[str, list[str]] = {}
     for unit_id in ids:
-        bare.setdefault(_bare(unit_id), []).append(unit_id)
+        found.setdefault(bare_id(unit_id), []).append(unit_id)
     return {
         b: own[0]
-        for b, own in bare.items()
+        for b, own in found.items()
         if len(own) == 1 and re.search(r"[^\W\d_]", b) and re.search(r"\d", b)
     }
 
 
-def _bare(text: str) -> str:
+def bare_id(text: str) -> str:
+    """Return letters and digits alone, in lower case."""
     return re.sub(r"[\W_]+", "", text.casefold())
 
 

@@ -33,6 +33,11 @@ def _number(text: str) -> tuple[str, int] | None:
     return family, int(found["number"])
 
 
+def numbers(text: str) -> bool:
+    """Say whether words only number a channel or a column."""
+    return _number(text) is not None
+
+
 def _alike(header: tuple[str, int], said: tuple[str, int]) -> bool:
     """Say whether a header and a line number the same thing.
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...shared.config import Assignment
+from ...shared.errors import ExportRefusedError
 from ...shared.steam import STANDARD_ATMOSPHERE_KPA, pressure_at_altitude_kpa
 from ...shared.units import PRESSURE_TO_KPA
 from . import clock as clocks
@@ -19,7 +20,7 @@ from . import stated_zone as zones_said
 from .cells import number_of
 from .clock_text import ABBREVIATIONS, parse_offset
 from .convert import Atmosphere, Owner
-from .identity import identify, valid_id
+from .identity import Identity, identify, valid_id
 from .long_layout import encode
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .statements import Statement
@@ -28,6 +29,7 @@ from .zones import find_zone, pinnable_zone
 
 if TYPE_CHECKING:
     from .decide import Decider
+    from .side_by_side import Side
 
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]
@@ -36,6 +38,9 @@ Float = NDArray[np.float64]
 def find_units(d: Decider) -> list[tuple[str, str, Any]]:
     """Return (unit, logger, mask of rows or None) of each group of rows."""
     roles, parsed = d.roles, d.parsed
+    side = d.a.side
+    if side is not None and side.others:
+        return [_of_side(d, side)]
     if roles.unit_column is not None:
         if not d.pin.unit_id:
             return _from_column(d, roles.unit_column)
@@ -46,7 +51,7 @@ def find_units(d: Decider) -> list[tuple[str, str, Any]]:
         filled = [k for k, text in enumerate(loggers) if text and (logger_codes == k).any()]
         if len(filled) == 1:
             extra = Statement("logger id", loggers[filled[0]], d.table.data_line)
-            own = identify(d.a.name, [*d.statements, extra], d.config, d.pin.unit_id, d.inside)
+            own = _identify(d, [*d.statements, extra])
             d.a.note("unit", own.unit_id or own.logger_id, own.why)
             return [(own.unit_id, own.logger_id, None)]
         found: list[tuple[str, str, Any]] = []
@@ -56,9 +61,50 @@ def find_units(d: Decider) -> list[tuple[str, str, Any]]:
             found.append(("", loggers[k], logger_codes == k))
         if found:
             return found
-    own = identify(d.a.name, d.statements, d.config, d.pin.unit_id, d.inside)
+    own = _identify(d, d.statements)
     d.a.note("unit", own.unit_id or own.logger_id, own.why)
     return [(own.unit_id, own.logger_id, None)]
+
+
+def _identify(d: Decider, statements: list[Statement]) -> Identity:
+    side = d.a.side
+    column = None if side is None else (side.unit_id, side.header)
+    return identify(d.a.name, statements, d.config, d.pin.unit_id, d.inside, column)
+
+
+def _of_side(d: Decider, side: Side) -> tuple[str, str, Any]:
+    """Return the unit that some of a table's columns are named for, others standing beside it.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``layout`` where one unit is pinned for them all, with cause ``unit_id`` where
+        text above the table or the file's path names a unit that is none of theirs.
+    """
+    units = (side.unit_id, *side.others)
+    listed = ", ".join(map(quoted, units))
+    if d.pin.unit_id:
+        raise refusal(
+            "layout",
+            d.a.name,
+            f"a [[layout]] pins the unit {quoted(d.pin.unit_id)}, but its columns are named for "
+            f"several units: {listed}",
+            "let the match of that [[layout]] leave this export out, or pin the other units' "
+            "columns as ignored",
+            line=d.table.header_line,
+        )
+    own = None
+    for unit in units:
+        try:
+            column = (unit, side.header)
+            own = identify(d.a.name, d.statements, d.config, None, d.inside, column)
+            break
+        except ExportRefusedError as error:
+            disagrees = error
+    if own is None:
+        raise disagrees
+    d.a.note("unit", side.unit_id, f"column {quoted(side.header)} is named for it")
+    return side.unit_id, own.logger_id, None
 
 
 def unassigned(d: Decider, logger: str) -> Exception:

@@ -89,13 +89,13 @@ def parse_rows(raw: Raw, roles: Roles, decimals: dict[int, str]) -> Parsed:
     for own in (roles.unit_column, roles.logger_column, roles.long_channel, roles.long_unit):
         if own is not None:
             texts[own] = raw.columns[own]
-    empty_time = _empty(raw.columns[columns[0]])
+    empty_time = empty_cells(raw.columns[columns[0]])
     blank = np.zeros(n, bool)
     if empty_time.any():
         blank = empty_time.copy()
         for k, column in raw.columns.items():
             if k != columns[0]:
-                blank &= _empty(column)
+                blank &= empty_cells(column)
     return Parsed(
         n,
         raw.lines,
@@ -118,7 +118,8 @@ def _numbers(column: Any, decimal: str) -> tuple[Float, Bool]:
     return to_numbers(column, decimal)
 
 
-def _empty(column: Any) -> Bool:
+def empty_cells(column: Any) -> Bool:
+    """Mark the cells of a column that hold nothing, shape (n,)."""
     if pa.types.is_floating(column.type) or pa.types.is_timestamp(column.type):
         if column.null_count == 0:
             return np.zeros(len(column), bool)

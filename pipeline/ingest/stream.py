@@ -48,6 +48,14 @@ def add_stream(assembly: Assembly, member: Member) -> None:
     refuse_binary(first, member.name)
     table = assembly.sniff(first, member.name)
     statements = read_statements(table.preamble, table.delimiter)
+    if len(assembly.sides(table, member.name)) > 1:
+        raise refusal(
+            "too_large",
+            member.name,
+            "a table this large holds several units side by side",
+            "export each unit in a file of its own, or in smaller pieces",
+            line=table.header_line,
+        )
     roles = assembly.roles(table, statements, member.name)
     if roles.time.mode in {"clock", "index"}:
         raise refusal(
