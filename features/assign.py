@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pandas as pd
@@ -88,18 +88,35 @@ def assign_after(
         Cycles that start at this time or later do not enter the memory returned
         [s since 1970].
     """
-    out = cycles
+    found = assign_rows(list(_rows(cycles)), unit, memory, until_s)
+    columns = {n: pd.array(v, dtype=TEXT) for n, v in found.columns.items()}
+    return cycles.assign(**columns), found.memory
+
+
+@dataclass(frozen=True)
+class Assigned:
+    """What programs say of cycles: columns of the cycles table, and what is known after them."""
+
+    columns: dict[str, list[str | None]]
+    """program, program_source, kind and completion of each cycle."""
+    memory: Memory
+
+
+def assign_rows(
+    rows: Sequence[CycleFacts], unit: Unit, memory: Memory, until_s: float = float("inf")
+) -> Assigned:
+    """Assign programs to cycles in time order that follow others; see ``assign_after``."""
     programs = [Program.parse(p) for p in unit.programs]
     names: list[str | None] = []
     sources: list[str | None] = []
-    kinds: list[str] = []
+    kinds: list[str | None] = []
     completions: list[str | None] = []
     seen = {setpoint: list(holds) for setpoint, holds in memory.holds.items()}
     ends = {setpoint: list(holds) for setpoint, holds in memory.ends.items()}
     dried = list(memory.dried)
     last_end = memory.run_end_s
     kept: Memory | None = None
-    for row in _rows(out):
+    for row in rows:
         if kept is None and row.started_s >= until_s:
             kept = _kept(memory, seen, ends, dried, last_end)
         idle = row.started_s - last_end
@@ -150,16 +167,17 @@ def assign_after(
             dried.append(bool(row.drying > 60.0))
             if np.isfinite(row.exposure):
                 seen.setdefault(row.setpoint, []).append(row.exposure)
-    named = out.assign(
-        program=pd.array(names, dtype=TEXT),
-        program_source=pd.array(sources, dtype=TEXT),
-        kind=pd.array(kinds, dtype=TEXT),
-        completion=pd.array(completions, dtype=TEXT),
-    )
-    return named, kept if kept is not None else _kept(memory, seen, ends, dried, last_end)
+    known = kept if kept is not None else _kept(memory, seen, ends, dried, last_end)
+    columns = {
+        "program": names,
+        "program_source": sources,
+        "kind": kinds,
+        "completion": completions,
+    }
+    return Assigned(columns, known)
 
 
-def _ends_alike(row: _Row, earlier: list[float]) -> bool:
+def _ends_alike(row: CycleFacts, earlier: list[float]) -> bool:
     """Return whether a hold ended after the same time as others before."""
     near = max(ALIKE_SHARE * row.exposure, 2.0 * row.interval)
     return sum(abs(e - row.exposure) <= near for e in earlier) >= ALIKE_TIMES
@@ -182,7 +200,9 @@ def _kept(
 
 
 @dataclass(frozen=True)
-class _Row:
+class CycleFacts:
+    """What a cycle's program is told by; times [s], set point [°C], NaN for null."""
+
     kind: str
     completion: str
     setpoint: float
@@ -196,7 +216,7 @@ class _Row:
     ended_s: float
 
 
-def _rows(cycles: pd.DataFrame) -> Iterator[_Row]:
+def _rows(cycles: pd.DataFrame) -> Iterator[CycleFacts]:
     def floats(name: str) -> list[float]:
         values: list[float] = cycles[name].to_numpy(np.float64, na_value=np.nan).tolist()
         return values
@@ -207,7 +227,7 @@ def _rows(cycles: pd.DataFrame) -> Iterator[_Row]:
         return values
 
     return map(
-        _Row,
+        CycleFacts,
         cycles["kind"].tolist(),
         cycles["completion"].tolist(),
         floats("setpoint_c"),
@@ -222,6 +242,28 @@ def _rows(cycles: pd.DataFrame) -> Iterator[_Row]:
     )
 
 
+def facts_of(values: Mapping[str, Any]) -> CycleFacts:
+    """Return the facts of one cycle from its values by column, times in ms."""
+
+    def number(name: str) -> float:
+        return float(values.get(name, np.nan))
+
+    vacuum = "air_removal_vacuum_kpa" in values
+    return CycleFacts(
+        values["kind"],
+        values["completion"],
+        number("setpoint_c"),
+        number("plateau_s"),
+        number("exposure_s"),
+        number("sample_interval_s"),
+        number("exposure_gap_s"),
+        int(values.get("pulse_count", vacuum)),
+        number("drying_s"),
+        values["started_at"] / 1000.0,
+        values["ended_at"] / 1000.0,
+    )
+
+
 def _pulses(cycles: pd.DataFrame) -> list[int]:
     """Return the pulses of each cycle; at least one where they were too short to count."""
     seen = cycles["air_removal_vacuum_kpa"].notna().to_numpy().astype(np.int64)
@@ -233,7 +275,7 @@ def _pulses(cycles: pd.DataFrame) -> list[int]:
 def _program(
     programs: list[Program],
     removal: str,
-    row: _Row,
+    row: CycleFacts,
     held: float,
     seen: dict[float, list[float]],
 ) -> tuple[Program | None, str]:

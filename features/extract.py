@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from ..shared.config import Limits, Unit
 from ..shared.programs import Program
 from ..shared.schema import CYCLES, to_pandas
 from . import cycle
-from .assign import assign_after
+from .assign import assign_after, assign_rows, facts_of
 from .crossing import median
 from .events import BREAK_S, Event, clusters, find_events, parted
 from .memory import PLATEAUS, STOPPED, Memory
@@ -32,12 +33,17 @@ SETTLE_S: Final = 1000.0
 class Extraction:
     """Cycles of a trace, and where to resume when it grows."""
 
-    cycles: pd.DataFrame
+    table: pa.Table
     """Columns of the cycles table, in time order."""
     resume_from: pd.Timestamp | None
     """Earliest sample time needed when more data come; cycles that start before are final."""
     memory: Memory = field(default_factory=Memory)
     """What later cycles need to know of those that start before ``resume_from``."""
+
+    @cached_property
+    def cycles(self) -> pd.DataFrame:
+        """The cycles as a frame."""
+        return to_pandas(self.table)
 
 
 def extract(
@@ -77,7 +83,7 @@ def extract(
     if len(samples) < 2:
         only = pd.Timestamp(int(samples.time_ms[0]), unit="ms", tz="UTC") if len(samples) else None
         before = memory if memory is not None else _remember(earlier, unit)
-        return Extraction(CYCLES.empty(), only, before)
+        return Extraction(CYCLES.plain_schema.empty_table(), only, before)
     programs = tuple(Program.parse(p) for p in unit.programs)
     if memory is None:
         if earlier is not None:
@@ -187,17 +193,24 @@ def _resume(samples: Samples, left: int, pending: int | None) -> pd.Timestamp:
 
 def _table(
     rows: list[Row], unit: Unit, memory: Memory, until: pd.Timestamp
-) -> tuple[pd.DataFrame, Memory]:
+) -> tuple[pa.Table, Memory]:
     """Return rows as the cycles table, programs assigned, and the memory of those before."""
     if not rows:
-        return CYCLES.empty(), memory
+        return CYCLES.plain_schema.empty_table(), memory
     rows = sorted(rows, key=lambda r: float(r.values["started_at"]))
-    records = finish(rows)
-    schema = pa.schema([pa.field(f.name, f.type) for f in CYCLES.arrow_schema()])
-    arrays = [pa.array([r.get(f.name) for r in records], type=f.type) for f in schema]
-    fresh = to_pandas(pa.Table.from_arrays(arrays, schema=schema))
     until_s = until.timestamp()
-    cycles, after = assign_after(fresh, unit, memory, until_s)
+    assigned = assign_rows([facts_of(r.values) for r in rows], unit, memory, until_s)
+    after = assigned.memory
+    records = finish(rows)
+    columns = [
+        pa.array(
+            assigned.columns.get(f.name) or [r.get(f.name) for r in records],
+            type=f.type,
+            from_pandas=True,
+        )
+        for f in CYCLES.plain_schema
+    ]
+    cycles = pa.Table.from_arrays(columns, schema=CYCLES.plain_schema)
     history = _History(memory)
     for row in rows:
         if row.values["started_at"] / 1000.0 < until_s:

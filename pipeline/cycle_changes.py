@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from ..shared.schema import CYCLES
 from .judge_state import ended
@@ -17,22 +19,25 @@ class Change:
     """What a unit's cycles from some moment on become."""
 
     unit: str
-    rows: pd.DataFrame
+    rows: pa.Table
+    """Columns of the cycles table."""
     new: int
     """How many are new."""
     added: bool = False
     """The rows follow those that are stored, which stay."""
 
 
-def begins_with(fresh: pd.DataFrame, old: pd.DataFrame) -> bool:
+def begins_with(fresh: pa.Table, old: pa.Table) -> bool:
     """Return whether the first of the fresh cycles are the old ones, unchanged."""
-    if len(fresh) < len(old) or fresh["cycle_id"].iloc[: len(old)].tolist() != (
-        old["cycle_id"].tolist()
-    ):
+    if len(fresh) < len(old):
         return False
-    same = [c for c in CYCLES.names if c != "aliases"]
-    head = fresh.iloc[: len(old)][same].reset_index(drop=True)
-    return head.equals(old[same].reset_index(drop=True))
+    head = fresh.slice(0, len(old))
+    return all(head.column(c).equals(old.column(c)) for c in CYCLES.names if c != "aliases")
+
+
+def ends(cycles: pa.Table) -> pa.ChunkedArray:
+    """Return the moment of each cycle at which it may be judged; see ``judge_state.ended``."""
+    return pc.coalesce(*(cycles.column(n) for n in ("ended_at", "exposure_end", "started_at")))
 
 
 def earliest_change(old: pd.DataFrame, new: pd.DataFrame) -> int | None:

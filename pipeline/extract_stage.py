@@ -14,17 +14,19 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from ..features import Memory, extract
 from ..shared.config import Clock, Config, Correction, Limits, Unit
 from ..shared.errors import ChamberdriftError
-from ..shared.schema import CYCLES
+from ..shared.schema import CYCLES, to_pandas
 from ..shared.version import SCHEMA_VERSION, VERSION
 from .corrections import corrected, corrections_of, with_amounts
-from .cycle_changes import Change, begins_with, earliest_change, keep_aliases
+from .cycle_changes import Change, begins_with, earliest_change, ends, keep_aliases
 from .executor import run_chunked
-from .judge_state import ended
 from .logger_pairs import STATE as PAIRS
 from .logger_pairs import Pair, all_pairs, clocks_of, paired, reach, said_of
 from .resume_points import from_ms, next_points, resume_point, to_ms
@@ -71,7 +73,8 @@ class Extracted:
     """One unit's cycles, or why there are none."""
 
     unit_id: str
-    cycles: pd.DataFrame
+    cycles: pa.Table
+    """Columns of the cycles table, in time order."""
     resume_from: pd.Timestamp | None
     memory: Memory
     loggers: tuple[str, ...] = ()
@@ -231,13 +234,18 @@ def extract_unit(task: ExtractTask) -> Extracted:
             memory=task.memory,
         )
     except ChamberdriftError as error:
-        return Extracted(unit, CYCLES.empty(), None, Memory(), error=str(error))
+        return _failed(unit, str(error))
     except Exception as error:
-        text = f"{type(error).__name__}: {error}"
-        return Extracted(unit, CYCLES.empty(), None, Memory(), error=text)
+        return _failed(unit, f"{type(error).__name__}: {error}")
     loggers = tuple(sorted(str(x) for x in trace["logger_id"].dropna().unique() if x))
-    cycles = with_amounts(found.cycles, task.corrections)
+    cycles = found.table
+    if task.corrections and len(cycles):
+        cycles = CYCLES.arrow(with_amounts(found.cycles, task.corrections))
     return Extracted(unit, cycles, found.resume_from, found.memory, loggers, pair)
+
+
+def _failed(unit: str, why: str) -> Extracted:
+    return Extracted(unit, CYCLES.plain_schema.empty_table(), None, Memory(), error=why)
 
 
 def _digest(
@@ -279,7 +287,7 @@ def _stored_cycles(
     view: Snapshot,
     starts: Mapping[str, pd.Timestamp | None],
     memories: Mapping[str, Memory | None],
-) -> dict[str, pd.DataFrame]:
+) -> dict[str, pa.Table]:
     """Return each unit's stored cycles: those from its start on, or all where the start was
     not the last run's, or there is none."""
     known = {u: at for u, at in starts.items() if at is not None and memories[u] is not None}
@@ -292,15 +300,34 @@ def _stored_cycles(
     ]
     if groups[1][0]:
         groups[1] = (groups[1][0], min(known[u] for u in groups[1][0]))
-    frames: dict[str, pd.DataFrame] = {}
+    tables: dict[str, pa.Table] = {}
     for units, since in groups:
         if not units:
             continue
-        frame = view.table("cycles", units=units, since=since)
-        for name, own in frame.groupby("unit_id", sort=True):
-            at = known.get(str(name))
-            frames[str(name)] = own if at is None else own[(own["started_at"] >= at).to_numpy()]
-    return frames
+        rows = view.arrow("cycles", keys=units, since=since).cast(CYCLES.plain_schema)
+        counts = pc.value_counts(rows.column("unit_id")).to_pylist()  # sorted by unit
+        first = 0
+        for count in counts:
+            name, own = str(count["values"]), rows.slice(first, count["counts"])
+            first += len(own)
+            tables[name] = _since(own, known.get(name))
+    return tables
+
+
+def _since(cycles: pa.Table, moment: pd.Timestamp | None) -> pa.Table:
+    """Return the cycles that start at a moment or later; all without one."""
+    if moment is None or not len(cycles):
+        return cycles
+    first = int(np.searchsorted(_starts_ms(cycles), to_ms(moment)))
+    return cycles if first == 0 else cycles.slice(first)
+
+
+def _starts_ms(cycles: pa.Table) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """Return when cycles start [ms since 1970], shape (n,), in order."""
+    starts: np.ndarray[Any, np.dtype[np.int64]] = (
+        cycles.column("started_at").cast(pa.int64()).to_numpy()
+    )
+    return starts
 
 
 def _task(
@@ -309,14 +336,15 @@ def _task(
     unit: str,
     start: pd.Timestamp | None,
     memory: Memory | None,
-    before: pd.DataFrame | None,
+    before: pa.Table | None,
     pair: Pair | None,
 ) -> ExtractTask:
     clocks = clocks_of(work.config, unit)
     far = start if start is None or pair is None else start - reach(clocks)
     earlier = None
     if start is not None and memory is None and before is not None:
-        earlier = before[(before["started_at"] < start).to_numpy()].reset_index(drop=True)
+        count = int(np.searchsorted(_starts_ms(before), to_ms(start)))
+        earlier = to_pandas(before.slice(0, count))
     return ExtractTask(
         work.config.unit(unit),
         work.config.limits,
@@ -330,23 +358,21 @@ def _task(
     )
 
 
-def _after_forgotten(
-    view: Snapshot, unit: str, before: pd.DataFrame | None
-) -> pd.Timestamp | None:
+def _after_forgotten(view: Snapshot, unit: str, before: pa.Table | None) -> pd.Timestamp | None:
     """Return the first sample kept, where samples of older cycles were forgotten; else None."""
     limit = forgotten_before(view)
     if before is None or not len(before) or limit is None:
         return None
     files = view.trace_files(unit)
     first = from_ms(min([limit, *(f.low for f in files)]))
-    return first if before["started_at"].min() < first else None
+    return first if _starts_ms(before)[0] < to_ms(first) else None
 
 
 def _difference(
     work: Work,
     task: ExtractTask,
     start: pd.Timestamp | None,
-    before: pd.DataFrame | None,
+    before: pa.Table | None,
     found: Extracted,
 ) -> Change | None:
     """Return what changes of a unit's cycles, or None if nothing does."""
@@ -356,26 +382,23 @@ def _difference(
         # What began before is final, or its samples are gone; of a cycle that was cut in two
         # by their removal, the rest is no cycle of its own.
         last_end = _ended_before(task, start, before)
-        own = fresh["started_at"] >= (start if last_end is None else max(start, last_end))
-        if not own.all():
-            fresh = fresh[own.to_numpy()].reset_index(drop=True)
-        if old is not None:
-            old = old[(old["started_at"] >= start).to_numpy()]
+        fresh = _since(fresh, start if last_end is None else max(start, last_end))
+        old = None if old is None else _since(old, start)
     if old is None or not len(old):
         return _all_new(work, unit, fresh)
-    old = old.reset_index(drop=True)
     if begins_with(fresh, old):  # most nights: yesterday's cycles stand, today's follow
-        return _all_new(work, unit, fresh.iloc[len(old) :])
-    old = CYCLES.conform(old)
-    cycles = keep_aliases(fresh, old)
-    if cycles.equals(old):
+        return _all_new(work, unit, fresh.slice(len(old)))
+    was = to_pandas(old)
+    cycles = keep_aliases(to_pandas(fresh), was)
+    if cycles.equals(was):
         return None
-    _rejudge(work, unit, earliest_change(old, cycles))
-    return Change(unit, cycles, len(set(cycles["cycle_id"]) - set(old["cycle_id"])))
+    _rejudge(work, unit, earliest_change(was, cycles))
+    new = len(set(cycles["cycle_id"]) - set(was["cycle_id"]))
+    return Change(unit, CYCLES.arrow(cycles), new)
 
 
 def _ended_before(
-    task: ExtractTask, start: pd.Timestamp, before: pd.DataFrame | None
+    task: ExtractTask, start: pd.Timestamp, before: pa.Table | None
 ) -> pd.Timestamp | None:
     """Return the end of the last cycle that began before a moment, or None."""
     if task.memory is not None:
@@ -383,15 +406,16 @@ def _ended_before(
         return None if math.isnan(end_s) else from_ms(round(end_s * 1000.0))
     if before is None:
         return None
-    last_end = before.loc[(before["started_at"] < start).to_numpy(), "ended_at"].max()
-    return None if pd.isna(last_end) else last_end
+    count = int(np.searchsorted(_starts_ms(before), to_ms(start)))
+    last_end = pc.max(before.column("ended_at").slice(0, count)).as_py()
+    return None if last_end is None else pd.Timestamp(last_end)
 
 
-def _all_new(work: Work, unit: str, fresh: pd.DataFrame) -> Change | None:
+def _all_new(work: Work, unit: str, fresh: pa.Table) -> Change | None:
     """Return cycles that replace none; most nights' and all of a first one's."""
     if not len(fresh):
         return None
-    _rejudge(work, unit, to_ms(ended(fresh).min()))
+    _rejudge(work, unit, pc.min(ends(fresh).cast(pa.int64())).as_py())
     return Change(unit, fresh, len(fresh), added=True)
 
 
@@ -408,14 +432,14 @@ def _publish(
     whole = [c for c in changes if not c.added and starts[c.unit] is None]
     parts = [c for c in changes if not c.added and starts[c.unit] is not None]
     if whole:
-        frame = pd.concat([c.rows for c in whole], ignore_index=True)
-        work.txn.replace_many("cycles", frame, [c.unit for c in whole])
+        rows = to_pandas(pa.concat_tables([c.rows for c in whole]))
+        work.txn.replace_many("cycles", rows, [c.unit for c in whole])
     if parts:
-        frame = pd.concat([c.rows for c in parts], ignore_index=True)
+        rows = to_pandas(pa.concat_tables([c.rows for c in parts]))
         since = {c.unit: at for c in parts if (at := starts[c.unit]) is not None}
-        work.txn.replace_since_many("cycles", frame, since)
+        work.txn.replace_since_many("cycles", rows, since)
     if added:
-        work.txn.append("cycles", pd.concat([c.rows for c in added], ignore_index=True))
+        work.txn.append("cycles", to_pandas(pa.concat_tables([c.rows for c in added])))
     work.changed = work.changed or bool(changes)
 
 

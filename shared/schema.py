@@ -50,7 +50,8 @@ class Table:
         return self._blank.copy()
 
     @cached_property
-    def _plain_schema(self) -> pa.Schema:
+    def plain_schema(self) -> pa.Schema:
+        """The Arrow schema without its metadata and with nulls allowed."""
         return pa.schema([pa.field(f.name, f.type) for f in self.arrow_schema()])
 
     @cached_property
@@ -95,7 +96,7 @@ class Table:
             problems.append(f"{', '.join(self.key)}: some rows are there twice")
         if problems:
             raise SchemaError(f"table {self.name}: " + "; ".join(problems))
-        return pa.Table.from_arrays(arrays, schema=self._plain_schema)
+        return pa.Table.from_arrays(arrays, schema=self.plain_schema)
 
     def describe(self) -> pd.DataFrame:
         """Return the data dictionary of this table, a row a column."""
