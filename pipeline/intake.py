@@ -13,6 +13,7 @@ from ..shared.config import Config
 from . import inbox as inbox_files
 from .executor import run_chunked
 from .intake_rows import Account
+from .intake_spool import clear_spools
 from .intake_task import (
     ExportFile,
     Outcome,
@@ -99,6 +100,7 @@ def ingest_inbox(
     """
     from .store.location import open_location
 
+    clear_spools()
     place = open_location(inbox)
     key = inbox_files.inbox_key(place)
     looked = inbox_files.scan(inbox)

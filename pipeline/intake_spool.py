@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -22,6 +24,11 @@ SPILL_ROWS: Final = 1_000_000
 FLUSH_ROWS: Final = 1_000_000
 """Samples of several exports that are written together at most."""
 
+PREFIX: Final = "chamberdrift-spool-"
+IN_USE: Final = "in-use"
+"""A file that is locked while the folder's process lives."""
+YOUNG_S: Final = 60.0
+"""Folders younger than that may be about to be locked [s]."""
 DAY_MS: Final = 86_400_000
 
 
@@ -35,6 +42,7 @@ class ExportSpool:
         self._held: list[pa.Table] = []
         self._held_rows = 0
         self._folder: Path | None = None
+        self._hold: IO[bytes] | None = None
         self._pieces: dict[tuple[str, int], list[Path]] = {}
         self._written = 0
 
@@ -67,7 +75,9 @@ class ExportSpool:
         if not self._held:
             return
         if self._folder is None:
-            self._folder = Path(tempfile.mkdtemp(prefix="chamberdrift-"))
+            self._folder = Path(tempfile.mkdtemp(prefix=PREFIX))
+            self._hold = open(self._folder / IN_USE, "wb")  # noqa: SIM115 - held till close
+            _lock(self._hold)
         for unit, tables in split_units(pa.concat_tables(self._held)):
             table = pa.concat_tables(tables)
             at = samples.times_ms(table)
@@ -124,9 +134,45 @@ class ExportSpool:
         """Drop everything."""
         self._held = []
         self._pieces = {}
+        if self._hold is not None:
+            self._hold.close()
+            self._hold = None
         if self._folder is not None:
             shutil.rmtree(self._folder, ignore_errors=True)
             self._folder = None
+
+
+def clear_spools() -> int:
+    """Remove what killed runs left in the temporary folder; return how many folders went.
+
+    A folder goes when nobody holds its lock, which ends with the process that took it.
+    """
+    removed = 0
+    with contextlib.suppress(OSError):
+        for folder in Path(tempfile.gettempdir()).glob(f"{PREFIX}*"):
+            with contextlib.suppress(OSError):
+                if time.time() - folder.stat().st_mtime < YOUNG_S:
+                    continue
+                mark = folder / IN_USE
+                if mark.exists():
+                    with open(mark, "rb+") as hold:
+                        _lock(hold)
+                mark.unlink(missing_ok=True)
+                shutil.rmtree(folder)
+                removed += 1
+    return removed
+
+
+def _lock(file: IO[bytes]) -> None:
+    """Lock an open file for this process; OSError where another one holds it.
+
+    Where there are no such locks (Windows) a file that is open can't be removed instead.
+    """
+    try:
+        import fcntl
+    except ImportError:
+        return
+    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
 
 
 def _read_piece(path: Path) -> pa.Table:

@@ -344,8 +344,8 @@ def _ms(time: Any) -> int:
 def _keep_bytes(store: Location, source: Any, sha256: str) -> None:
     """Copy a refused export's bytes into quarantine; harmless if the run never commits."""
     target = f"quarantine/{sha256}/export"
-    if store.exists(target):
-        return
+    if store.exists(target) and _hash_stream(store, target) == sha256:
+        return  # else a machine that lost its power left it without its bytes
     if isinstance(source, bytes):
         store.write(target, source)
         return

@@ -222,15 +222,24 @@ def bare_id(text: str) -> str:
     return re.sub(r"[\W_]+", "", text.casefold())
 
 
-def _ask(name: str, found: str, example: str, line: int | None) -> Exception:
+def _ask(
+    name: str, found: str, example: str, line: int | None, *, alone: bool = True
+) -> Exception:
+    """Return the refusal of an export whose unit is open.
+
+    Where candidates disagree the answer holds for this export ``alone``: the others of its
+    folder may be whose they say they are.
+    """
     return refusal(
         "unit_id",
         name,
         found,
-        "say which unit it is in a [[layout]], or assign its logger to a unit",
+        "say which unit it is in a [[layout]]"
+        + (" (widen its match where that holds for more exports)" if alone else "")
+        + ", or assign its logger to a unit",
         line=line,
         question="Which unit do these exports belong to?",
-        toml=layout_toml(name, f"unit_id = {toml_text(example)}"),
+        toml=layout_toml(name, f"unit_id = {toml_text(example)}", alone=alone, alike=True),
     )
 
 
@@ -332,10 +341,9 @@ def _stem(leaf: str) -> str:
 
 def _from_name(name: str, logger: str, config: Config, inside: str) -> Identity:
     leaf = name.replace("\\", "/").rsplit("/", 1)[-1]
-    if inside and not strip_name(_stem(leaf)):
-        # The archive's own name says nothing: a name in it may.
-        name = f"{name}/{inside}"
-    parts = [p for p in name.replace("\\", "/").split("/") if p not in {"", ".", ".."}]
+    # Where the archive's own name says nothing, a name in it may.
+    whole = f"{name}/{inside}" if inside and not strip_name(_stem(leaf)) else name
+    parts = [p for p in whole.replace("\\", "/").split("/") if p not in {"", ".", ".."}]
     sites = {s.id.casefold() for s in config.sites} | {
         s.name.casefold() for s in config.sites if s.name
     }
@@ -362,6 +370,7 @@ def _from_name(name: str, logger: str, config: Config, inside: str) -> Identity:
         "folder's name",
         "unit-1",
         None,
+        alone=False,
     )
 
 

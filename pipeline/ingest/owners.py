@@ -201,7 +201,7 @@ def _from_column(d: Decider, column: int) -> list[tuple[str, str, Any]]:
             f"the column {quoted(d.table.headers[column])} names {quoted(next(iter(ids)))}",
             "pin unit_id in a [[layout]], or correct the export",
             question="Which unit do these exports belong to?",
-            toml=layout_toml(d.a.name, f"unit_id = {toml_text(next(iter(ids)))}"),
+            toml=layout_toml(d.a.name, f"unit_id = {toml_text(next(iter(ids)))}", alone=True),
         )
     d.a.note(
         "unit",
@@ -394,6 +394,11 @@ def _of_places(
         "(give its IANA name)?",
         toml=layout_toml(d.a.name, f"zone = {toml_text(fixed)}"),
     )
+
+
+def begins_of(times: clocks.RowTimes) -> datetime | None:
+    """Return about when an export begins: by its own clock, so to within half a day."""
+    return _begins(times.ms[times.ok])
 
 
 def _begins(known_ms: Int) -> datetime | None:

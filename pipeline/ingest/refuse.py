@@ -80,7 +80,7 @@ def toml_text(text: str) -> str:
     return f'"{escaped}"'
 
 
-def layout_toml(name: str, *lines: str, alone: bool = False) -> str:
+def layout_toml(name: str, *lines: str, alone: bool = False, alike: bool = False) -> str:
     """Return a ``[[layout]]`` entry for exports that lie beside this one.
 
     Parameters
@@ -89,6 +89,8 @@ def layout_toml(name: str, *lines: str, alone: bool = False) -> str:
         What it pins.
     alone
         That this very export is meant: a start, say, is no other's.
+    alike
+        That of the exports beside it those are meant whose names begin with the same word.
     """
     if alone:
         match = glob.escape(name.replace("\\", "/"))
@@ -98,6 +100,8 @@ def layout_toml(name: str, *lines: str, alone: bool = False) -> str:
     # Files at the top of the inbox may be anyone's: there the name's own beginning counts.
     start = re.match(r"[A-Za-z]+(?:[-_ ]?\d{1,4}(?!\d))?", leaf)
     own = "" if folder or start is None or len(start[0]) < 3 else start[0]
+    if folder and alike and (word := re.match(r"[^\W\d_]{3,}", leaf)):
+        own = word[0]
     # Names may hold brackets, which mean something in patterns.
     pattern = glob.escape(folder + "/" if folder else "") + own + "*" + glob.escape(suffix)
     return "\n".join(["[[layout]]", f"match = {toml_text(pattern)}", *lines])

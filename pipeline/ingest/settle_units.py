@@ -15,8 +15,9 @@ from . import clock as clocks
 from . import physics_check as physics
 from . import steam_settles as steam
 from .convert import Atmosphere, Owner
-from .owners import atmosphere_of
+from .owners import atmosphere_of, begins_of
 from .plausibility import stuck
+from .reading import Known
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import Channel
 from .units_found import read_mark
@@ -396,7 +397,8 @@ def refuse_contradictions(
                     pressure * PRESSURE_TO_KPA[p.unit],
                     t.unit,
                     p.reference,
-                    atmosphere_of(d, owner.unit_id).kpa or STANDARD_ATMOSPHERE_KPA,
+                    atmosphere_of(d, owner.unit_id, begins_of(times)).kpa
+                    or STANDARD_ATMOSPHERE_KPA,
                 )
         found = found or physics.temperature_contradiction(temperature, t.unit, highest)
         for channel, values in ((t, temperature), (p, pressure)):
@@ -411,6 +413,8 @@ def refuse_contradictions(
             lines.append(f"pressure_unit = {toml_text(found.pressure_unit)}")
         if found.reference:
             lines.append(f"pressure_reference = {toml_text(found.reference)}")
+        # Where others of this layout were read, their units are no other: one file is meant.
+        alone = d.a.facts.of(owner.unit_id, d.layout_key) != Known()
         columns = quoted(t.header) + (f" and {quoted(p.header)}" if p is not None else "")
         raise refusal(
             "unit_contradiction",
@@ -419,5 +423,5 @@ def refuse_contradictions(
             "correct the logger's settings, or pin unit and reference in a [[layout]]",
             line=d.table.header_line,
             question="Which units and which pressure reference do these columns really have?",
-            toml=layout_toml(d.a.name, *lines) if lines else "",
+            toml=layout_toml(d.a.name, *lines, alone=alone) if lines else "",
         )

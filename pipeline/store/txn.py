@@ -45,6 +45,8 @@ class Txn:
         """Paths of table files that were made on the way."""
         self._facts: dict[str, int] = {}
         self._after: list[Callable[[], None]] = []
+        self._beside: list[str] = []
+        """Files that no layer names, to be durable before the commit."""
         self.published = 0
         """The number of its commit, once there is one."""
         self._done = False
@@ -187,7 +189,10 @@ class Txn:
     def quarantine(self, sha256: str, reason: Mapping[str, Any]) -> None:
         """Keep why an export was refused, beside its bytes."""
         text = json.dumps(reason, indent=2).encode() + b"\n"
-        self._place.write(f"quarantine/{sha256}/reason.json", text)
+        folder = f"quarantine/{sha256}"
+        self._place.write(f"{folder}/reason.json", text)
+        bytes_there = self._place.exists(f"{folder}/export")
+        self._beside += [f"{folder}/reason.json", *([f"{folder}/export"] * bytes_there)]
 
     def unquarantine(self, sha256: str) -> None:
         """Drop the bytes of an export that was accepted at last, once this is published."""
@@ -251,7 +256,7 @@ class Txn:
             cleaned=cleaned,
         )
         live = [*self._traces.added, *(r.path for r in merged)]
-        self._place.sync(live)
+        self._place.sync([*live, *self._beside])
         data = log.dump_commit(commit)
         self._lock.check()
         self._create(number, data)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import io
+import zipfile
 
 import pytest
 from chamberdrift.pipeline.ingest import Facts, read_export
-from chamberdrift.shared.config import Config, Defaults, LayoutPin
+from chamberdrift.shared.config import Config, Defaults, LayoutPin, Site, Unit
 from chamberdrift.shared.config_file import parse_config
 from chamberdrift.shared.errors import ExportRefusedError
 
@@ -159,3 +161,52 @@ def test_a_pinned_unit_never_mixes_rows_of_several() -> None:
     _, refused = attempt(lines(rows, head).encode(), "x.csv", pin)
     assert refused is not None
     assert refused.cause == "layout"
+
+
+def test_a_units_question_covers_no_more_than_what_is_open() -> None:
+    data = lines(iso(), "Unit: S-12", HEAD).encode()
+    units = (Unit("S-12"), Unit("S-13"))
+    config = Config(defaults=Defaults(zone="Europe/Berlin"), units=units)
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(data, name="S-13/a.csv", config=config)
+    (pin,) = parse_config(caught.value.toml).layouts
+    assert (pin.match, pin.unit_id) == ("S-13/a.csv", "S-12")
+    bare = lines(iso(), HEAD).encode()
+    config = Config(defaults=Defaults(zone="Europe/Berlin"), sites=(Site("north"),))
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(bare, name="north/temp_20240521.csv", config=config)
+    (pin,) = parse_config(caught.value.toml).layouts
+    assert pin.match == "north/temp*.csv"
+
+
+def test_an_archives_unit_is_pinned_by_the_archives_name() -> None:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr("log.csv", lines(iso(), HEAD))
+    config = Config(defaults=Defaults(zone="Europe/Berlin"))
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(packed.getvalue(), name="export.zip", config=config)
+    answered = merged(config, parse_config(caught.value.toml))
+    reading = read_export(packed.getvalue(), name="export.zip", config=answered)
+    assert reading.unit_ids == ("unit-1",)
+
+
+def test_one_file_among_others_that_were_read_is_pinned_alone() -> None:
+    c = cycle()
+    head = "Time,Temperature (°C),Pressure (bar abs)"
+    wrong = rows_of(
+        c, "Etc/UTC", lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S},{t:.1f},{p / 1000:.4f}"
+    )
+    right = rows_of(
+        c, "Etc/UTC", lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S},{t:.1f},{p / 100:.4f}"
+    )
+    config = Config(defaults=Defaults(zone="Etc/UTC"))
+    good = read_export(lines(right, head).encode(), name="S-1/0001.csv", config=config)
+    facts = Facts().learn("S-1", good.layout_key, good.learned["S-1"])
+    for known, match in ((Facts(), "S-1/*.csv"), (facts, "S-1/0002.csv")):
+        with pytest.raises(ExportRefusedError) as caught:
+            read_export(
+                lines(wrong, head).encode(), name="S-1/0002.csv", config=config, facts=known
+            )
+        assert caught.value.cause == "unit_contradiction"
+        assert parse_config(caught.value.toml).layouts[0].match == match

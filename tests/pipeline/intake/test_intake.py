@@ -341,6 +341,71 @@ def test_units_that_go_to_disk_several_times_a_day_stay_apart(
         assert got[unit]["temperature_c"].tolist() == [value] * len(at)
 
 
+def test_what_a_killed_run_left_in_the_temporary_folder_goes_and_a_live_ones_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from chamberdrift.pipeline.ingest.output import trace_table
+
+    monkeypatch.setattr(intake_spool.tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(intake_spool, "SPILL_ROWS", 10)
+    spool = intake_spool.ExportSpool()
+    values = {"temperature_c": np.full(20, 20.0)}
+    spool.add(trace_table("a", "", np.arange(20) * 1000, values, None, False, "0" * 16))
+    (live,) = tmp_path.iterdir()
+    dead = tmp_path / f"{intake_spool.PREFIX}dead"
+    dead.mkdir()
+    (dead / intake_spool.IN_USE).touch()
+    (dead / "0.arrow").write_bytes(b"x" * 100)
+    other = tmp_path / "someone-elses"
+    other.mkdir()
+    assert intake_spool.clear_spools() == 0  # too young to tell
+    for folder in (live, dead, other):
+        os.utime(folder, (1.0, 1.0))
+    assert intake_spool.clear_spools() == 1
+    assert sorted(tmp_path.iterdir()) == sorted([live, other])
+    spool.close()
+    assert list(tmp_path.iterdir()) == [other]
+
+
+def test_bytes_set_aside_are_durable_before_the_commit_names_them(
+    clinic: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from chamberdrift.pipeline.store.location import LocalLocation
+
+    steps: list[str] = []
+    sync, create = LocalLocation.sync, LocalLocation.create
+
+    def synced(place: Any, paths: Any) -> None:
+        paths = list(paths)
+        steps.extend(paths)
+        sync(place, paths)
+
+    def created(place: Any, path: str, data: bytes) -> None:
+        steps.append(path)
+        create(place, path, data)
+
+    monkeypatch.setattr(LocalLocation, "sync", synced)
+    monkeypatch.setattr(LocalLocation, "create", created)
+    clinic.put("a.csv", first="refuse zone\n")
+    clinic.night()
+    (sha256,) = clinic.store.snapshot().table("refused")["sha256"]
+    commit = next(k for k, path in enumerate(steps) if path.startswith("commits/"))
+    for leaf in ("export", "reason.json"):
+        assert f"quarantine/{sha256}/{leaf}" in steps[:commit]
+
+
+def test_quarantined_bytes_that_a_power_cut_emptied_are_written_again(clinic: Any) -> None:
+    import hashlib
+
+    path = clinic.put("a.csv", first="refuse zone\n")
+    data = path.read_bytes()
+    target = Path(clinic.store.location) / "quarantine" / hashlib.sha256(data).hexdigest()
+    target.mkdir(parents=True)
+    (target / "export").write_bytes(b"")
+    clinic.night()
+    assert (target / "export").read_bytes() == data
+
+
 def test_many_processes_give_the_same_store(
     clinic: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
