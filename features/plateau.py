@@ -86,7 +86,7 @@ def sustained_top(time: FloatArray, temp: FloatArray, seconds: float = 45.0) -> 
     span = float(time[-1] - time[0])
     if len(temp) < 3 or span <= 0.0:
         return float(np.max(temp))
-    count = int(np.clip(round(seconds / span * (len(temp) - 1)), 1, len(temp)))
+    count = min(max(round(seconds / span * (len(temp) - 1)), 1), len(temp))
     return float(np.partition(temp, len(temp) - count)[len(temp) - count])
 
 

@@ -52,7 +52,8 @@ class Samples:
     ambient_c: FloatArray | None
     atmosphere_kpa: FloatArray | None
     assumed: BoolArray | None
-    logger_id: NDArray[Any] | None
+    logger_id: Any
+    """The loggers' names as pandas holds them, or None."""
 
     @cached_property
     def boiling_c(self) -> FloatArray:
@@ -99,9 +100,7 @@ def from_trace(trace: pd.DataFrame) -> Samples:
         ambient_c=_take(trace, "ambient_c", order),
         atmosphere_kpa=_take(trace, "atmosphere_kpa", order),
         assumed=_flags(trace, order),
-        logger_id=trace["logger_id"].to_numpy(dtype=object)[order]
-        if "logger_id" in trace.columns
-        else None,
+        logger_id=trace["logger_id"].array[order] if "logger_id" in trace.columns else None,
     )
 
 

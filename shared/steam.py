@@ -36,6 +36,7 @@ F0_REFERENCE_C: Final = 121.1
 """Reference temperature of F0 [°C]: one of three in print, stated with each result."""
 F0_Z_K: Final = 10.0
 """z value of F0 [K]."""
+_LN_10: Final = float(np.log(10.0))
 
 
 def p_sat_kpa(t_c: ArrayLike) -> FloatArray:
@@ -101,7 +102,7 @@ def lethal_rate(
 ) -> FloatArray:
     """Return the lethal rate [min/min] at temperature ``t_c`` [°C], any shape."""
     t = np.asarray(t_c, dtype=np.float64)
-    return np.asarray(10.0 ** ((t - reference_c) / z_k))
+    return np.asarray(np.exp((t - reference_c) * (_LN_10 / z_k)))
 
 
 def f0_min(
