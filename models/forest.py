@@ -21,7 +21,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .isolation import Trees, grow_all
+from .isolation import Trees, grow
 from .plain import array, pack_thousandths
 from .signs import INDEX, NAMES
 
@@ -174,11 +174,13 @@ def fit_forest(point: str, kind: str, pool: Pool) -> Forest | None:
     """
     if pool.units < LEAST_UNITS or min(len(pool.fit), len(pool.held)) < LEAST_ROWS:
         return None
-    seeds = [zlib.crc32(f"{point}/{kind}/{name}".encode()) for name in SUBSYSTEMS]
-    rows = [_columns(pool.fit, name) for name in SUBSYSTEMS]
-    grown = grow_all(rows, TREES, min(SAMPLES, len(pool.fit)), seeds)
-    models = dict(zip(SUBSYSTEMS, grown, strict=True))
-    reference = {n: np.sort(_scores(m, _columns(pool.held, n))) for n, m in models.items()}
+    models: dict[str, Trees] = {}
+    reference: dict[str, FloatArray] = {}
+    for name in SUBSYSTEMS:
+        rows = _columns(pool.fit, name)
+        seed = zlib.crc32(f"{point}/{kind}/{name}".encode())
+        models[name] = grow(rows, TREES, min(SAMPLES, len(rows)), seed)
+        reference[name] = np.sort(_scores(models[name], _columns(pool.held, name)))
     return Forest(point, models, reference)
 
 
