@@ -223,7 +223,7 @@ def extract_unit(task: ExtractTask) -> Extracted:
     """Read a unit's samples and find its cycles; an error stays with the unit."""
     unit = task.unit.id
     try:
-        trace, pair = paired(task.trace.read(provenance=True), task.clocks, task.pair)
+        trace, pair = paired(task.trace.read(), task.clocks, task.pair)
         if task.start is not None and len(trace):
             trace = trace[(trace["time"] >= task.start).to_numpy()].reset_index(drop=True)
         found = extract(

@@ -105,7 +105,7 @@ def paired(
     Parameters
     ----------
     trace
-        Samples of one unit in the columns of TRACES, and ``channel_sources``.
+        Samples of one unit in the columns of TRACES, and ``channel_sources`` where there is any.
     clocks
         What the configuration tells, as ``clocks_of`` gives it.
     known
@@ -118,7 +118,7 @@ def paired(
         trace holds no pressure from exports of its own.
     """
     apart = _apart(trace)
-    plain = trace.drop(columns=SOURCES, errors="ignore")
+    plain = trace.drop(columns=SOURCES) if SOURCES in trace else trace
     mixed = _mixed(trace)
     if mixed is not None:
         return plain, mixed

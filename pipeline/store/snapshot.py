@@ -34,10 +34,12 @@ class TraceTask:
         """At most so many samples."""
         return sum(f.rows for f in self.files)
 
-    def read(self, *, provenance: bool = False) -> pd.DataFrame:
-        """Return the samples, by time, in the columns of TRACES; with provenance, also what
-        names the source of each channel of a combined row."""
-        return samples.to_frame(self.arrow(), provenance=provenance)
+    def read(self) -> pd.DataFrame:
+        """Return the samples, by time, in the columns of TRACES; where exports were combined,
+        also what names the source of each channel of a combined row."""
+        rows = self.arrow()
+        pairs = rows.column(samples.CHANNEL_SOURCES)
+        return samples.to_frame(rows, provenance=pairs.null_count < len(pairs))
 
     def arrow(self) -> pa.Table:
         """Return the samples as an Arrow table."""
