@@ -25,6 +25,9 @@ PERIOD_SHARE: Final = 1.0 / 3.0
 """Longest period as a share of the exposure: fewer than three show no rhythm (no source)."""
 UNEVEN: Final = 0.25
 """Median distance of periods from their median beyond which they have no rhythm (no source)."""
+UNEVEN_SWING: Final = 0.3
+"""The same for the heights of swings: of a thermostat's on outside fleets 99.5 % lie within 0.17,
+of a proportioned heater's wander 90 % beyond 0.53."""
 FEW_SAMPLES: Final = 7.0
 """Samples in a period under which slopes come from steps, not from regressions of runs."""
 LEG_SAMPLES: Final = 2.5
@@ -99,7 +102,7 @@ def measure(
     if period > PERIOD_SHARE * float(time[-1] - time[0]) or not _even(time, turns):
         return _none("no_sawtooth")
     turns = _settled(turns)
-    if len(turns) < 2 * LEAST_TEETH:
+    if len(turns) < 2 * LEAST_TEETH or not _level(temp[turns], max(grain, step)):
         return _none("no_sawtooth")
     first = int(turns[0])
     legs = diff(time[turns])
@@ -192,6 +195,18 @@ def _even(time: FloatArray, turns: IntArray) -> bool:
         return True
     middle = median(periods)
     return median(np.abs(periods - middle)) < UNEVEN * middle
+
+
+def _level(turned: FloatArray, grain: float) -> bool:
+    """Return whether swings stand out and are about as high as each other, as a thermostat's are.
+
+    A heater that is proportioned wanders: its swings differ in height.
+    """
+    swing = np.abs(diff(turned))
+    middle = median(swing)
+    if middle < LEAST_AMPLITUDE * grain:
+        return False
+    return median(np.abs(swing - middle)) <= UNEVEN_SWING * middle
 
 
 def _settled(turns: IntArray) -> IntArray:

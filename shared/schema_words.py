@@ -10,7 +10,8 @@ COMMON: Final = "common practice, no source"
 OWN: Final = "this project's definition"
 SAWTOOTH: Final = (
     "null (no_sawtooth): under 4 samples a period, swing under 3 times noise or resolution, "
-    "fewer than two settled teeth, proportioned heat, or a height that slopes and period "
+    "fewer than two settled teeth, proportioned heat (swings without rhythm, or that differ in "
+    "height by more than 30 % in the median), or a height that slopes and period "
     "contradict (swings too fast for the sampling)"
 )
 SLOPES: Final = (
