@@ -53,6 +53,7 @@ QUESTIONS: Final = {
     "pressure_kpa": "the unit of pressures",
     "unit": "the unit's id",
     "logger": "the unit that its logger sits at",
+    "columns": "what its columns are",
     "layout": "its layout",
 }
 """Questions and how to call them."""
@@ -82,6 +83,7 @@ def basis_of(evidence: Iterable[Evidence], config: Config, name: str) -> Basis:
     pinned = pins_digest(config, name)
     if pinned:
         found["layout"] = {pinned}
+        found["columns"] = {columns_digest(config, name)}
     return {question: sorted(answers) for question, answers in sorted(found.items())}
 
 
@@ -142,6 +144,7 @@ def told_now(
         "pressure_kpa": [pin.pressure_unit or defaults.pressure_unit],
         "unit": [pin.unit_id],
         "logger": [_assignments(config, logger) for logger in basis.get("logger id", ())],
+        "columns": [columns_digest(config, name)],
         "layout": [pins_digest(config, name) or None],
     }
     now: Basis = {}
@@ -163,6 +166,14 @@ def pins_digest(config: Config, name: str) -> str:
 
     pin = merged_pin(config, name)
     return "" if pin == LayoutPin(match="") else _digest(repr(pin))
+
+
+def columns_digest(config: Config, name: str) -> str:
+    """Return a digest of the columns that layouts name for an export; empty where none does."""
+    from .ingest.pins import merged_pin
+
+    columns = merged_pin(config, name).columns
+    return _digest(repr(columns)) if columns else ""
 
 
 def configuration_digest(config: Config) -> str:

@@ -139,8 +139,13 @@ def _changed(rows: pd.DataFrame, config: Config, limit: int | None) -> dict[str,
 
 
 def _read_with(text: Any, units: list[str]) -> Basis:
-    """Return an export's basis; whose it is may be pinned since, whatever told it then."""
+    """Return an export's basis; whose it is may be pinned since, whatever told it then.
+
+    So may what its columns are, where no layout was pinned at all.
+    """
     basis: Basis = {} if text is None or pd.isna(text) else json.loads(str(text) or "{}")
+    if "layout" not in basis:
+        basis = {"columns": [""], **basis}
     return {"unit": units, **basis} if len(units) == 1 else basis
 
 

@@ -16,21 +16,22 @@ from . import clock as clocks
 from . import header_words as vocabulary
 from . import stated_starts as stated_at
 from .base_time import find_base_ms
-from .clock_text import understand
+from .clock_text import ABBREVIATIONS, understand
 from .convert import Owner, row_times
 from .dates import DAY_MS, EPOCH, StatedOrder, one_day, settle, words
 from .dialect import Table
 from .half_day import check_half_day
 from .lines import BLANKS, WIDE_BLANKS
 from .long_layout import Labels
-from .owners import created_at, find_owners, find_units, site_of
+from .owners import begins_of, created_at, find_owners, find_units, site_of
 from .parse import Parsed
 from .reading import Known
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .roles import Channel, Roles
 from .settle_units import refuse_contradictions, settle_references, settle_units
+from .stated_zone import ever_keeps
 from .statements import Statement
-from .times import CERTAIN, DAY_MONTH, parse_moments
+from .times import CERTAIN, DAY_MONTH, NO_OFFSET, parse_moments, throughout
 from .zones import pinnable_zone
 
 if TYPE_CHECKING:
@@ -130,6 +131,8 @@ class Decider:
         if self.roles.time.mode in {"clock", "elapsed", "index"}:
             base, base_utc, order = find_base_ms(self, stated)
         times = row_times(self.parsed, self.roles, order, base)
+        if self._pinned_otherwise(times):
+            times = row_times(self.parsed, self.roles, order, base)
         if base_utc:
             times = clocks.RowTimes(times.ms, times.ok, True)
         times.ok &= ~self.parsed.blank
@@ -179,6 +182,23 @@ class Decider:
             self._toml(order, channels, owners),
             spanned,
         )
+
+    def _pinned_otherwise(self, times: clocks.RowTimes) -> bool:
+        """Leave abbreviations in cells out where the pinned zone never keeps their offset.
+
+        Its own clocks are meant then (EST in Sydney). Returns whether they were left out.
+        """
+        moments, begins = self.parsed.moments, begins_of(times)
+        if moments is None or not moments.abbreviations or not self.pin.zone or begins is None:
+            return False
+        said = {ABBREVIATIONS[a][0] for a in moments.abbreviations}
+        if any(ever_keeps(self.pin.zone, minutes, begins) for minutes in said):
+            return False
+        if not set(np.unique(moments.offset_min[moments.ok]).tolist()) <= said:
+            return False
+        none = throughout(NO_OFFSET, moments.size)
+        self.parsed.moments = replace(moments, offset_min=none, abbreviations=set())
+        return True
 
     def _check_same(self, owners: list[tuple[Owner, Int | None]], before: Decided) -> None:
         """Refuse a large export that says something else further down about unit or zone."""

@@ -119,7 +119,7 @@ def _best(picked: list[str], choices: tuple[str, ...]) -> tuple[int, str] | None
             continue
         if len(delimiter) == 1 and not any(delimiter in text for text in picked):
             continue
-        parted = [split(text, delimiter) for text in picked]
+        parted = _evened([split(text, delimiter) for text in picked], delimiter)
         common = [(c, k) for k, c in Counter(len(cells) for cells in parted).items() if k >= 2]
         if not common:
             continue
@@ -140,6 +140,34 @@ def _best(picked: list[str], choices: tuple[str, ...]) -> tuple[int, str] | None
         if best is None or (score, columns) > best[:2]:
             best = (score, columns, delimiter)
     return None if best is None else best[1:]
+
+
+def _evened(parted: list[list[str]], delimiter: str) -> list[list[str]]:
+    """Return rows without the empty cells at their ends that not all of them have.
+
+    Rows that only differ in those have as many cells as the shortest of them.
+    """
+    lengths = set(map(len, parted))
+    if len(delimiter) > 1 or len(lengths) < 2:
+        return parted
+    filled = [len(cells) - _empty_end(cells) for cells in parted]
+    counts = Counter(filled).most_common()
+    usual = max(n for n, count in counts if count == counts[0][1])
+    columns = min(len(cells) for n, cells in zip(filled, parted, strict=True) if n == usual)
+    return [
+        cells[:columns] if n <= columns <= len(cells) else cells
+        for n, cells in zip(filled, parted, strict=True)
+    ]
+
+
+def _empty_end(cells: list[str]) -> int:
+    """Return how many cells at the end are empty."""
+    count = 0
+    for cell in reversed(cells):
+        if cell.strip():
+            break
+        count += 1
+    return count
 
 
 _SEVERAL_NUMBERS: Final = re.compile(r"\d\D+\d+\D+\d")
@@ -247,7 +275,7 @@ def _locate(
     pinned_header: int | None,
     picked: list[str],
 ) -> Table:
-    parted = [split(text, delimiter) for text in picked]
+    parted = _evened([split(text, delimiter) for text in picked], delimiter)
     kinds = _column_kinds([row for row in parted if len(row) == columns], columns)
     start = None
     earliest = 0 if pinned_header is None else pinned_header

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,7 +26,7 @@ from .long_layout import encode
 from .refuse import layout_toml, quoted, refusal, toml_text
 from .statements import Statement
 from .units_found import read_mark
-from .zones import find_zone, pinnable_zone
+from .zones import find_zone, offset_name, pinnable_zone
 
 if TYPE_CHECKING:
     from .decide import Decider
@@ -314,6 +315,11 @@ def find_owners(
             spanned |= len(spans) > 1 or (spans[0].start_ms, spans[0].end_ms) != (None, None)
         for span in spans:
             own = span.unit
+            if times.utc and d.parsed.moments is not None and begins is not None:
+                for abbreviation in sorted(d.parsed.moments.abbreviations):
+                    _check_abbreviation(d, abbreviation, own, begins, "its times state")
+            elif stated is not None and stated.abbreviation and begins is not None:
+                _check_abbreviation(d, stated.abbreviation, own, begins, stated.why)
             if times.utc:
                 zone_name, zone = "in the export", None
                 why = "the times state their offset from UTC"
@@ -357,6 +363,40 @@ def find_owners(
         loose = int((times.ok & ~claimed).sum())
         d.a.counts.drop("no_unit_id", loose)
     return owners, spanned
+
+
+def _check_abbreviation(
+    d: Decider, abbreviation: str, unit_id: str, begins: datetime, why: str
+) -> None:
+    """Refuse an abbreviation whose offset the configured zone never keeps.
+
+    EST is a time of America and one of Australia, PST one of America and one of the
+    Philippines.
+
+    Raises
+    ------
+    ExportRefusedError
+        With cause ``zone_not_followed``.
+    """
+    try:
+        configured, where = zone_of(d, unit_id, begins)
+    except ExportRefusedError:
+        return
+    minutes, region = ABBREVIATIONS[abbreviation]
+    if zones_said.ever_keeps(configured, minutes, begins):
+        return
+    fixed = pinnable_zone(offset_name(minutes))
+    raise refusal(
+        "zone_not_followed",
+        d.a.name,
+        f"{why} {abbreviation}, which in {region} is UTC{offset_name(minutes)}, but clocks in "
+        f"{configured} ({where}) never show that",
+        "pin the zone in a [[layout]]",
+        line=d.table.data_line,
+        question=f"Do the clocks show the time of {configured}, or UTC{offset_name(minutes)} "
+        f"({fixed})?",
+        toml=layout_toml(d.a.name, f"zone = {toml_text(configured)}"),
+    )
 
 
 def _of_places(
@@ -455,13 +495,9 @@ def _assigned(d: Decider, logger: str) -> list[_Span]:
     own: list[Assignment] = [a for a in d.config.assignments if a.logger == logger]
     if not own:
         raise unassigned(d, logger)
-    found: dict[tuple[str, int | None, int | None], set[str]] = {}
-    for a in own:
-        found.setdefault((a.unit, *active(a)), set()).add(a.channel)
-    spans = [
-        _Span(*where, frozenset() if "" in channels else frozenset(channels))
-        for where, channels in found.items()
-    ]
+    spans: list[_Span] = []
+    for unit in dict.fromkeys(a.unit for a in own):
+        spans += _disjoint(unit, [(*active(a), a.channel) for a in own if a.unit == unit])
     for k, one in enumerate(spans):
         for other in spans[:k]:
             if one.unit != other.unit and one.meets(other):
@@ -481,6 +517,33 @@ def _assigned(d: Decider, logger: str) -> list[_Span]:
             "followed where channels stand in rows",
             "name the logger without a channel, or export its channels in columns",
         )
+    return spans
+
+
+def _disjoint(unit: str, parts: list[tuple[int | None, int | None, str]]) -> list[_Span]:
+    """Return one unit's spans [ms] parted so that no moment lies in two of them.
+
+    Rows in the overlap of two would be stored, and counted, twice.
+
+    Parameters
+    ----------
+    parts
+        Start, end and channel (empty: all) of each assignment.
+    """
+    cuts = sorted({at for start, end, _ in parts for at in (start, end) if at is not None})
+    spans: list[_Span] = []
+    for begin, end in pairwise([None, *cuts, None]):
+        channels = {
+            channel
+            for first, last, channel in parts
+            if (first is None or (begin is not None and first <= begin))
+            and (last is None or (end is not None and end <= last))
+        }
+        only = frozenset() if "" in channels else frozenset(channels)
+        if channels and spans and (spans[-1].end_ms, spans[-1].only) == (begin, only):
+            spans[-1] = _Span(unit, spans[-1].start_ms, end, only)
+        elif channels:
+            spans.append(_Span(unit, begin, end, only))
     return spans
 
 

@@ -234,6 +234,20 @@ def _places(text: str) -> str:
     return found[1].strip()
 
 
+@lru_cache(maxsize=256)
+def ever_keeps(name: str, minutes: int, begins: datetime) -> bool:
+    """Say whether a zone's clocks show an offset [min] then or at any time of that year.
+
+    A zone that nobody knows is not judged.
+    """
+    zone = find_zone(name)
+    if zone is None:
+        return True
+    moments = [begins, *(begins.replace(month=month, day=1) for month in (1, 4, 7, 10))]
+    offsets = {(m.astimezone(zone).utcoffset() or timedelta()) for m in moments}
+    return timedelta(minutes=minutes) in offsets
+
+
 def abbreviation_fits(abbreviation: str, low_ms: int, high_ms: int) -> bool:
     """Say whether an abbreviation's offset holds there at all of a file's times."""
     minutes, region = ABBREVIATIONS[abbreviation]

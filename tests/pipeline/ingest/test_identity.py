@@ -166,6 +166,26 @@ def test_a_channel_that_is_assigned_and_not_there_gives_no_samples() -> None:
         read_export(data, name="x/2024.csv", config=config)
 
 
+def test_assignments_that_overlap_count_and_keep_each_row_once() -> None:
+    first, second = (datetime(2024, 5, 21, 8, m, tzinfo=UTC) for m in (20, 40))
+    config = Config(
+        defaults=BERLIN,
+        assignments=(
+            Assignment("L-778", "S-12", "temperature_c", end=second),
+            Assignment("L-778", "S-12", "pressure_kpa", start=first),
+            Assignment("L-778", "S-12", start=first, end=second),
+        ),
+    )
+    data = lines(iso(), "Logger serial: L-778", HEAD).encode()
+    reading = read_export(data, name="x/2024.csv", config=config)
+    frame = reading.table().to_pandas()
+    assert reading.rows_read == reading.rows_kept == reading.samples == len(frame) == 360
+    before, after = frame["time"] < first, frame["time"] >= second
+    assert (frame["temperature_c"].isna() == after).all()
+    assert (frame["pressure_kpa"].isna() == before).all()
+    assert before.sum() == after.sum() == 120
+
+
 def test_a_logger_with_a_channel_at_each_of_two_units_is_refused() -> None:
     config = Config(
         defaults=BERLIN,

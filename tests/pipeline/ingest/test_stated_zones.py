@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import pytest
+from chamberdrift.pipeline.ingest import read_export
+from chamberdrift.pipeline.ingest.clock_text import ABBREVIATIONS
 from chamberdrift.pipeline.ingest.recall import forget
-from chamberdrift.shared.config import Config
+from chamberdrift.shared.config import Config, Defaults, LayoutPin
+from chamberdrift.shared.config_file import parse_config
+from chamberdrift.shared.errors import ExportRefusedError
 
 from .shapes_common import HEAD, C, iso
-from .truth import attempt, cycle, lines, sited, zoned
+from .truth import attempt, cycle, lines, rows_of, sited, zoned
 
 LOS_ANGELES = zoned("America/Los_Angeles")
 
@@ -108,3 +115,47 @@ def test_winter_is_not_asked_about_twice() -> None:
     reading, _ = attempt(lines(iso(c), line, "", HEAD).encode(), "S-12.csv", zoned())
     assert reading is not None
     assert np.array_equal(reading.table().to_pandas()["time"].astype("int64"), c.ms)
+
+
+def _in_cells(abbreviation: str) -> bytes:
+    row = rows_of(
+        C, "Etc/UTC", lambda w, t, p, q: f"{w:%Y-%m-%d %H:%M:%S} {abbreviation},{t:.1f},{p:.1f}"
+    )
+    return lines(row, HEAD).encode()
+
+
+@pytest.mark.parametrize(
+    ("abbreviation", "zone", "offset_h"),
+    [("EST", "Australia/Sydney", 10), ("PST", "Asia/Manila", 8)],
+)
+def test_an_abbreviation_that_the_configured_zone_never_keeps_is_asked_about(
+    abbreviation: str, zone: str, offset_h: int
+) -> None:
+    data = _in_cells(abbreviation)
+    config = Config(defaults=Defaults(zone=zone))
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(data, name="S-1.csv", config=config)
+    assert caught.value.cause == "zone_not_followed"
+    (pin,) = parse_config(caught.value.toml).layouts
+    assert pin.zone == zone
+    local = replace(config, layouts=(pin,))
+    first = read_export(data, name="S-1.csv", config=local).table()["time"][0].as_py()
+    written = datetime.fromtimestamp(C.ms[0] / 1000, UTC)
+    assert first == written - timedelta(hours=offset_h)
+    fixed = ABBREVIATIONS[abbreviation][0]
+    other = replace(config, layouts=(LayoutPin(zone=f"Etc/GMT{-fixed // 60:+d}"),))
+    first = read_export(data, name="S-1.csv", config=other).table()["time"][0].as_py()
+    assert first == written - timedelta(minutes=fixed)
+    above = lines(iso(), f"Time zone: {abbreviation}", HEAD).encode()
+    with pytest.raises(ExportRefusedError):
+        read_export(above, name="S-1.csv", config=config)
+
+
+def test_an_abbreviation_of_the_configured_zone_stands() -> None:
+    for zone in ("America/New_York", "America/Chicago"):
+        config = Config(defaults=Defaults(zone=zone))
+        reading = read_export(_in_cells("EST"), name="S-1.csv", config=config)
+        first = reading.table()["time"][0].as_py()
+        assert first == datetime.fromtimestamp(C.ms[0] / 1000, UTC) + timedelta(hours=5)
+    without = read_export(_in_cells("EST"), name="S-1.csv", config=Config())
+    assert without.zone == "in the export"

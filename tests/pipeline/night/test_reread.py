@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 from pathlib import Path
@@ -240,3 +241,36 @@ def test_a_unit_that_is_pinned_later_is_told_of_until_it_is_let_be(
         '[[layout]]\nmatch = "other.csv"\nunit_id = "U901"\n',
     )
     assert not night(empty, store).warnings
+
+
+def test_columns_that_are_named_later_hold_for_what_was_read_before(tmp_path: Path) -> None:
+    right = '[defaults]\nzone = "Etc/UTC"\n'
+    inbox = tmp_path / "inbox"
+    inbox.mkdir()
+    rows = "".join(
+        f"2026-03-02 10:{k // 60:02d}:{k % 60:02d},{21 + k % 3},{30 + k % 5}\n" for k in range(600)
+    )
+    for name in ("C-1.csv", "C-2.csv"):
+        mine = rows.replace(",21,", ",20,") if name == "C-2.csv" else rows
+        (inbox / name).write_text(f"Time,Drain (°C),Load probe (°C)\n{mine}", encoding="utf-8")
+        os.utime(inbox / name, (1.77e9, 1.77e9))
+    (tmp_path / "settings.toml").write_text(right, encoding="utf-8")
+    store = tmp_path / "store"
+    init_store(str(store), {}, settings=str(tmp_path / "settings.toml"))
+    night(inbox, store)
+    other = Store.open(str(store)).snapshot().trace("C-2")
+    trace = Store.open(str(store)).snapshot().trace("C-1")
+    assert trace["temperature_c"].max() == 23.0
+    named = '{ "Load probe (°C)" = "temperature_c", "Drain (°C)" = "ignore" }'
+    told_anew(store, f'{right}\n[[layout]]\nmatch = "C-1.csv"\ncolumns = {named}\n')
+    done = night(inbox, store)
+    assert any("what its columns are" in w for w in done.warnings)
+    snapshot = Store.open(str(store)).snapshot()
+    assert snapshot.trace("C-1")["temperature_c"].min() == 30.0
+    pd.testing.assert_frame_equal(snapshot.trace("C-2"), other)
+    assert not night(inbox, store).warnings
+    assert verify(Store.open(str(store))).problems == ()
+    told_anew(store, right)
+    (inbox / "C-1.csv").unlink()
+    said = night(inbox, store).warnings
+    assert any("what its columns are" in w and "left the inbox" in w for w in said)
