@@ -360,7 +360,8 @@ def summarize(
     if view is None:
         return summary
     options = report_options(view.config)
-    return replace(summary, fleet=summary_text(view, options=options, lines=summary.fleet_lines()))
+    lines, drawn = summary.fleet_lines(), reports is not None
+    return replace(summary, fleet=summary_text(view, options=options, lines=lines, drawn=drawn))
 
 
 def _exports(counts: dict[str, int]) -> dict[str, int]:

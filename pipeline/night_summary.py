@@ -183,6 +183,9 @@ def _group_lines(group: RefusalGroup, store: str) -> list[str]:
     elif group.toml:
         lines += [f"In {store.rstrip('/')}/{FILE_NAME}, with your answer:"]
         lines += [f"  {line}" for line in group.toml.strip().splitlines()]
+        if 0 < group.asked < group.count:
+            part = f"{group.asked} of the {group.count}"
+            lines.append(f"This answers {part}; the next night asks about the others.")
     return lines
 
 

@@ -29,6 +29,7 @@ ANSWERS: Final[Mapping[str, str]] = {
 NO_EXPORTS: Final = frozenset({"not_an_export"})
 """Causes by which a file is no export at all: set aside once, and never asked about."""
 SHOWN_EXPORTS: Final = 3
+FIRST: Final = frozenset({"unit_contradiction"})
 
 
 @dataclass(frozen=True)
@@ -44,11 +45,16 @@ class RefusalGroup:
     message: str
     """The first export's message, in full."""
     exports: tuple[str, ...]
-    """The first few, by name."""
+    """The first few that its question is about, by name."""
+    asked: int = 0
+    """How many the question is about; the others lack the like in files of another layout."""
 
 
 def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...]:
-    """Group refused exports by what they lack, largest group first.
+    """Group refused exports by what they lack.
+
+    Those that seem to contradict what their unit's other exports say go first: they may be a
+    failing unit's, or its logger's; then the largest group.
 
     Parameters
     ----------
@@ -64,24 +70,29 @@ def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...
     # settles are told apart only by the cause
     for cause, rows in refused.groupby("cause", sort=True):
         rows = rows.sort_values(["export", "sha256"])
-        first = rows.iloc[0]
         answer = ANSWERS.get(str(cause), "")
-        tomls = {str(t) for t in rows["toml"].dropna() if t}
+        if not answer:  # question, setting and name must be of the same exports
+            texts = rows["toml"].fillna("").astype(object)
+            rows, every = rows[texts == texts.value_counts(sort=True).index[0]], len(rows)
+        else:
+            every = len(rows)
+        first = rows.iloc[0]
         questions = {str(q) for q in rows["question"].dropna() if q}
         groups.append(
             RefusalGroup(
                 cause=str(cause),
-                count=len(rows),
+                count=every,
                 question=min(questions) if questions else "",
-                toml=str(first["toml"] or "") if tomls else "",
+                toml=first["toml"] if isinstance(first["toml"], str) else "",
                 command=f"chamberdrift init {answer} --store {shell_word(store)}"
                 if answer
                 else "",
                 message=str(first["message"]),
                 exports=tuple(str(e) for e in rows["export"].head(SHOWN_EXPORTS)),
+                asked=len(rows),
             )
         )
-    return tuple(sorted(groups, key=lambda g: (-g.count, g.cause)))
+    return tuple(sorted(groups, key=lambda g: (g.cause not in FIRST, -g.count, g.cause)))
 
 
 def reading_digest(config: Config, facts: Facts) -> str:

@@ -243,6 +243,8 @@ def days_left(
     if values[0] == 0.0 and values[2] == 0.0:
         return FAILING
     middle = f"{values[0]:.0f} {word}"
+    if middle == "1 days":
+        middle = "1 day"
     if values[0] < 1.0:
         middle = f"under 1 {word.removesuffix('s')}"
     if not math.isfinite(values[1]):

@@ -204,8 +204,12 @@ def summary_text(
     *,
     options: ReportOptions = ReportOptions(),  # noqa: B008
     lines: int = LINES,
+    drawn: bool = True,
 ) -> str:
-    """Return a night's summary that fits one screen: 79 columns and so many lines."""
+    """Return a night's summary that fits one screen: 79 columns and so many lines.
+
+    What has no room is in the fleet report if that is drawn, else in the flags table.
+    """
     at = clock(view.config, None, options)
     units = known_units(view)
     active = in_fleet(units)
@@ -242,7 +246,8 @@ def summary_text(
     listed = listed if len(listed) else opened
     body = [_work_line(flag, site_of) for _, flag in listed.iterrows()]
     if len(body) > room:
-        body = [*body[: room - 1], f"... and {len(body) - room + 1} more in the fleet report"]
+        where = " in the fleet report" if drawn else ": chamberdrift table flags"
+        body = [*body[: room - 1], f"... and {len(body) - room + 1} more{where}"]
     if body:
         head += ["", *body]
     head += tail

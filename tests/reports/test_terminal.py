@@ -68,6 +68,7 @@ def test_summary_says_what_it_leaves_out(builder: Any) -> None:
     listed = len(re.findall(r"^(stop|service) ", text, re.MULTILINE))
     rest = counted["stop"] + counted["service"] - listed
     assert f"... and {rest} more in the fleet report" in text
+    assert f"... and {rest} more: chamberdrift table flags" in summary_text(view, drawn=False)
     few = summary_text(builder.fleet_view(12, cycles=3))
     assert few.index("\nstop ") < few.index("\nservice ")
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 from chamberdrift.pipeline.night_summary import SCREEN_LINES, NightSummary
-from chamberdrift.pipeline.quarantine import RefusalGroup
+from chamberdrift.pipeline.quarantine import RefusalGroup, group_refusals
 
 
 def group(number: int) -> RefusalGroup:
@@ -54,3 +55,28 @@ def test_many_flags_and_refusals_stay_on_one_screen(groups: int) -> None:
 def test_the_verbose_summary_keeps_every_group() -> None:
     text = replace(night(4), fleet="x").text(verbose=True)
     assert text.count("exports are set aside, such as") == 4
+
+
+def refused(cause: str, export: str, toml: str, question: str) -> dict[str, str]:
+    return {
+        "cause": cause,
+        "export": export,
+        "sha256": export,
+        "toml": toml,
+        "question": question,
+        "message": f"{export}: {question}",
+    }
+
+
+def test_question_setting_and_name_belong_to_the_same_exports() -> None:
+    one, two = '[[layout]]\nmatch = "a/*.csv"', '[[layout]]\nmatch = "z/*.txt"'
+    rows = [refused("channels", "a/1.csv", one, "Which of A and B is temperature_c?")]
+    rows += [refused("channels", f"z/{k}.txt", two, "Which of Y and Z?") for k in range(3)]
+    rows += [refused("unit_contradiction", "k/9.csv", "[[layout]]", "Is it psi?")]
+    odd, channels = group_refusals(pd.DataFrame(rows), "fleet")
+    assert odd.cause == "unit_contradiction"
+    assert (channels.count, channels.asked) == (4, 3)
+    assert (channels.toml, channels.question) == (two, "Which of Y and Z?")
+    assert channels.exports == ("z/0.txt", "z/1.txt", "z/2.txt")
+    text = replace(night(0), refusals=(channels,)).text()
+    assert "This answers 3 of the 4" in text
