@@ -18,8 +18,10 @@ from .parse import Parsed
 
 def count_rows(counts: Counts, parsed: Parsed, ok: Any, table: Table) -> None:
     """Count rows read, and those that are no samples by reason."""
-    blank = int(parsed.blank.sum())
+    blank = int(np.count_nonzero(parsed.blank))
     counts.read += parsed.n - blank + parsed.odd_count
+    if not parsed.odd_count and ok.all():
+        return
     header = {h.strip().casefold() for h in table.headers if h.strip()}
     for _, text in parsed.odd:
         if is_rule(text):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -17,7 +18,7 @@ from .containers import Member
 from .convert import STRUCTURAL, Counts, Part, convert_rows, named_channels
 from .decide import Decided, Decider
 from .dialect import Table, find_table
-from .encoding import detect, refuse_binary, to_utf8
+from .encoding import ALL_UTF8, detect, refuse_binary, to_utf8
 from .hidden_pressure import refuse_hidden_pressure
 from .lines import BLANKS, WIDE_BLANKS, bulk_lines, logical_lines
 from .long_layout import convert_long, find_labels
@@ -59,7 +60,7 @@ class Assembly:
         self.layouts: list[str] = []
         self.keys: list[str] = []
         self.zones: set[str] = set()
-        self.toml: list[str] = []
+        self.toml: list[Callable[[], str]] = []
         self.notices: list[str] = []
         self.to_the_minute = False
         self.stream: Any = None
@@ -95,7 +96,7 @@ class Assembly:
             return
         head = member.data[: 1 << 20]
         encoding, mark, why = self.encoding(head, whole=len(head) == len(member.data))
-        data = to_utf8(member.data, encoding, mark)
+        data = to_utf8(member.data, encoding, mark, valid=why == ALL_UTF8 and head == member.data)
         refuse_binary(data, member.name)
         self.note("encoding", encoding, why)
         bulk = bulk_lines(data)
@@ -290,9 +291,8 @@ class Assembly:
         shown = table.decimal or next(iter(decimals.values()), ".")
         if roles.unknown and labels is None and not self.pin.columns:
             refuse_hidden_pressure(raw, table, roles, parsed.values, member)
-        decider = Decider(
-            self, replace(table, decimal=shown), roles, statements, parsed, labels, member, data
-        )
+        shown_so = table if shown == table.decimal else replace(table, decimal=shown)
+        decider = Decider(self, shown_so, roles, statements, parsed, labels, member, data)
         decided = decider.decide(before)
         if parsed.moments is not None and "S" not in parsed.moments.fields_seen:
             self.to_the_minute = True
@@ -498,7 +498,7 @@ class Assembly:
             last_time=last,
             line_map=lines.build(),
             zone=", ".join(sorted(self.zones)),
-            toml="\n\n".join(dict.fromkeys(self.toml)),
+            pins=tuple(self.toml),
             notices=tuple(dict.fromkeys(self.notices)),
             _tables=tables,
         )

@@ -182,12 +182,14 @@ def convert_rows(
     if flip:
         ms, line = ms[::-1], line[::-1]
         start = start[::-1] if start is not None else None
-    utc, alive = place_in_utc(owner, times.utc, ms, counts, name, start)
-    astray = clock_astray(utc, alive)
+    utc, alive, whole = place_in_utc(owner, times.utc, ms, counts, name, start, in_order)
+    # All moved by one offset rise as they did before.
+    in_order = in_order if whole and not flip else rising(utc)
+    astray = clock_astray(utc, alive, rising=in_order)
     if astray is not None:
         counts.drop("clock_not_set", int(astray.sum()))
         alive &= ~astray
-    in_order = rising(utc)
+        whole = False
     order = None if in_order else time_order(utc)
     mine: dict[str, Float] = {}
     left: Bool | None = None
@@ -243,6 +245,7 @@ def convert_rows(
         counts.drop("other_channel", int(alive.sum()))
         return None
     if left.any():
+        whole = False
         gone = left & alive
         for _, reason, mask in found_bad:
             counts.drop(reason, int((gone & mask).sum()))
@@ -251,7 +254,7 @@ def convert_rows(
         alive &= ~left
     for channel_name, reason, mask in found_bad:
         counts.blank(channel_name, reason, int((mask & alive).sum()))
-    if not alive.all():
+    if not whole and not alive.all():
         keep = np.flatnonzero(alive)
         utc, line = utc[keep], line[keep]
         mine = {k: v[keep] for k, v in mine.items()}
@@ -290,12 +293,12 @@ def _held(air: Float, order: Int | None) -> Float:
     return held
 
 
-def clock_astray(utc: Int, alive: Bool) -> Bool | None:
+def clock_astray(utc: Int, alive: Bool, *, rising: bool = False) -> Bool | None:
     """Mark rows of a clock that fell back to its makers' day while others are of today.
 
     Loggers whose battery was changed count from a day long before there were any.
     """
-    if len(utc) == 0 or int(utc.min()) >= CLOCKS_BEGIN_MS:
+    if len(utc) == 0 or int(utc[0] if rising else utc.min()) >= CLOCKS_BEGIN_MS:
         return None
     before = alive & (utc < CLOCKS_BEGIN_MS)
     if not before.any() or int(before.sum()) * 2 > int(alive.sum()):
@@ -304,18 +307,35 @@ def clock_astray(utc: Int, alive: Bool) -> Bool | None:
 
 
 def place_in_utc(
-    owner: Owner, already: bool, ms: Int, counts: Counts, name: str, start: Int | None = None
-) -> tuple[Int, Bool]:
-    """Return UTC times and which rows have one.
+    owner: Owner,
+    already: bool,
+    ms: Int,
+    counts: Counts,
+    name: str,
+    start: Int | None = None,
+    in_order: bool = False,
+) -> tuple[Int, Bool, bool]:
+    """Return UTC times, which rows have one, and whether all do, moved by one offset.
 
-    ``start`` is where each row counts from, if it does: that alone is read in the zone.
+    Parameters
+    ----------
+    start
+        Where each row counts from, if it does: that alone is read in the zone.
+    in_order
+        That rows are known to rise.
     """
     n = len(ms)
     alive = np.ones(n, bool)
+    whole = True
     if already:
         utc = ms
     else:
-        local = _started(ms, start, owner.zone) if start is not None else to_utc(ms, owner.zone)
+        local = (
+            _started(ms, start, owner.zone)
+            if start is not None
+            else to_utc(ms, owner.zone, rising=in_order)
+        )
+        whole = local.shifted
         if local.unfollowed:
             raise refusal(
                 "zone_not_followed",
@@ -349,7 +369,8 @@ def place_in_utc(
         if owner.end_ms is not None:
             inside &= utc < owner.end_ms
         alive &= inside
-    return utc, alive
+        whole = False
+    return utc, alive, whole
 
 
 def _started(ms: Int, start: Int, zone: tzinfo) -> Localised:
@@ -360,7 +381,10 @@ def _started(ms: Int, start: Int, zone: tzinfo) -> Localised:
         starts, which = np.unique(start, return_inverse=True)
     local = to_utc(starts, zone)
     return Localised(
-        local.utc_ms[which] + (ms - start), local.missing[which], local.ambiguous[which]
+        local.utc_ms[which] + (ms - start),
+        local.missing[which],
+        local.ambiguous[which],
+        shifted=local.shifted,
     )
 
 

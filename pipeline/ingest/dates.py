@@ -41,6 +41,9 @@ class Order:
     """Every row is the same day under either order: nothing is learnt from it."""
 
 
+ALL_CERTAIN: Final = "every date is written year first or with its month's name"
+
+
 def one_day(kind: int, first: int, second: int, third: int, order: str) -> int:
     """Return days since 1970 of one date under one order; -1 where it is none."""
     if kind == CERTAIN:
@@ -144,7 +147,7 @@ def settle(
     else:
         rows = moments.ok & (moments.kind >= DAY_MONTH)
     if not rows.any():
-        return Order("ymd", "every date is written year first or with its month's name")
+        return Order("ymd", ALL_CERTAIN)
     short = bool((moments.kind[rows] == SHORT).any())
     names = ORDERS if short else ORDERS[:2]
     days = {name: days_under(moments, name)[rows] for name in names}

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -18,7 +19,7 @@ from . import stated_starts as stated_at
 from .base_time import find_base_ms
 from .clock_text import ABBREVIATIONS, understand
 from .convert import Owner, row_times
-from .dates import DAY_MS, EPOCH, StatedOrder, one_day, settle, words
+from .dates import ALL_CERTAIN, DAY_MS, EPOCH, StatedOrder, one_day, settle, words
 from .dialect import Table
 from .half_day import check_half_day
 from .lines import BLANKS, WIDE_BLANKS
@@ -36,6 +37,7 @@ from .zones import pinnable_zone
 
 if TYPE_CHECKING:
     from .assemble import Assembly
+    from .side_by_side import Side
 
 Int = NDArray[np.int64]
 Float = NDArray[np.float64]
@@ -60,7 +62,8 @@ class Decided:
     order: str
     table: Table
     roles: Roles
-    toml: str
+    toml: Callable[[], str]
+    """Makes the layout entry that pins this reading: few ask for it."""
     spanned: bool = False
     """That owners hold for spans of time, so that rows may be several owners' or no one's."""
 
@@ -179,7 +182,16 @@ class Decider:
             order,
             self.table,
             self.roles,
-            self._toml(order, channels, owners),
+            partial(
+                layout_pins,
+                self.a.name,
+                self.table,
+                order,
+                self.full_clock,
+                channels,
+                tuple(o for o, _ in owners),
+                self.a.side,
+            ),
             spanned,
         )
 
@@ -188,8 +200,11 @@ class Decider:
 
         Its own clocks are meant then (EST in Sydney). Returns whether they were left out.
         """
-        moments, begins = self.parsed.moments, begins_of(times)
-        if moments is None or not moments.abbreviations or not self.pin.zone or begins is None:
+        moments = self.parsed.moments
+        if moments is None or not moments.abbreviations or not self.pin.zone:
+            return False
+        begins = begins_of(times)
+        if begins is None:
             return False
         said = {ABBREVIATIONS[a][0] for a in moments.abbreviations}
         if any(ever_keeps(self.pin.zone, minutes, begins) for minutes in said):
@@ -243,9 +258,19 @@ class Decider:
 
     def _order(self, unit_ids: list[str]) -> tuple[str, str | None, bool]:
         """Return the order of dates, the one stated if any, and if other exports learn by it."""
+        moments = self.parsed.moments
+        certain = (
+            moments is not None
+            and moments.size > 0
+            and moments.kind.strides == (0,)
+            and int(moments.kind[0]) == CERTAIN
+        )
+        if certain and self.roles.time.mode == "moments" and not self._says_when_made():
+            # Nothing is left to settle, and nothing asks in which order dates would stand.
+            self.a.note("dates", words("ymd"), ALL_CERTAIN)
+            return "ymd", None, True
         stated = self.stated_order(unit_ids)
         said = stated.order if stated is not None else None
-        moments = self.parsed.moments
         if moments is None or self.roles.time.mode != "moments":
             return said or "ymd", said, True
         created = stated_at.find_created(self.statements, None)
@@ -263,6 +288,9 @@ class Decider:
         # 04/04 says nothing of how 04/01 is meant.
         known = order.order if order.order != "ymd" and not order.either_way else said
         return order.order, known, not order.either_way
+
+    def _says_when_made(self) -> bool:
+        return any(vocabulary.CREATED.search(s.key_words) for s in self.statements)
 
     def stated_order(self, unit_ids: list[str]) -> StatedOrder | None:
         """Return the order that a pin, the export, a site or another export states."""
@@ -397,30 +425,37 @@ class Decider:
                 line=self.table.data_line,
             )
 
-    def _toml(
-        self, order: str, channels: tuple[Channel, ...], owners: list[tuple[Owner, Int | None]]
-    ) -> str:
-        lines = []
-        shown = {"\t": "tab", BLANKS: "blanks", WIDE_BLANKS: "wide blanks"}
-        lines.append(
-            f"delimiter = {toml_text(shown.get(self.table.delimiter, self.table.delimiter))}"
-        )
-        lines.append(f"decimal = {toml_text(self.table.decimal or '.')}")
-        if order in {"dmy", "mdy"}:
-            lines.append(f"day_first = {'true' if order == 'dmy' else 'false'}")
-        if self.full_clock:
-            lines.append("clock_24h = true")
-        zones = {pinnable_zone(o.zone_name) for o, _ in owners if o.zone is not None} - {""}
-        if len(zones) == 1:
-            lines.append(f"zone = {toml_text(zones.pop())}")
-        beside = self.a.side is not None and self.a.side.others
-        for channel in () if beside else channels:  # what one unit has the others need not
-            if channel.name == "temperature_c":
-                lines.append(f"temperature_unit = {toml_text(channel.unit)}")
-            if channel.name == "pressure_kpa":
-                lines.append(f"pressure_unit = {toml_text(channel.unit)}")
-                lines.append(f"pressure_reference = {toml_text(channel.reference)}")
-        return layout_toml(self.a.name, *lines)
+
+def layout_pins(
+    name: str,
+    table: Table,
+    order: str,
+    full_clock: bool,
+    channels: tuple[Channel, ...],
+    owners: tuple[Owner, ...],
+    side: Side | None,
+) -> str:
+    """Return the layout entry that pins what was settled about an export."""
+    shown = {"\t": "tab", BLANKS: "blanks", WIDE_BLANKS: "wide blanks"}
+    lines = [
+        f"delimiter = {toml_text(shown.get(table.delimiter, table.delimiter))}",
+        f"decimal = {toml_text(table.decimal or '.')}",
+    ]
+    if order in {"dmy", "mdy"}:
+        lines.append(f"day_first = {'true' if order == 'dmy' else 'false'}")
+    if full_clock:
+        lines.append("clock_24h = true")
+    zones = {pinnable_zone(o.zone_name) for o in owners if o.zone is not None} - {""}
+    if len(zones) == 1:
+        lines.append(f"zone = {toml_text(zones.pop())}")
+    beside = side is not None and side.others
+    for channel in () if beside else channels:  # what one unit has the others need not
+        if channel.name == "temperature_c":
+            lines.append(f"temperature_unit = {toml_text(channel.unit)}")
+        if channel.name == "pressure_kpa":
+            lines.append(f"pressure_unit = {toml_text(channel.unit)}")
+            lines.append(f"pressure_reference = {toml_text(channel.reference)}")
+    return layout_toml(name, *lines)
 
 
 def name_dates(name: str) -> list[date]:

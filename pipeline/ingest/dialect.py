@@ -43,6 +43,8 @@ class Table:
     others: tuple[str, ...] = ()
     """The columns' names in another header row, where there are two; else nothing."""
     evidence: tuple[tuple[str, str, str], ...] = field(default=())
+    alike: bool = False
+    """That the sample's rows were seen to have one form, digit for digit in dates and clocks."""
 
 
 def find_table(

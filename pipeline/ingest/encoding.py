@@ -8,6 +8,8 @@ import re
 from functools import lru_cache
 from typing import IO, Any, Final
 
+import numpy as np
+
 from .channel_words import ABSOLUTE, CHAMBER, GAUGE, PRESSURE, TEMPERATURE
 from .clock_text import MONTHS
 from .header_words import DATE, TIME
@@ -36,6 +38,7 @@ OLDER: Final = (
     "iso8859_5",
 )
 """Encodings besides the Western European one, the commonest first."""
+ALL_UTF8: Final = "all bytes read are valid UTF-8"
 _KNOWN: Final = (TEMPERATURE, PRESSURE, ABSOLUTE, GAUGE, CHAMBER)
 _CONTROL: Final = bytes(c for c in range(32) if c not in b"\t\n\r\x0c\x1a\x00\x1b\x1c\x1d\x1e\x1f")
 
@@ -74,7 +77,7 @@ def detect(head: bytes, *, whole: bool) -> tuple[str, int, str]:
         if found:
             return found, 0, "some bytes are no UTF-8; its words are known so, and only so"
         return "cp1252", 0, "some bytes are no UTF-8"
-    return "utf-8", 0, "all bytes read are valid UTF-8"
+    return "utf-8", 0, ALL_UTF8
 
 
 def by_words(head: bytes) -> str:
@@ -118,6 +121,9 @@ def refuse_binary(text: bytes, name: str) -> None:
     sample = text[: 1 << 14]
     if not sample:
         return
+    below = int(np.count_nonzero(np.frombuffer(sample, np.uint8) < 32))
+    if below == sample.count(b"\n") + sample.count(b"\r") + sample.count(b"\t"):
+        return
     strange = len(sample) - len(sample.translate(None, _CONTROL))
     zeros = sample.count(b"\x00")
     if strange > 0.02 * len(sample) or zeros > 0.3 * len(sample):
@@ -131,8 +137,8 @@ def refuse_binary(text: bytes, name: str) -> None:
         )
 
 
-def to_utf8(data: bytes, encoding: str, mark: int) -> bytes:
-    """Return a whole file as UTF-8."""
+def to_utf8(data: bytes, encoding: str, mark: int, *, valid: bool = False) -> bytes:
+    """Return a whole file as UTF-8; ``valid`` says that all of it was found to be."""
     if encoding == "utf-8":
         body = data[mark:] if mark else data
         if body.isascii():
@@ -140,6 +146,8 @@ def to_utf8(data: bytes, encoding: str, mark: int) -> bytes:
         if codecs.BOM_UTF8[:1] in body and codecs.BOM_UTF8 in body:
             # Files glued together keep their marks in the middle.
             body = body.replace(codecs.BOM_UTF8, b"")
+        if valid:
+            return body
         try:
             body.decode("utf-8")
         except UnicodeDecodeError:

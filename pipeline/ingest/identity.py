@@ -186,7 +186,7 @@ def identify(
             in_path[0],
             None,
         )
-    alike = _alike_in_path(_path_pieces(f"{name}/{inside}"), config)
+    alike = _alike_in_path(pieces, config) if pieces else []
     if len(alike) == 1:
         return Identity(
             alike[0], logger, "the file's path names a configured unit, but for its marks"

@@ -166,7 +166,7 @@ def convert_long(
         ms, line, code, value_of = ms[::-1], line[::-1], code[::-1], value_of[::-1]
         error_of = error_of[::-1] if error_of is not None else None
         start = start[::-1] if start is not None else None
-    utc, alive = place_in_utc(owner, times.utc, ms, counts, name, start)
+    utc, alive, _ = place_in_utc(owner, times.utc, ms, counts, name, start)
     n = len(ms)
     known = np.zeros(n, bool)
     picks: dict[str, Int] = {}

@@ -13,19 +13,32 @@ from numpy.typing import NDArray
 from ...shared.schema import TRACES
 
 TRACE_SCHEMA: Final[Any] = pa.schema([pa.field(f.name, f.type) for f in TRACES.arrow_schema()])
-_FIELDS: Final = tuple(TRACE_SCHEMA)
+_FIELDS: Final = tuple((field.name, field.type) for field in TRACE_SCHEMA)
+_TEXT: Final = pa.string()
+_NUMBER: Final = pa.float64()
 
 
 @lru_cache(maxsize=64)
 def constant(text: str, n: int) -> Any:
     """Return a text column that says the same in each of ``n`` rows."""
-    size = len(text.encode("utf-8"))
-    offsets = pa.py_buffer(
-        np.arange(0, (n + 1) * size, size, dtype=np.int32) if size else np.zeros(n + 1, np.int32)
-    )
+    data = text.encode("utf-8")
     return pa.Array.from_buffers(
-        pa.string(), n, [None, offsets, pa.py_buffer(text.encode("utf-8") * n)]
+        _TEXT, n, [None, pa.py_buffer(_offsets(len(data), n)), pa.py_buffer(data * n)]
     )
+
+
+_starts: dict[int, NDArray[np.int32]] = {}
+KEPT_ROWS: Final = 20_000
+"""Most rows for which where texts of one length start is kept."""
+
+
+def _offsets(size: int, n: int) -> NDArray[np.int32]:
+    """Return where each of ``n`` texts of one length [B] starts, and where the last ends."""
+    if n > KEPT_ROWS or size > 64:
+        return np.arange(n + 1, dtype=np.int32) * np.int32(size)
+    if size not in _starts:
+        _starts[size] = np.arange(KEPT_ROWS + 1, dtype=np.int32) * np.int32(size)
+    return _starts[size][: n + 1]
 
 
 @lru_cache(maxsize=64, typed=True)
@@ -38,7 +51,7 @@ def _numbers(values: NDArray[np.float64]) -> Any:
     """Return a column of numbers, NaN as null."""
     if np.isnan(values).any():
         return pa.array(values, from_pandas=True)
-    return _as_is(values, pa.float64())
+    return _as_is(values, _NUMBER)
 
 
 def _as_is(values: NDArray[Any], kind: Any) -> Any:
@@ -79,30 +92,30 @@ def trace_table(
     """
     n = len(time_ms)
     columns: list[Any] = []
-    for column in _FIELDS:
-        if column.name == "unit_id":
+    for name, kind in _FIELDS:
+        if name == "unit_id":
             columns.append(constant(unit_id, n))
-        elif column.name == "logger_id":
+        elif name == "logger_id":
             columns.append(constant(logger_id, n))
-        elif column.name == "time":
-            columns.append(_as_is(time_ms, column.type))
-        elif column.name == "source":
+        elif name == "time":
+            columns.append(_as_is(time_ms, kind))
+        elif name == "source":
             columns.append(constant(source, n))
-        elif column.name == "atmosphere_kpa":
+        elif name == "atmosphere_kpa":
             if atmosphere_kpa is None:
-                columns.append(_absent(n, pa.float64()))
+                columns.append(_absent(n, _NUMBER))
             elif isinstance(atmosphere_kpa, np.ndarray):
                 columns.append(_numbers(atmosphere_kpa))
             else:
                 columns.append(
                     _same(float(atmosphere_kpa), n)
                     if math.isfinite(atmosphere_kpa)
-                    else _absent(n, pa.float64())
+                    else _absent(n, _NUMBER)
                 )
-        elif column.name == "atmosphere_assumed":
+        elif name == "atmosphere_assumed":
             columns.append(_same(assumed, n))
-        elif column.name in values:
-            columns.append(_numbers(values[column.name]))
+        elif name in values:
+            columns.append(_numbers(values[name]))
         else:
-            columns.append(_absent(n, column.type))
+            columns.append(_absent(n, kind))
     return pa.Table.from_arrays(columns, schema=TRACE_SCHEMA)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -41,6 +42,16 @@ class Parsed:
     words: dict[int, Bool]
     texts: dict[int, Any]
     raw: Raw
+
+    @cached_property
+    def all_read(self) -> bool:
+        """That the time of every row could be read as soon as rows were, and none is blank."""
+        if self.moments is not None:
+            known = self.moments.ok
+        else:
+            assert self.time_values is not None
+            known = np.isfinite(self.time_values)
+        return bool(known.all()) and not bool(self.blank.any())
 
 
 def parse_rows(raw: Raw, roles: Roles, decimals: dict[int, str]) -> Parsed:

@@ -10,10 +10,14 @@ from functools import lru_cache
 
 from ...shared.config import Assignment, Config, LayoutPin
 
+_NONE = LayoutPin(match="")
+
 
 def merged_pin(config: Config, name: str) -> LayoutPin:
     """Return what all layouts that match a name pin; the first that says a thing counts."""
-    result = LayoutPin(match="")
+    result = _NONE
+    if not config.layouts:
+        return result
     plain_name = name.replace("\\", "/")
     for layout in config.layouts:
         if fnmatch.fnmatchcase(plain_name, layout.match) or fnmatch.fnmatchcase(

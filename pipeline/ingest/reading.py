@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
@@ -223,11 +223,16 @@ class Reading:
     complete: bool = True
     line_map: LineMap | None = None
     zone: str = ""
-    toml: str = ""
-    """The layout entry that pins this reading."""
+    pins: tuple[Callable[[], str], ...] = ()
+    """Make the layout entries that pin this reading."""
     notices: tuple[str, ...] = ()
     """What an accepted export held that was left out: files of an archive, columns."""
     _tables: Any = field(default=None, repr=False)
+
+    @property
+    def toml(self) -> str:
+        """The layout entry that pins this reading."""
+        return "\n\n".join(dict.fromkeys(make() for make in self.pins))
 
     @property
     def tables(self) -> Iterable[Any]:

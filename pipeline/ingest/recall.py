@@ -74,7 +74,7 @@ def recall(data: bytes, bulk: list[str], pins: tuple[object, ...]) -> Table | No
         if not table.quoted and b'"' in data:
             continue
         piece = data[offset : offset + 4096].decode("utf-8", "replace")
-        rows = piece.replace("\r\n", "\n").split("\n")[:CHECKED]
+        rows = piece.replace("\r\n", "\n").split("\n", CHECKED)[:CHECKED]
         if len(rows) < CHECKED or not all(map(found.row.fullmatch, rows)):
             continue
         if not all(map(found.row.fullmatch, bulk)):
@@ -84,7 +84,7 @@ def recall(data: bytes, bulk: list[str], pins: tuple[object, ...]) -> Table | No
         if preamble:
             lines = logical_lines(head.decode("utf-8", "replace"))
             preamble = tuple(lines[: len(preamble)])
-        return replace(table, sample=sample, preamble=preamble)
+        return replace(table, sample=sample, preamble=preamble, alike=True)
     return None
 
 

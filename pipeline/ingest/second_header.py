@@ -37,7 +37,7 @@ def refuse_other_header(parsed: Parsed, table: Table, roles: Roles, name: str) -
     ExportRefusedError
         With cause ``header_changes``.
     """
-    if table.header_line is None:
+    if table.header_line is None or (parsed.all_read and not parsed.odd):
         return
     if parsed.moments is not None:
         ok = parsed.moments.ok

@@ -123,20 +123,27 @@ def stamp_of(table: Table, roles: Roles, wanted: list[int], floats: set[int]) ->
     if time.half_column is not None or time.offset_column is not None:
         return None
     k = time.columns[0]
-    forms = [_FORM.fullmatch(row[k]) for row in table.sample]
-    if None in forms or len({form[1] for form in forms if form is not None}) != 1:
-        return None
-    for row in table.sample:
-        if any(":" in cell for other, cell in enumerate(row) if other != k):
-            return None
     example = table.sample[0][k]
+    form = _FORM.fullmatch(example)
+    if form is None:
+        return None
+    offset = form[1]
+    if not table.alike:
+        forms = [_FORM.fullmatch(row[k]) for row in table.sample]
+        if any(other is None or other[1] != offset for other in forms):
+            return None
+    elif offset and not all(row[k].endswith(offset) for row in table.sample):
+        return None
+    if not table.alike or "text" in table.kinds:
+        # Numbers in one form have no colons.
+        for row in table.sample:
+            if any(":" in cell for other, cell in enumerate(row) if other != k):
+                return None
     moment = understand(example)
     if moment is None or moment.abbreviation:
         return None
     texts = tuple(c for c in wanted if c != k and c not in floats)
-    form = forms[0]
-    assert form is not None
-    return Stamp(k, example, form[1], moment, texts, len(wanted) == table.columns)
+    return Stamp(k, example, offset, moment, texts, len(wanted) == table.columns)
 
 
 def _count(data: NDArray[np.uint8]) -> int:

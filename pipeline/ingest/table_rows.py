@@ -70,6 +70,8 @@ def inner_statements(parsed: Parsed, table: Table, data: bytes) -> list[Statemen
     like rows, but whose time can't be read, are looked up in the file's bytes,
     where they are at hand.
     """
+    if parsed.all_read and not parsed.raw.odd:
+        return []
     texts = {number: text for number, text in parsed.raw.odd if len(text) < 500}
     if parsed.moments is not None:
         spoilt = ~parsed.moments.ok & ~parsed.blank

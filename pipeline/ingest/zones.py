@@ -40,11 +40,13 @@ class Localised:
     ambiguous: Bool
     fold_resolved: int = 0
     unfollowed: str = ""
+    shifted: bool = False
+    """That all times were moved by one offset: no change of the clock is near."""
 
     @property
     def clear(self) -> bool:
         """Whether each time has one UTC time."""
-        return not (self.missing.any() or self.ambiguous.any())
+        return self.shifted or not (self.missing.any() or self.ambiguous.any())
 
 
 @lru_cache(maxsize=256)
@@ -100,7 +102,14 @@ def transitions(zone: tzinfo, first_day: int, last_day: int) -> tuple[tuple[int,
     return tuple(found)
 
 
-def to_utc(local_ms: Int, zone: tzinfo) -> Localised:
+@lru_cache(maxsize=512)
+def _offset_ms(zone: tzinfo, day: int) -> int:
+    """Return a zone's offset as a day [since 1970] begins in UTC [ms]."""
+    base = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=day)
+    return int((base.astimezone(zone).utcoffset() or timedelta()).total_seconds()) * 1000
+
+
+def to_utc(local_ms: Int, zone: tzinfo, *, rising: bool = False) -> Localised:
     """Turn local clock readings into UTC.
 
     Parameters
@@ -110,18 +119,19 @@ def to_utc(local_ms: Int, zone: tzinfo) -> Localised:
         but for single rows out of order.
     zone
         The clock's zone.
+    rising
+        That readings are known to rise from row to row.
     """
     n = len(local_ms)
     none = np.zeros(n, bool)
     if n == 0:
         return Localised(local_ms, none, none)
-    first = int(local_ms.min() // DAY_MS) - 2
-    last = int(local_ms.max() // DAY_MS) + 2
+    low, high = (local_ms[0], local_ms[-1]) if rising else (local_ms.min(), local_ms.max())
+    first, last = int(low) // DAY_MS - 2, int(high) // DAY_MS + 2
     changes = transitions(zone, first, last)
-    base = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(days=first)
-    offset0 = int((base.astimezone(zone).utcoffset() or timedelta()).total_seconds()) * 1000
+    offset0 = _offset_ms(zone, first)
     if not changes:
-        return Localised(local_ms - offset0, none, none)
+        return Localised(local_ms - offset0, none, none, shifted=True)
     offsets = np.full(n, offset0, np.int64)
     missing = none.copy()
     ambiguous = none.copy()
