@@ -15,7 +15,8 @@ from .completion import completion
 from .crossing import median
 from .events import Event, heated_dry
 from .measure import add_exposure, add_heat_up, add_pressure_features
-from .quick import diff, share_of, true_at
+from .on_change import Recorded
+from .quick import share_of, true_at
 from .row import (
     EXPOSURE,
     SAWTOOTH,
@@ -123,7 +124,8 @@ def _steam_cycle(
     add_circumstances(row, samples, place, start)
     atmosphere = local_atmosphere(row, samples, exhaust, place.right)
     end, over, finished = _end(row, samples, after, exhaust, place, atmosphere, noise, noise_p)
-    _close(row, samples, start, exhaust, end)
+    recorded = Recorded(samples, place.left, min(exhaust + 2, len(time) - 1))
+    _close(row, samples, recorded, start, exhaust, end)
     setpoint, known = setpoints.choose_setpoint(flat.level_c, programs, earlier)
     if _hot_idle(row, samples, main, flat.level_c, programs):
         return None
@@ -163,7 +165,7 @@ def _steam_cycle(
         last = exhaust
     else:
         arrival, last = main.start + bounds[0], main.start + bounds[1]
-        add_exposure(row, samples, arrival, last, setpoint, limits, noise)
+        add_exposure(row, samples, recorded, arrival, last, setpoint, limits, noise)
     row.values["exhaust_start"] = int(samples.time_ms[exhaust])
     add_heat_up(row, samples, start, arrival, setpoint, noise, bounds is not None)
     add_pressure_features(
@@ -218,7 +220,9 @@ def _main(samples: Samples, steam: list[Event]) -> Event:
     return Event("steam", steam[chosen[0]].start, steam[chosen[-1]].stop)
 
 
-def _close(row: Row, samples: Samples, start: int, exhaust: int, end: int) -> None:
+def _close(
+    row: Row, samples: Samples, recorded: Recorded, start: int, exhaust: int, end: int
+) -> None:
     """Add what spans the whole cycle.
 
     Loggers that are slow in idle are so for one more interval as heating
@@ -226,7 +230,7 @@ def _close(row: Row, samples: Samples, start: int, exhaust: int, end: int) -> No
     """
     time, temp = samples.time_s[start : end + 1], samples.temp_c[start : end + 1]
     row.values["ended_at"] = int(samples.time_ms[end])
-    steps = diff(samples.time_s[start + 1 : exhaust + 1])
+    steps = recorded.steps(start + 1, exhaust)
     row.put("gap_s", float(steps.max()) if len(steps) else 0.0)
     row.put("f0_min", f0_min(time, temp), "too_coarse")
     closing = float(samples.time_s[end] - samples.time_s[exhaust])
@@ -330,7 +334,7 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
     row = begin(samples, start, last, unit, place)
     noise, _ = add_channel(row, samples, start, last)
     add_circumstances(row, samples, place, start)
-    _close(row, samples, start, last, last)
+    _close(row, samples, Recorded(samples, left, last), start, last, last)
     why = NO_STEAM if dry else "set_point_not_reached"
     row.values["kind"] = "sterilization" if dry else "unknown"
     if dry:

@@ -95,6 +95,7 @@ def leak_rate(
     pressure: FloatArray,
     *,
     start_limit_kpa: float,
+    steps: FloatArray | None = None,
 ) -> Leak:
     """Return the air leakage over the last 10 min of a hold.
 
@@ -109,6 +110,8 @@ def leak_rate(
         The hold, shape (n,) [s, °C, kPa].
     start_limit_kpa
         Pressure above which a test that starts is not judged.
+    steps
+        Steps of time that hide something [s], shape (n - 1,): see ``on_change``. None: all.
 
     Notes
     -----
@@ -123,7 +126,8 @@ def leak_rate(
     window = time >= time[-1] - WINDOW_S
     if window.sum() < 5:
         return Leak(nan, nan, "too_coarse")
-    if float(np.max(diff(time[window]))) > 120.0:
+    steps = diff(time) if steps is None else steps
+    if float(np.max(steps[window[1:] & window[:-1]])) > 120.0:
         return Leak(nan, nan, "gap")
     x = time - time[window].mean()
     drift, _ = line(time[window], temp[window])

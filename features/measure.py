@@ -11,7 +11,8 @@ from . import exhaust as exhaust_module
 from . import heatup, saturation, sawtooth, vacuum
 from .crossing import line, median, resolution, share_below
 from .events import Event
-from .quick import diff, true_at
+from .on_change import Recorded
+from .quick import true_at
 from .row import NEEDS_PRESSURE, SAWTOOTH, Row, finite, noise_of
 from .samples import Samples
 
@@ -31,6 +32,7 @@ LAG_SHARE: Final = 0.06
 def add_exposure(
     row: Row,
     samples: Samples,
+    recorded: Recorded,
     first: int,
     last: int,
     setpoint: float,
@@ -44,7 +46,7 @@ def add_exposure(
     row.values["exposure_start"] = int(samples.time_ms[first])
     row.values["exposure_end"] = int(samples.time_ms[last])
     row.put("exposure_s", float(time[-1] - time[0]))
-    row.put("exposure_gap_s", _longest_gap(samples, first, last, setpoint))
+    row.put("exposure_gap_s", _longest_gap(samples, recorded, first, last, setpoint))
     row.put("below_band_s", share_below(time, temp, setpoint))
     row.put("above_band_s", share_below(time, -temp, -upper))
     top = float(temp.max())
@@ -87,20 +89,21 @@ def add_exposure(
     row.null(("current_duty",), "no_current_channel")
 
 
-def _longest_gap(samples: Samples, first: int, last: int, limit_c: float) -> float:
+def _longest_gap(
+    samples: Samples, recorded: Recorded, first: int, last: int, limit_c: float
+) -> float:
     """Return the longest time between samples in an exposure, or lost beside its ends.
 
     The end that was found may be a swing of the hold that went on in the gap:
     samples lost before the chamber left its band count as beside the end.
     """
-    time = samples.time_s
-    steps = diff(time[first : last + 1])
+    steps = recorded.steps(first, last)
     longest = float(steps.max()) if len(steps) else 0.0
     usual = median(steps) if len(steps) else 0.0
     below = true_at(samples.temp_c[last + 1 : last + 1 + MOST_AFTER] < limit_c)
     left = last + 1 + int(below[0]) if len(below) else last + 1
-    beside = diff(time[max(first - 1, 0) : first + 1]).tolist()
-    beside += diff(time[last : left + 1]).tolist()
+    beside = recorded.steps(max(first - 1, 0), first).tolist()
+    beside += recorded.steps(last, left).tolist()
     lost = [s for s in beside if s > max(LOST_S, LOST_INTERVALS * usual)]
     return float(max([longest, *lost]))
 

@@ -10,7 +10,7 @@ from ..shared.config import Limits, Unit
 from ..shared.steam import KELVIN, f0_min
 from . import heatup, leak, vacuum
 from .events import Event
-from .quick import diff
+from .on_change import Recorded
 from .row import (
     EXPOSURE,
     SAWTOOTH,
@@ -86,9 +86,11 @@ def vacuum_cycle(
     end = min(stop if rest is None else stop + rest, right - 1)
     row.values["ended_at"] = int(samples.time_ms[end])
     row.put("f0_min", f0_min(time[start : end + 1], temp[start : end + 1]), "too_coarse")
-    row.put("gap_s", float(np.max(diff(time[start : end + 1]))) if end > start else 0.0)
+    recorded = Recorded(samples, place.left, end)
+    steps = recorded.steps(start, end)
+    row.put("gap_s", float(steps.max()) if len(steps) else 0.0)
     row.put("heat_start_c", float(temp[start]))
-    _test_or_not(row, samples, longest, limits, cut, steamed)
+    _test_or_not(row, samples, recorded, longest, limits, cut, steamed)
     row.null((*EXPOSURE, *SAWTOOTH, "heat_up_s", "setpoint_c", "closing_s"), "no_heating")
     return row, end, not cut
 
@@ -114,7 +116,13 @@ def _valve_shut(samples: Samples, event: Event, pumped_kpa: float) -> bool:
 
 
 def _test_or_not(
-    row: Row, samples: Samples, event: Event, limits: Limits, cut: bool, steamed: bool
+    row: Row,
+    samples: Samples,
+    recorded: Recorded,
+    event: Event,
+    limits: Limits,
+    cut: bool,
+    steamed: bool,
 ) -> None:
     """Fill kind, completion and leakage."""
     known = np.isfinite(samples.pressure_kpa[event.start : event.stop])
@@ -141,8 +149,13 @@ def _test_or_not(
         row.values["kind"] = "leak_test"
         row.values["completion"] = "cut_off" if cut else "complete"
         hold = slice(first, last + 1)
+        steps = recorded.steps(event.start + first, event.start + last) if known.all() else None
         found = leak.leak_rate(
-            time[hold], temp[hold], pressure[hold], start_limit_kpa=limits.leak_start_kpa
+            time[hold],
+            temp[hold],
+            pressure[hold],
+            start_limit_kpa=limits.leak_start_kpa,
+            steps=steps,
         )
         row.put("leak_kpa_per_min", found.rate_kpa_per_min, found.reason)
         row.put("leak_se", found.error_kpa_per_min, found.reason)

@@ -35,7 +35,7 @@ from .store import Snapshot, TraceTask
 from .store.entries import UnitSpan
 from .work import Work
 
-STAGE_VERSION: Final = 1
+STAGE_VERSION: Final = 2
 """Raise it when extraction changes its numbers between versions of the program and of the
 columns, which find all cycles anew by themselves: what one column means may have changed."""
 SILENT: Final = pd.Timedelta(days=7)

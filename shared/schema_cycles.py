@@ -217,7 +217,8 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "gap_s",
         "s",
         "longest gap from heating to exhaust",
-        "greatest step of time after the first",
+        "greatest step of time after the first; of a logger that records on change, steps on "
+        "which nothing changed count as usual ones",
         OWN,
         "",
     ),
@@ -225,7 +226,8 @@ CYCLE_COLUMNS: Final[tuple[Column, ...]] = (
         "exposure_gap_s",
         "s",
         "longest gap inside the exposure, or beside it",
-        "greatest step of time; lost samples up to the first below the lower limit count",
+        "greatest step of time, as for gap_s; lost samples up to the first below the lower limit "
+        "count",
         OWN,
         "null without an exposure",
     ),
