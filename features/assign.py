@@ -24,6 +24,13 @@ TEST_LONGEST_S: Final = 270.0
 """A steam penetration test holds 134 °C for about 3.5 min (common practice)."""
 DRIED_CYCLES: Final = 5
 """Earlier cycles from which on it is known whether a unit dries as a rule (no source)."""
+DRIED_S: Final = 60.0
+LITTLE_SHARE: Final = 0.5
+LITTLE_ALIKE: Final = 0.05
+LITTLE_TIMES: Final = 2
+"""A drying under this is none. One under this share of the unit's usual one is a test's, whose
+indicator need not be dry, where half of the last such ones, and so many, took as long: doors that
+are opened early differ (no source)."""
 LONGER_S: Final = 30.0
 LEAST_SLACK_S: Final = 5.0
 MOST_SLACK_SHARE: Final = 0.1
@@ -64,7 +71,8 @@ def assign_programs(cycles: pd.DataFrame, unit: Unit) -> pd.DataFrame:
     -----
     A steam penetration test is a short 134 °C cycle like others. It is told
     apart only by what a trace can show: the day's first cycle of a prevacuum
-    unit, short, and not dried, on a unit whose cycles are dried as a rule.
+    unit, short, and not dried, or for the same small part of the usual time again
+    and again, on a unit whose cycles are dried as a rule.
     Without a pressure channel it can't be told and counts as sterilization.
     """
     out = cycles.sort_values("started_at", kind="stable", ignore_index=True)
@@ -113,12 +121,12 @@ def assign_rows(
     completions: list[str | None] = []
     seen = {setpoint: list(holds) for setpoint, holds in memory.holds.items()}
     ends = {setpoint: list(holds) for setpoint, holds in memory.ends.items()}
-    dried = list(memory.dried)
+    dried, drying, little = list(memory.dried), list(memory.drying_s), list(memory.little_s)
     last_end = memory.run_end_s
     kept: Memory | None = None
     for row in rows:
         if kept is None and row.started_s >= until_s:
-            kept = _kept(memory, seen, ends, dried, last_end)
+            kept = _kept(memory, seen, ends, (dried, drying, little), last_end)
         idle = row.started_s - last_end
         if row.kind == "leak_test":
             names.append(None)
@@ -159,15 +167,23 @@ def assign_rows(
             and abs(program.setpoint_c - TEST_SETPOINT_C) < 1.5
             and held < TEST_LONGEST_S
             and bool(usual)
-            and not row.drying > 60.0
             and row.pulses >= 1
         )
+        if test and row.drying > DRIED_S:
+            short_drying = len(drying) >= DRIED_CYCLES and row.drying < LITTLE_SHARE * float(
+                np.median(drying[-DRIED_WINDOW:])
+            )
+            test = short_drying and _as_little(row, little[-ENDS:])
+            if short_drying:
+                little.append(row.drying)
         kinds.append("penetration_test" if test else "sterilization")
         if completion == "complete" and not (test or short) and np.isfinite(held):
-            dried.append(bool(row.drying > 60.0))
+            dried.append(bool(row.drying > DRIED_S))
+            if row.drying > DRIED_S:
+                drying.append(row.drying)
             if np.isfinite(row.exposure):
                 seen.setdefault(row.setpoint, []).append(row.exposure)
-    known = kept if kept is not None else _kept(memory, seen, ends, dried, last_end)
+    known = kept if kept is not None else _kept(memory, seen, ends, (dried, drying, little), last_end)
     columns = {
         "program": names,
         "program_source": sources,
@@ -183,11 +199,18 @@ def _ends_alike(row: CycleFacts, earlier: list[float]) -> bool:
     return sum(abs(e - row.exposure) <= near for e in earlier) >= ALIKE_TIMES
 
 
+def _as_little(row: _Row, earlier: list[float]) -> bool:
+    """Return whether as short dryings as this one come again and again."""
+    near = max(LITTLE_ALIKE * row.drying, 2.0 * row.interval)
+    alike = sum(abs(e - row.drying) <= near for e in earlier)
+    return alike >= max(LITTLE_TIMES, 0.5 * len(earlier))
+
+
 def _kept(
     memory: Memory,
     seen: dict[float, list[float]],
     ends: dict[float, list[float]],
-    dried: list[bool],
+    dryings: tuple[list[bool], list[float], list[float]],
     last_end: float,
 ) -> Memory:
     return replace(
@@ -195,7 +218,9 @@ def _kept(
         run_end_s=last_end,
         holds={setpoint: tuple(holds[-HOLDS:]) for setpoint, holds in seen.items()},
         ends={setpoint: tuple(holds[-ENDS:]) for setpoint, holds in ends.items()},
-        dried=tuple(dried[-DRIED_WINDOW:]),
+        dried=tuple(dryings[0][-DRIED_WINDOW:]),
+        drying_s=tuple(dryings[1][-DRIED_WINDOW:]),
+        little_s=tuple(dryings[2][-ENDS:]),
     )
 
 

@@ -35,6 +35,10 @@ class Memory:
     """Exposures [s] of the last cycles that kept on to their exhaust, by set point [°C]."""
     dried: tuple[bool, ...] = ()
     """Whether each of the last complete cycles was dried."""
+    drying_s: tuple[float, ...] = ()
+    """How long the last dryings of complete cycles took [s]."""
+    little_s: tuple[float, ...] = ()
+    """Those of the last cycles that may be steam penetration tests, where they were short [s]."""
     pumped_kpa: float = math.nan
     """Vacuum of the last drying [kPa]."""
     stopped: tuple[tuple[float, float], ...] = ()
@@ -49,6 +53,8 @@ class Memory:
             "holds": [[s, list(h)] for s, h in sorted(self.holds.items())],
             "ends": [[s, list(h)] for s, h in sorted(self.ends.items())],
             "dried": [int(d) for d in self.dried],
+            "drying_s": list(self.drying_s),
+            "little_s": list(self.little_s),
             "pumped_kpa": _plain(self.pumped_kpa),
             "stopped": [list(p) for p in self.stopped],
         }
@@ -63,6 +69,8 @@ class Memory:
             {float(s): tuple(float(v) for v in h) for s, h in data["holds"]},
             {float(s): tuple(float(v) for v in h) for s, h in data.get("ends", ())},
             tuple(bool(d) for d in data["dried"]),
+            tuple(float(d) for d in data.get("drying_s", ())),
+            tuple(float(d) for d in data.get("little_s", ())),
             _number(data.get("pumped_kpa")),
             tuple((float(t), float(p)) for t, p in data.get("stopped", ())),
         )
