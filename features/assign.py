@@ -183,14 +183,15 @@ def assign_rows(
                 drying.append(row.drying)
             if np.isfinite(row.exposure):
                 seen.setdefault(row.setpoint, []).append(row.exposure)
-    known = kept if kept is not None else _kept(memory, seen, ends, (dried, drying, little), last_end)
+    if kept is None:
+        kept = _kept(memory, seen, ends, (dried, drying, little), last_end)
     columns = {
         "program": names,
         "program_source": sources,
         "kind": kinds,
         "completion": completions,
     }
-    return Assigned(columns, known)
+    return Assigned(columns, kept)
 
 
 def _ends_alike(row: CycleFacts, earlier: list[float]) -> bool:
@@ -199,7 +200,7 @@ def _ends_alike(row: CycleFacts, earlier: list[float]) -> bool:
     return sum(abs(e - row.exposure) <= near for e in earlier) >= ALIKE_TIMES
 
 
-def _as_little(row: _Row, earlier: list[float]) -> bool:
+def _as_little(row: CycleFacts, earlier: list[float]) -> bool:
     """Return whether as short dryings as this one come again and again."""
     near = max(LITTLE_ALIKE * row.drying, 2.0 * row.interval)
     alike = sum(abs(e - row.drying) <= near for e in earlier)

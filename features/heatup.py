@@ -17,6 +17,15 @@ LONGEST_S: Final = 10800.0
 FOOT_WINDOW_S: Final = 60.0
 FOOT_RISE_K: Final = 0.6
 """Heating rises at least this much in FOOT_WINDOW_S (no source)."""
+EDGE_S: Final = 20.0
+EDGE_CALM_S: Final = 60.0
+EDGE_LATEST_S: Final = 400.0
+COOLED_S: Final = 120.0
+COOLED_K: Final = 0.3
+EDGE_TIMES: Final = 1.4
+EDGE_SHARP: Final = 0.95
+"""See ``_heat_on``: the spans of the first rate and of those before and after, how long a chamber
+may warm by itself, how far it cooled before, and how much faster a heater is (no source)."""
 
 
 def heating_start(time: FloatArray, temp: FloatArray, noise: float) -> int:
@@ -52,7 +61,50 @@ def heating_start(time: FloatArray, temp: FloatArray, noise: float) -> int:
     back = max(0, int(time.searchsorted(time[k] - 90.0)))
     usual = usual_fall(time[back : k + 1], -temp[back : k + 1], noise, 0.1 * mean_rise + 0.005)
     k = min(knee(time, -temp, inside, noise, back, usual), max(last, k + 1))
+    k = _heat_on(time, even, k, last, noise / np.sqrt(width))
     return nearest_onset(time, temp, k, noise)
+
+
+def _heat_on(time: FloatArray, even: FloatArray, k: int, last: int, noise: float) -> int:
+    """Return where the heater comes on in a chamber that warms already, else ``k``.
+
+    A load that was put in takes heat from the walls of a chamber that had been cooling: a steady
+    rise, until the heater's begins. That is told by its edge: the rate is at its highest at once
+    and was not rising before. Where nothing cooled, the first rise is the heater's, and what comes
+    later the steam that reaches the sensor.
+    """
+    if np.interp(time[k] - COOLED_S, time, even) - even[k] < max(COOLED_K, 4.0 * noise):
+        return k
+    interval = float(time[-1] - time[0]) / (len(time) - 1)
+    soon = max(EDGE_S, 2.0 * interval)
+    place = np.arange(k, last + 1)
+    since = time[place] - time[k]
+    place = place[(since >= EDGE_CALM_S) & (since <= EDGE_LATEST_S)]
+    place = place[time[place] + EDGE_CALM_S <= time[-1]]
+    if not len(place):
+        return k
+    at, level = time[place], even[place]
+
+    def rise(a: FloatArray, b: FloatArray) -> FloatArray:
+        return (np.interp(b, time, even) - np.interp(a, time, even)) / (b - a)
+
+    before = rise(at - EDGE_CALM_S, at)
+    late = rise(at - 0.5 * EDGE_CALM_S, at)
+    after = (np.interp(at + EDGE_CALM_S, time, even) - level) / EDGE_CALM_S
+    first = (np.interp(at + soon, time, even) - level) / soon
+    error = 1.5 * noise / soon
+    edge = (
+        (before > 0.0)
+        & (first > EDGE_TIMES * np.maximum(before, late) + 4.0 * error)
+        & (after > EDGE_TIMES * before)
+        & (first > EDGE_SHARP * after)
+        & (late < EDGE_TIMES * before + 2.0 * error)
+    )
+    found = true_at(edge)
+    if not len(found):
+        return k
+    jump = first[found] - late[found]
+    return int(place[found[int(np.argmax(jump))]])
 
 
 def nearest_onset(time: FloatArray, values: FloatArray, k: int, noise: float) -> int:

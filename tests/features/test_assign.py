@@ -82,6 +82,18 @@ def test_penetration_test_by_missing_drying(drying: float | None, kind: str) -> 
     assert out["kind"].tolist() == ["sterilization"] * 7 + [kind]
 
 
+def test_penetration_test_by_a_drying_that_is_short_and_always_alike() -> None:
+    """180 s of 700 again and again is a test's; doors opened early are a person's."""
+    unit = Unit("u", programs=("prevacuum-134x3.5", "prevacuum-134x5"), air_removal="prevacuum")
+    frame = cycles([215.0] * 12, setpoint=134.0, gap_h=6.0, pulse_count=3)
+    frame["drying_s"] = [700.0] * 7 + [178.0, 182.0, 180.0, 181.0, 700.0]
+    kinds = assign_programs(CYCLES.conform(frame), unit)["kind"].tolist()
+    assert kinds == ["sterilization"] * 9 + ["penetration_test"] * 2 + ["sterilization"]
+    frame["drying_s"] = [700.0] * 7 + [178.0, 320.0, 90.0, 250.0, 700.0]
+    kinds = assign_programs(CYCLES.conform(frame), unit)["kind"].tolist()
+    assert kinds == ["sterilization"] * 12
+
+
 def test_unknown_stays_unknown() -> None:
     """Without a set point there is no program, and a leak test has none."""
     frame = cycles([float("nan")] * 2, setpoint=float("nan"))
