@@ -23,6 +23,7 @@ EDGE_LATEST_S: Final = 400.0
 COOLED_S: Final = 120.0
 COOLED_K: Final = 0.3
 EDGE_TIMES: Final = 1.4
+EDGE_LASTS: Final = 1.15
 EDGE_SHARP: Final = 0.95
 """See ``_heat_on``: the spans of the first rate and of those before and after, how long a chamber
 may warm by itself, how far it cooled before, and how much faster a heater is (no source)."""
@@ -73,7 +74,11 @@ def _heat_on(time: FloatArray, even: FloatArray, k: int, last: int, noise: float
     and was not rising before. Where nothing cooled, the first rise is the heater's, and what comes
     later the steam that reaches the sensor.
     """
-    if np.interp(time[k] - COOLED_S, time, even) - even[k] < max(COOLED_K, 4.0 * noise):
+    first = int(time.searchsorted(time[k] - 2.0 * COOLED_S))
+    low = first + int(np.argmin(even[first : k + 1]))
+    span = min(float(time[low] - time[first]), COOLED_S)
+    fell = float(np.interp(time[low] - span, time, even) - even[low])
+    if time[k] - time[low] > EDGE_CALM_S or fell < max(COOLED_K * span / COOLED_S, 4.0 * noise):
         return k
     interval = float(time[-1] - time[0]) / (len(time) - 1)
     soon = max(EDGE_S, 2.0 * interval)
@@ -91,19 +96,19 @@ def _heat_on(time: FloatArray, even: FloatArray, k: int, last: int, noise: float
     before = rise(at - EDGE_CALM_S, at)
     late = rise(at - 0.5 * EDGE_CALM_S, at)
     after = (np.interp(at + EDGE_CALM_S, time, even) - level) / EDGE_CALM_S
-    first = (np.interp(at + soon, time, even) - level) / soon
+    at_once = (np.interp(at + soon, time, even) - level) / soon
     error = 1.5 * noise / soon
     edge = (
         (before > 0.0)
-        & (first > EDGE_TIMES * np.maximum(before, late) + 4.0 * error)
-        & (after > EDGE_TIMES * before)
-        & (first > EDGE_SHARP * after)
+        & (at_once > EDGE_TIMES * np.maximum(before, late) + 4.0 * error)
+        & (after > EDGE_LASTS * before)
+        & (at_once > EDGE_SHARP * after)
         & (late < EDGE_TIMES * before + 2.0 * error)
     )
     found = true_at(edge)
     if not len(found):
         return k
-    jump = first[found] - late[found]
+    jump = at_once[found] - late[found]
     return int(place[found[int(np.argmax(jump))]])
 
 
