@@ -360,7 +360,7 @@ def summarize(
     if view is None:
         return summary
     options = report_options(view.config)
-    lines, drawn = summary.fleet_lines(), reports is not None
+    lines, drawn = summary.fleet_lines(), bool(summary.reports)
     return replace(summary, fleet=summary_text(view, options=options, lines=lines, drawn=drawn))
 
 

@@ -161,7 +161,7 @@ class Decider:
             channels = settle_references(self, channels, unit_ids, owners, times)
         else:
             channels = self._as_before(channels, before.channels)
-        refuse_contradictions(self, channels, owners, times)
+        agreed = refuse_contradictions(self, channels, owners, times)
         created_moment = created_at(self, created, owners)
         learned = Known(
             day_first=order == "dmy" if proves and order != "ymd" else None,
@@ -171,6 +171,7 @@ class Decider:
             temperature_unit=next((c.unit for c in channels if c.name == "temperature_c"), None),
             pressure_unit=next((c.unit for c in channels if c.name == "pressure_kpa"), None),
             full_clock=full_clock or None,
+            steam=agreed or None,
         )
         return Decided(
             times,

@@ -48,6 +48,8 @@ PRESSURISED_KPA: Final = 110.0
 BOILS_C: Final = 100.0
 WARM_WALL_C: Final = 95.0
 """Below boiling at up to 1500 m (84.6 kPa, IAPWS-IF97)."""
+LEAST_OPEN: Final = 8
+"""Samples below boiling that show an open chamber (no source)."""
 ALONG_K: Final = 2.0
 ALONG_RANGE_K: Final = 8.0
 ALONG_SHARE: Final = 0.15
@@ -66,6 +68,8 @@ class Reading:
     cold_samples: int
     cold_kpa: float
     """Median absolute pressure while cold [kPa]."""
+    added_kpa: float = 0.0
+    """Atmosphere that was added to gauge pressures [kPa]."""
 
     @property
     def agrees(self) -> bool:
@@ -95,6 +99,11 @@ class Reading:
             return False
         worse = not abs(self.deviation_k) <= 2.0 * abs(other.deviation_k) + 2.0
         return self.far or (self.open_fits is False and other.open_fits is True and worse)
+
+    def in_celsius_and_kpa(self, temperature: Float, pressure: Float) -> tuple[Float, Float]:
+        """Return both channels as written, shape (n,), read this way [°C, kPa absolute]."""
+        kpa = pressure * PRESSURE_TO_KPA[self.pressure_unit] + self.added_kpa
+        return to_celsius(temperature, self.temperature_unit), kpa
 
     @property
     def words(self) -> str:
@@ -208,6 +217,7 @@ def read_as(
         deviation,
         int(cold.sum()),
         shares(p[cold], 0.5)[0] if cold.any() else float("nan"),
+        0.0 if absolute else atmosphere_kpa,
     )
 
 
@@ -245,6 +255,22 @@ def plainly_steam(
         return False
     stands = float(cold[len(cold) // 2]) * factor + more
     return bool(OPEN_KPA[0] <= stands <= OPEN_KPA[1] and np.isfinite(cold[-1]))
+
+
+def agrees_with_steam(
+    temperature: Float,
+    pressure: Float,
+    temperature_unit: str,
+    pressure_unit: str,
+    absolute: bool,
+    atmosphere_kpa: float,
+) -> bool:
+    """Say whether hot samples, values as written, agree with saturation."""
+    read = (temperature_unit, pressure_unit, absolute, atmosphere_kpa)
+    if plainly_steam(temperature, pressure, *read):
+        return True
+    declared = read_as(*telling_rows(temperature, pressure), *read)
+    return declared.agrees and declared.open_fits is not False
 
 
 @lru_cache(maxsize=256)
@@ -332,6 +358,10 @@ def contradiction(
         confirmed = declared.open_fits is True and not too_hot and not declared_cold_only(declared)
         if not confirmed:
             others = alternatives(t, p, declared, atmosphere_kpa)
+            if _stands_open(celsius, kpa):
+                # Air in the chamber, or none of its steam, moves hot samples off saturation as
+                # another reference does; the open chamber reads no other atmosphere for it.
+                others = [r for r in others if _stands_open(*r.in_celsius_and_kpa(t, p))]
             if others:
                 other = others[0]
                 said = (
@@ -395,6 +425,24 @@ def _cold_contradiction(
             reference="absolute",
         )
     return None
+
+
+def _stands_open(celsius: Float, kpa: Float) -> bool:
+    """Whether a chamber below boiling reads an atmosphere at times, as an open one does."""
+    cool = celsius < WARM_WALL_C
+    return int((cool & (kpa >= OPEN_KPA[0]) & (kpa <= OPEN_KPA[1])).sum()) >= LEAST_OPEN
+
+
+def never_open(celsius: Float, kpa: Float) -> bool:
+    """Say whether a chamber is seen below boiling and never at an atmosphere.
+
+    Parameters
+    ----------
+    celsius, kpa
+        Temperatures and absolute pressures, shape (n,).
+    """
+    cool = int((celsius < WARM_WALL_C).sum())
+    return cool >= LEAST_OPEN and not _stands_open(celsius, kpa)
 
 
 def _follows_steam(celsius: Float, kpa: Float) -> bool:

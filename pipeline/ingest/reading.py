@@ -35,6 +35,8 @@ class Known:
     pressure_unit: str | None = None
     full_clock: bool | None = None
     """That the clock has 24 hours."""
+    steam: bool | None = None
+    """That hot steam agreed with saturation, read so; None where none was seen."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,7 @@ class Facts:
                     "temperature_unit",
                     "pressure_unit",
                     "full_clock",
+                    "steam",
                 )
             }
             merged = Known(

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...shared.steam import STANDARD_ATMOSPHERE_KPA
-from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
+from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C, to_celsius
 from . import clock as clocks
 from . import physics_check as physics
 from . import steam_settles as steam
@@ -45,6 +45,8 @@ def _values(d: Decider, channel: Channel) -> Float:
     return np.asarray(values[d.labels.codes == channel.column])
 
 
+STATED: Final = ("the header says", "the column beside", "line", "pinned")
+"""How the evidence of a unit or a reference begins that the export itself or the user states."""
 LEAST_MAINS_V: Final = 60.0
 """No public mains is below it (from memory: 100 V is the lowest)."""
 
@@ -353,7 +355,7 @@ def refuse_contradictions(
     channels: tuple[Channel, ...],
     owners: list[tuple[Owner, Int | None]],
     times: clocks.RowTimes,
-) -> None:
+) -> bool:
     """Refuse units or a reference that the samples of steam and of the open chamber rule out.
 
     Parameters
@@ -365,30 +367,34 @@ def refuse_contradictions(
     times
         Times of all rows [ms], shape (n,).
 
+    Returns
+    -------
+    bool
+        Whether hot steam was seen, and agreed with saturation for all units.
+
     Raises
     ------
     ExportRefusedError
         With cause ``unit_contradiction``, naming the likely units.
     """
+    agreed = bool(owners)
     for owner, rows in owners:
         pair = _pair(d, channels, rows, times)
         if pair is None:
+            agreed = False
             continue
         t, p, temperature, pressure = pair
+        steam_seen = False
         found: physics.Contradiction | None = None
         highest = math.nan
         if p is not None and pressure is not None:
             open_kpa = owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA
             top = float(np.fmax.reduce(pressure, initial=-np.inf)) * PRESSURE_TO_KPA[p.unit]
             highest = top + (0.0 if p.reference == "absolute" else open_kpa)
-            found = physics.contradiction(
-                temperature,
-                pressure,
-                t.unit,
-                p.unit,
-                p.reference == "absolute",
-                open_kpa,
-            )
+            read = (t.unit, p.unit, p.reference == "absolute", open_kpa)
+            steam_seen = physics.agrees_with_steam(temperature, pressure, *read)
+            if not steam_seen:
+                found = physics.contradiction(temperature, pressure, *read)
             # A unit whose other exports read so has a sensor that drifts, not another gauge.
             settled_before = _known(d, [owner.unit_id], "pressure_reference") == p.reference
             if found is None and not owner.atmosphere.assumed and not settled_before:
@@ -404,6 +410,15 @@ def refuse_contradictions(
         for channel, values in ((t, temperature), (p, pressure)):
             if channel is not None and values is not None and stuck(values):
                 d.a.note("stuck channel", channel.name, f"one value in all {len(values)} rows")
+        agreed = agreed and steam_seen
+        if found is not None and _proven(d, owner, t, p, pair[2:], found):
+            d.a.note(
+                "agreement with steam",
+                "none in this export",
+                "its columns state their units, and the unit's other exports agree with steam: "
+                "a fault of the sterilizer or of a sensor",
+            )
+            found = None
         if found is None:
             continue
         lines = []
@@ -425,3 +440,31 @@ def refuse_contradictions(
             question="Which units and which pressure reference do these columns really have?",
             toml=layout_toml(d.a.name, *lines, alone=alone) if lines else "",
         )
+    return agreed
+
+
+def _proven(
+    d: Decider,
+    owner: Owner,
+    t: Channel,
+    p: Channel | None,
+    values: tuple[Float, Float],
+    found: physics.Contradiction,
+) -> bool:
+    """Return whether units that the header states were proven by the unit's other exports.
+
+    Air left in the chamber, or water that ran out, then moved the samples off saturation: what
+    is the most dangerous must not be taken for a question about the file. A logger that is set
+    otherwise writes another header, and columns that were swapped agree when swapped back.
+    """
+    known = d.a.facts.of(owner.unit_id, d.layout_key)
+    if p is None or not known.steam or not (found.pressure_unit or found.reference):
+        return False
+    stated = all(why.startswith(STATED) for why in (t.unit_why, p.unit_why, p.reference_why))
+    same = (known.temperature_unit, known.pressure_unit, known.pressure_reference)
+    if not stated or same != (t.unit, p.unit, p.reference):
+        return False
+    open_kpa = owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA
+    added = 0.0 if p.reference == "absolute" else open_kpa
+    kpa = values[1] * PRESSURE_TO_KPA[p.unit] + added
+    return not physics.never_open(to_celsius(values[0], t.unit), kpa)

@@ -154,3 +154,27 @@ def test_a_chamber_that_ran_dry_far_above_160_is_not_in_fahrenheit() -> None:
     assert temperature_contradiction(t, "°C") is not None  # without pressure it stays a question
     fahrenheit = np.interp(at, [0, 500, 900, 2400, 3000], [72.0, 212.0, 250.0, 252.0, 160.0])
     assert temperature_contradiction(fahrenheit, "°C", 210.0) is not None
+
+
+def cycle_with_air(left_k: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return an open chamber, then a hold that air keeps cooler than its pressure's steam."""
+    rise = np.linspace(55.0, 121.5, 200)
+    hot = np.full(300, 121.5)
+    pressure = np.concatenate(
+        (np.maximum(84.0, p_sat_kpa(rise + left_k)), p_sat_kpa(hot + left_k))
+    )
+    idle = np.full(15, 55.0)
+    return np.concatenate((idle, rise, hot)), np.concatenate((np.full(15, 84.0), pressure))
+
+
+def test_air_left_in_is_no_question_about_the_reference() -> None:
+    """Twelve kelvin below saturation agree with another reference, the open chamber does not."""
+    temperature, pressure = cycle_with_air(12.0)
+    gauge = pressure - 84.0
+    assert read_as(temperature, gauge, "°C", "kPa", True, 84.0).hot_samples > 100
+    found = contradiction(temperature, gauge, "°C", "kPa", False, 84.0)
+    assert found is None or found.reference != "absolute"
+    right, kpa = cycle_with_air(0.0)
+    called = contradiction(right, kpa - 84.0, "°C", "kPa", True, 84.0)
+    assert called is not None
+    assert called.reference == "vented_gauge"

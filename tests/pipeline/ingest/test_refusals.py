@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import io
 import zipfile
+from typing import Any
 
 import pytest
 from chamberdrift.pipeline.ingest import Facts, read_export
 from chamberdrift.shared.config import Config, Defaults, LayoutPin, Site, Unit
 from chamberdrift.shared.config_file import parse_config
 from chamberdrift.shared.errors import ExportRefusedError
+from chamberdrift.shared.steam import p_sat_kpa
 
 from .shapes import EARLY, HEAD, all_shapes, iso
 from .truth import Cycle, Shape, attempt, cycle, lines, rows_of, zoned
@@ -210,3 +212,30 @@ def test_one_file_among_others_that_were_read_is_pinned_alone() -> None:
             )
         assert caught.value.cause == "unit_contradiction"
         assert parse_config(caught.value.toml).layouts[0].match == match
+
+
+def test_a_failing_chamber_is_no_question_where_others_proved_the_stated_units() -> None:
+    """Read as gauge psi its hot samples lie 12 K below saturation, as another unit they agree."""
+    c = cycle()
+    head = "Time,Temperature (°C),Pressure (psi gauge)"
+
+    def export(air_k: float) -> bytes:
+        def row(w: Any, t: float, p: float, q: float) -> str:
+            steam = float(p_sat_kpa(t + air_k)) if t > 100.0 else 101.3
+            warm = max(t, 62.0)  # opened and loaded hot: no cold samples settle it
+            return f"{w:%Y-%m-%d %H:%M:%S},{warm:.1f},{(steam - 101.3) / 6.894757:.3f}"
+
+        return lines(rows_of(c, "Etc/UTC", row), head).encode()
+
+    config = Config(defaults=Defaults(zone="Etc/UTC"))
+    good = read_export(export(0.0), name="S-1/0001.csv", config=config)
+    assert good.learned["S-1"].steam
+    failing = export(12.0)
+    facts = Facts().learn("S-1", good.layout_key, good.learned["S-1"])
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(failing, name="S-1/0002.csv", config=config)
+    assert caught.value.cause == "unit_contradiction"
+    read = read_export(failing, name="S-1/0002.csv", config=config, facts=facts)
+    assert read.unit_ids == ("S-1",)
+    assert any(e.decision == "agreement with steam" for e in read.evidence)
+    assert not read.learned["S-1"].steam
