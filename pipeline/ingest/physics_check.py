@@ -266,10 +266,12 @@ def agrees_with_steam(
     atmosphere_kpa: float,
 ) -> bool:
     """Say whether hot samples, values as written, agree with saturation."""
-    read = (temperature_unit, pressure_unit, absolute, atmosphere_kpa)
-    if plainly_steam(temperature, pressure, *read):
+    if plainly_steam(
+        temperature, pressure, temperature_unit, pressure_unit, absolute, atmosphere_kpa
+    ):
         return True
-    declared = read_as(*telling_rows(temperature, pressure), *read)
+    t, p = telling_rows(temperature, pressure)
+    declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
     return declared.agrees and declared.open_fits is not False
 
 
