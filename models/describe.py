@@ -20,11 +20,13 @@ from .signatures import (
     AIR,
     BLOCKED,
     DIRECTIONS,
+    DRAWN_IN,
     LATE_END,
     LESS_TO_HEAT,
     MOVED,
     NO_PURGE,
     OWN_SENSOR,
+    PUMP_SIGNS,
     SIGNATURE_PARTS,
     SIGNATURES,
     TIMER,
@@ -109,6 +111,8 @@ class RowContext:
         """
         if k in LATE_END:
             return LATE_END[0 if self.rows.program[self.i].startswith("prevacuum") else 1]
+        if k in DRAWN_IN:
+            return DRAWN_IN[1 if self._drawn_in(k) else 0]
         if k not in (*MOVED, OWN_SENSOR, AIR, NO_PURGE):
             return k
         delta, variance = self.delta(k)
@@ -125,6 +129,20 @@ class RowContext:
         if math.isfinite(boil):
             return k
         return MOVED[0] if self.at_once() else OWN_SENSOR
+
+    def _drawn_in(self, k: int) -> bool:
+        """Return whether air is likelier drawn in by a seal than left in by a pump or a trap.
+
+        A pump that wears evacuates slower or less deep. Where it does neither and no leak test
+        speaks for the seal, the seal is the commonest way for air into a chamber under vacuum.
+        """
+        if not self.rows.program[self.i].startswith("prevacuum"):
+            return False
+        delta, variance = self.delta(k)
+        at = [INDEX[n] for n in PUMP_SIGNS]
+        pump = delta[at] >= SUPPORT_Z * np.sqrt(variance[at])
+        seen = np.isfinite(delta[at]).any()
+        return bool(seen and not pump.any() and not math.isfinite(delta[INDEX["leak"]]))
 
     def at_once(self, k: int = OWN_SENSOR) -> bool:
         """Return whether a size, else the plateau, moved between two cycles, not day by day."""

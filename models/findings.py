@@ -20,9 +20,12 @@ from .consequences import cause_of, told_as_consequence
 from .lifecycle import Ledger
 from .scores import KEEP_T, SECOND_SERVICE_T, SECOND_WATCH_T, WATCH_T, K, eligible, remainder
 from .signatures import (
+    AIR,
+    DROOPS,
     HEAT,
     MOVED,
     OWN_SENSOR,
+    REGULATES,
     SIGNATURE_PARTS,
     SIGNATURES,
     WATCH_FLOOR,
@@ -48,6 +51,14 @@ NEAR_SHARE: Final = 0.6
 """Where the best explanation is below its floor, another one of this share of its T is taken
 (design choice)."""
 
+
+DROOP_SIGNS: Final = np.array(
+    [2 + len({"plateau", "overshoot", "dip"} & s.changes.keys()) for s in SIGNATURES]
+)
+DROOP_SHARE: Final = 0.85
+"""Signs that moved as a drooping plateau's cause has them, two more of them than a sensor moves of
+it, and the share of a sensor's T that it then has to reach: how far a plateau droops is the
+thermostat's own (design choice)."""
 
 NOISE_RISE: Final = 0.35
 """Logarithm of the channel's noise over its usual from which swings are not believed."""
@@ -237,7 +248,8 @@ def drift_row(
         k = best if ready[best] else resolve(int(np.where(ready, now_t, 0.0).argmax()))
         if not ready[k] or now_t[k] < NEAR_SHARE * now_t[best]:
             break
-        k = _behind_droop(k, ready, now_t, now_size)
+        found = k
+        k = _behind_droop(k, ready, now_t, now_size, now_support)
         part = SIGNATURE_PARTS[k]
         supported.add(part)
         # Sensors first: swings that a noisy channel shows are not the sterilizer's.
@@ -245,7 +257,8 @@ def drift_row(
         if part not in held and not blurred:
             more = asked.service + (SECOND_SERVICE_T if explained else 0.0)
             beside = explained and now_t[k] < SECOND_SHARE * t[explained[0][0]]
-            able = eligible(now_t - more, now_size, now_support, "service", part_of_floor)[k]
+            calls = eligible(now_t - more, now_size, now_support, "service", part_of_floor)
+            able = calls[k] or (k in DROOPS and calls[found])
             cause = cause_of(ledger, part)
             sure = able and not beside and cause is None and allowed(k)
             known = abs(now_size[k]) >= part_of_floor[k] * WATCH_FLOOR[k]
@@ -285,15 +298,31 @@ def _known(ledger: Ledger, t: FloatArray, size: FloatArray) -> list[tuple[int, f
     return out
 
 
-def _behind_droop(k: int, ready: NDArray[np.bool_], t: FloatArray, size: FloatArray) -> int:
+def _behind_droop(
+    k: int,
+    ready: NDArray[np.bool_],
+    t: FloatArray,
+    size: FloatArray,
+    support: NDArray[np.int64],
+) -> int:
     """Return what lets a plateau droop: a unit short of heat, before a sensor that is off.
 
     No sensor slows heating, while a controller with too little heat to spare falls short of
     its set point.
     """
-    lower = size[k] < 0.0 if k in (OWN_SENSOR, MOVED[0]) else k == MOVED[1]
+    lower = size[k] < 0.0 if k in (OWN_SENSOR, MOVED[0]) else k in (MOVED[1], AIR, REGULATES)
     heat = [h for h in HEAT if ready[h] and t[h] >= WATCH_T]
-    return max(heat, key=lambda h: float(t[h])) if lower and heat else k
+    if not lower:
+        return k
+    if heat:
+        return max(heat, key=lambda h: float(t[h]))
+    # Heating need not show it by itself, where it and the plateau together fit better than a
+    # sensor that is off does, or nearly so and by more signs than a sensor moves.
+    if max(t[h] for h in HEAT) < KEEP_T:
+        return k
+    near = np.where(support >= DROOP_SIGNS, DROOP_SHARE, 1.0) * t[k]
+    both = [d for d in DROOPS if t[d] > near[d]]
+    return max(both, key=lambda d: float(t[d]), default=k)
 
 
 def noisy(delta: FloatArray, variance: FloatArray) -> bool:

@@ -167,6 +167,10 @@ def limit_row(
         part = _standing_part(ledger, trouble) or _traced(trouble, t)
         what = "leak tests" if test else "cycles"
         text = f"{len(hits)} of the last {len(window)} {what} {WORDS[trouble]}."
+        if (part, trouble, severity) == ("heater", "hot", "service"):
+            # Heat that won't go off is held by the safety limiter alone.
+            severity = "stop"
+            text += " Take the unit out of use until it is checked."
         if part == "unknown":
             text += " No part stands out."
         ledger.raise_flag(part, severity, now, _columns(part, trouble, text, cycle_id, 0.5))
@@ -265,8 +269,12 @@ def _raise_logger(
 def _standing_part(ledger: Ledger, cause: str) -> str | None:
     """Return a part with an open flag that explains a cause."""
     able = (*CAUSES[cause][0], *EXPLAINED.get(cause, ()))
-    standing = [e.part for e in ledger.standing_all() if e.part in (*able, "unknown")]
-    return min(standing, key=lambda p: able.index(p) if p in able else 99) if standing else None
+    standing = [e for e in ledger.standing_all() if e.part in (*able, "unknown")]
+    # What calls for a visit explains more than what is only watched.
+    standing.sort(
+        key=lambda e: (e.severity == "watch", able.index(e.part) if e.part in able else 99)
+    )
+    return standing[0].part if standing else None
 
 
 def _traced(cause: str, t: FloatArray) -> str:

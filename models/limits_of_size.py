@@ -112,6 +112,8 @@ def size_limit(
         return SizeLimit(1.0 - duty, ON_THE_WAY)
     if sig.part == "door_seal" and "loss" in sig.changes:
         return SizeLimit(1.0 / duty - 1.0, ON_THE_WAY)
+    if sig.part in ("air_removal", "door_seal") and sig.changes.get("saturation", 0.0) < 0.0:
+        return SizeLimit(max(limits.saturation_k + saturation, 0.2), NEARLY)
     if sig.part == "door_seal":
         left = limits.leak_kpa_per_min - _or(expected[INDEX["leak"]], 0.0)
         return SizeLimit(max(left, 1e-3), EXACT)
@@ -123,8 +125,6 @@ def size_limit(
         return SizeLimit(max(_or(expected[INDEX["hold"]], 0.0), 0.005), EXACT)
     if sig.part == "controller":
         return SizeLimit(max(min(bottom, top), LEAST_HEADROOM_K), ON_THE_WAY)
-    if sig.part == "air_removal" and "saturation" in sig.changes:
-        return SizeLimit(max(limits.saturation_k + saturation, 0.2), NEARLY)
     if sig.part == "water_fill" and "saturation" in sig.changes:
         return SizeLimit(max((limits.saturation_k - saturation) / 0.6, 0.2), NEARLY)
     return None

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .findings import SERVICE_DAYS
-from .scores import matched, supporting
-from .signatures import SERVICE_FLOOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED, WATCH_FLOOR
+from .scores import backed, matched, supporting
+from .signatures import DROOPS, SERVICE_FLOOR, SIGNATURE_PARTS, SIGNATURES, TWO_SIDED, WATCH_FLOOR
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -28,8 +28,10 @@ ALONE_SIGNS: Final = 2
 the cycle stands out; its size also reaches a floor (design choice)."""
 FLOOR: Final = np.where(
     [
-        s.part in ("temperature_sensor", "pressure_sensor", "logger") or "saturation" in s.changes
-        for s in SIGNATURES
+        s.part in ("temperature_sensor", "pressure_sensor", "logger")
+        or "saturation" in s.changes
+        or k in DROOPS
+        for k, s in enumerate(SIGNATURES)
     ],
     SERVICE_FLOOR,
     WATCH_FLOOR,
@@ -80,7 +82,7 @@ def outstanding(
     if at.size:
         t, size = matched(residual[at], variance[at])
         support = supporting(residual[at], variance[at], size)
-        best = t.argmax(axis=1)
+        best = np.where(backed(t, size, SERVICE_FLOOR), t, -np.inf).argmax(axis=1)
         row = np.arange(at.size)
         reach = np.where(TWO_SIDED, np.abs(size), size)[row, best]
         part = share(size, at)[row, best] if share else 1.0

@@ -11,11 +11,14 @@ from numpy.typing import NDArray
 from .diagnosis import match
 from .signatures import (
     DIRECTIONS,
+    DROOPS,
+    HEAT,
     LESS_TO_HEAT,
     LOAD,
     NUISANCE_DIRECTIONS,
     NUISANCE_SD,
     SERVICE_FLOOR,
+    SIGNATURE_PARTS,
     SIGNATURES,
     TWO_SIDED,
     WATCH_FLOOR,
@@ -71,6 +74,10 @@ AGREE_T: Final = 0.2
 """What is asked less for a visit where so many signs moved a signature's way: so much that the
 simulation keeps the budget of false flags: over 480 unit-years of either kind 0.10 a unit-year
 without it, 0.15 with it and 0.17 with 0.4."""
+
+BACKED_T: Final = 2.5
+"""Standard errors by which heating alone has to show a part whose plateau droops with it, beside
+the floor of its size (design choice)."""
 
 K: Final = len(SIGNATURES)
 _RISES: Final = (DIRECTIONS.T > 0.0).astype(np.float64)
@@ -200,7 +207,24 @@ def eligible(
     beyond = np.clip((t - needed) / FAR_T, 0.0, 1.0)
     least = share * floor * (1.0 - beyond * (1.0 - FLOOR_PART))
     large = np.where(TWO_SIDED, np.abs(size), size) >= least
-    return np.asarray((t >= needed) & large)
+    ready = np.asarray((t >= needed) & large)
+    return np.asarray(ready & backed(t, size, floor))
+
+
+def backed(t: FloatArray, size: FloatArray, floor: FloatArray) -> NDArray[np.bool_]:
+    """Return which signatures are not of a drooping plateau, or have heating show them too.
+
+    Too little heat never counts by its droop: low mains let the plateau sink as far, and then the
+    size of what heating shows says whether it matters. It only names what else calls.
+    """
+    out = np.ones(t.shape, dtype=np.bool_)
+    heat = list(HEAT)
+    shown = ((t[..., heat] >= BACKED_T) & (size[..., heat] >= floor[heat])).any(axis=-1)
+    best = t[..., list(DROOPS)].max(axis=-1)
+    for k in DROOPS:
+        lost = SIGNATURE_PARTS[k] == "door_seal"
+        out[..., k] = shown & (t[..., k] >= best) if lost else False
+    return out
 
 
 def remainder(

@@ -91,6 +91,76 @@ SIGNATURES: Final = (
         0.15,
         look_alikes=("vent_path",),
     ),
+    # A thermostat acts late by a lag of 15 to 30 s: above its set point T goes on rising by lag
+    # times rise, below it falls on by lag times fall. Less power slows the rise alone: at P/C of
+    # 7 K/min a share s takes 1.8 to 3.5 s off the top, half of it off the mean, and the swing
+    # narrows.
+    Signature(
+        "heater",
+        "element weak",
+        "share of heater power lost, the plateau drooping",
+        {
+            "power": -1.0,
+            "duty": 1.0,
+            "current_duty": 1.0,
+            "heat_rate": -1.15,
+            "heat_rate_pressurised": -1.6,
+            "heat_up": 1.3,
+            "seat": 1.4,
+            "plateau": -1.2,
+            "overshoot": -2.0,
+            "spread": -0.8,
+        },
+        0.08,
+        0.12,
+    ),
+    # Steam lost slows the rise and quickens the fall by as much: top, mean and bottom sink alike,
+    # at L/C of 2 K/min by 0.5 to 1 K for losses that double; pauses end sooner.
+    Signature(
+        "door_seal",
+        "",
+        "relative rise of losses, the plateau drooping",
+        {
+            "loss": 1.0,
+            "duty": 1.0,
+            "current_duty": 1.0,
+            "heat_rate_pressurised": -0.7,
+            "heat_up": 0.3,
+            "seat": 0.6,
+            "plateau": -1.0,
+            "overshoot": -1.0,
+            "dip": -0.5,
+            "period": -0.6,
+        },
+        0.15,
+        0.25,
+        look_alikes=("vent_path",),
+    ),
+    # Steam that is lost faster than it is made lets the pressure sink; it takes the last air
+    # along, and walls and a throttle stay hotter than it: T sinks by less than Tsat(p). No sensor
+    # and no air does so: T and p agree under the one, T falls short of Tsat(p) under the other.
+    Signature(
+        "door_seal",
+        "",
+        "relative rise of losses, pressure sinking faster than temperature",
+        {
+            "loss": 1.0,
+            "duty": 1.0,
+            "current_duty": 1.0,
+            "heat_rate_pressurised": -0.7,
+            "heat_up": 0.3,
+            "seat": 0.6,
+            "plateau": -1.0,
+            "overshoot": -1.0,
+            "dip": -1.0,
+            "saturation": 1.0,
+            "superheat": 0.8,
+        },
+        0.15,
+        0.25,
+        look_alikes=("vent_path",),
+        needs=("saturation",),
+    ),
     # A seal that leaks under vacuum and holds pressure: only the leak test tells.
     Signature(
         "door_seal",
@@ -211,6 +281,18 @@ SIGNATURES: Final = (
         0.28,
         0.45,
         look_alikes=("door_seal", "pressure_sensor"),  # a seal may leak under vacuum alone
+    ),
+    # A seal that leaks under vacuum alone leaves the same air. A leak test tells it at once (half
+    # a kelvin of air is about what the test allows); where none is run, see ``resolve``.
+    Signature(
+        "door_seal",
+        "",
+        "kelvin that T lies below Tsat(p), air drawn in under vacuum",
+        {"saturation": -1.0, "equilibration": 10.0, "leak": 0.2},
+        0.28,
+        0.45,
+        look_alikes=("air_removal", "vent_path", "pressure_sensor"),
+        needs=("saturation",),
     ),
     # The same where the controller holds the pressure and not the temperature: then the whole
     # plateau sinks by what the air's share of the pressure is worth.
@@ -479,14 +561,39 @@ NO_PURGE: Final = next(k for k, s in enumerate(SIGNATURES) if "boiling" in s.cha
 BLOCKED: Final = next(k for k, s in enumerate(SIGNATURES) if s.mode == "blocked")
 MOVED: Final = tuple(k for k, s in enumerate(SIGNATURES) if s.mode == "moved")
 OWN_SENSOR: Final = next(k for k, s in enumerate(SIGNATURES) if s.part == "temperature_sensor")
-HEAT: Final = tuple(
+_SHORT_OF_HEAT: Final = tuple(
     k
     for k, s in enumerate(SIGNATURES)
     if s.mode == "element weak" or (s.part == "door_seal" and "loss" in s.changes)
 )
+HEAT: Final = tuple(k for k in _SHORT_OF_HEAT if "plateau" not in SIGNATURES[k].changes)
 """Too little heat, or steam lost: under either a controller may hold its plateau too low."""
+DROOPS: Final = tuple(
+    k
+    for k in _SHORT_OF_HEAT
+    if "plateau" in SIGNATURES[k].changes and "saturation" not in SIGNATURES[k].changes
+)
+"""The same with the plateau drooping. How it droops tells one from the other; that a plateau
+sinks is anyone's doing, so this is no finding where heating alone does not show either of them."""
 WEAK: Final = next(k for k, s in enumerate(SIGNATURES) if s.mode == "element weak")
+LEAKS: Final = tuple(
+    k
+    for k, s in enumerate(SIGNATURES)
+    if s.part == "door_seal" and (k in HEAT or s.changes.get("leak") == 1.0)
+)
+"""Steam that is lost, and a leak test's own rate: a seal may come to either limit first."""
 TIMER: Final = next(k for k, s in enumerate(SIGNATURES) if "hold" in s.changes)
+DRAWN_IN: Final = tuple(
+    k
+    for k, s in enumerate(SIGNATURES)
+    if s.changes.get("saturation") == -1.0 and s.part != "logger" and "plateau" not in s.changes
+)
+"""Air that was left in, then the same drawn in by a seal."""
+PUMP_SIGNS: Final = ("vacuum", "evacuation", "drying_vacuum")
+"""What a pump that wears moves."""
+REGULATES: Final = next(
+    k for k, s in enumerate(SIGNATURES) if s.part == "pressure_sensor" and "plateau" in s.changes
+)
 AIR: Final = next(
     k for k, s in enumerate(SIGNATURES) if s.part == "air_removal" and "plateau" in s.changes
 )

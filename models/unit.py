@@ -50,7 +50,7 @@ from .plain import array, plain
 from .quiet import Seen, quiet_rows, take
 from .reference import Reference
 from .scores import WATCH_T, matched, score_rows
-from .signatures import DIRECTIONS, SIGNATURE_PARTS, TWO_SIDED
+from .signatures import DIRECTIONS, LEAKS, SIGNATURE_PARTS, TWO_SIDED
 from .signs import INDEX, NAMES
 from .size_history import daily_size
 from .tracker import LOOK_BACK_DAYS, Rows, Track, Tracker, unresolved
@@ -158,7 +158,7 @@ class UnitState:
         made = [
             self._run_on(k, history, config)
             for k, name in enumerate(SIGNATURE_PARTS)
-            if name == part and (k == main or part == "door_seal")
+            if name == part and (k == main or k in LEAKS)
         ]
         known = [m for m in made if m is not None]
         return min(known, key=lambda m: m.low, default=None)

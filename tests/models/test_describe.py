@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from chamberdrift.models.describe import RowContext, _alternatives
 from chamberdrift.models.evidence import drift_evidence
-from chamberdrift.models.signatures import BLOCKED, SIGNATURES, TIMER, WEAK
+from chamberdrift.models.signatures import BLOCKED, DRAWN_IN, SIGNATURES, TIMER, WEAK
 from chamberdrift.models.signs import INDEX, NAMES, SCATTER, WANDER
 from chamberdrift.models.unit import UnitState
 from chamberdrift.shared.config import Config
@@ -59,6 +59,27 @@ def test_what_tells_a_fault_from_others_is_among_what_is_said() -> None:
     assert column == "exposure_mean_c"
     assert "pressure reading with the chamber open is up by 3.2 kPa" in text
     assert "delay" not in text
+
+
+@pytest.mark.parametrize(
+    ("program", "moved", "part"),
+    [
+        ("prevacuum-134x4", {"vacuum": 0.0, "evacuation": 0.02}, "door_seal"),
+        ("prevacuum-134x4", {"vacuum": 0.0, "evacuation": 0.3}, "air_removal"),  # a pump wears
+        ("prevacuum-134x4", {"vacuum": 0.0, "leak": 0.0}, "air_removal"),  # a leak test is run
+        ("gravity-121x20", {}, "air_removal"),  # nothing draws air in
+    ],
+)
+def test_air_is_a_seals_where_no_leak_test_and_no_pump_speaks(
+    program: str, moved: dict[str, float], part: str
+) -> None:
+    made = context(5.4, [0.0] * 5)
+    delta = np.full(len(NAMES), np.nan)
+    for name, value in {"saturation": -0.5, **moved}.items():
+        delta[INDEX[name]] = value
+    made.rows.program = np.array([program])  # type: ignore[misc]
+    made.delta = lambda k: (delta, WANDER**2)  # type: ignore[method-assign]
+    assert SIGNATURES[made.resolve(DRAWN_IN[0])].part == part
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from chamberdrift.models.diagnosis import conditional, match
 from chamberdrift.models.scores import eligible, remainder
 from chamberdrift.models.signatures import (
     DIRECTIONS,
+    DRAWN_IN,
     LATE_END,
     NUISANCE_DIRECTIONS,
     NUISANCE_SD,
@@ -66,8 +67,9 @@ def test_each_signature_explains_itself_best(k: int) -> None:
     delta = DIRECTIONS[k] * SERVICE_FLOOR[k] * 2.5
     found = match(delta[None, :], VARIANCE[None, :])
     t = np.abs(found.t[0])
-    # A late end is a filter's or a vent's by the program, not by the signs.
-    same = LATE_END if k in LATE_END else (k,)
+    # A late end is a filter's or a vent's by the program, not by the signs, and air a seal's or a
+    # trap's by whether a leak test is run.
+    same = next((group for group in (LATE_END, DRAWN_IN) if k in group), (k,))
     assert SIGNATURE_PARTS[int(t.argmax())] in {SIGNATURE_PARTS[i] for i in same}
     assert found.size[0, k] == pytest.approx(SERVICE_FLOOR[k] * 2.5, rel=1e-6)
 

@@ -10,8 +10,11 @@ from chamberdrift.models.lifecycle import Ledger
 from chamberdrift.models.scores import WATCH_T, eligible, score_rows
 from chamberdrift.models.signatures import (
     DIRECTIONS,
+    DROOPS,
+    HEAT,
     LESS_TO_HEAT,
     NUISANCE_DIRECTIONS,
+    OWN_SENSOR,
     SERVICE_FLOOR,
     SIGNATURES,
 )
@@ -45,7 +48,11 @@ def test_a_pressure_channel_and_a_share_of_cycles_call_at_their_floor_only() -> 
     answer = eligible(
         np.full(K, 12.0), 0.95 * SERVICE_FLOOR, np.full(K, 4, dtype=np.int64), "service"
     )
-    left = [s for s, called in zip(SIGNATURES, answer, strict=True) if not called]
+    left = [
+        s
+        for k, (s, called) in enumerate(zip(SIGNATURES, answer, strict=True))
+        if not called and k not in DROOPS  # these hang on what heating shows
+    ]
     assert {s.part for s in left if "boiling" not in s.changes} == {"pressure_sensor"}
     assert [s.mode for s in left if "boiling" in s.changes] == ["trap"]
 
@@ -68,6 +75,79 @@ def test_one_sign_is_enough_where_nothing_else_moves_it(sign: str, called: bool)
         np.full(K, 4.2), 1.05 * SERVICE_FLOOR, np.full(K, 1, dtype=np.int64), "service"
     )
     assert bool(answer[alone]) is called
+
+
+def raised(moved: dict[str, float], cycles: int = 6) -> list[tuple[str, str]]:
+    """Return parts and severities that charts of these moves raise."""
+    delta = np.full(len(SIGNS), np.nan)
+    for name in ("loss", "heat_rate", "heat_rate_pressurised", "heat_up", "seat", "saturation"):
+        delta[INDEX[name]] = 0.0
+    for name, value in moved.items():
+        delta[INDEX[name]] = value
+    both, variance = np.tile(delta, (1, 2, 1)), np.tile(WANDER**2, (1, 2, 1))
+    found = score_rows(both, variance, np.array([True]))
+    ledger, findings = Ledger("u"), Findings()
+    for i in range(cycles):
+        drift_row(
+            findings,
+            ledger,
+            1.0 + i / 2.0,
+            found.t[0],
+            found.size[0],
+            found.support[0],
+            lambda k: (delta, WANDER**2),
+            lambda k, size, severity, t: {"layer": "drift"},
+            lambda k: k,
+            lambda k: True,
+            frozenset(),
+        )
+    return [(e.part, e.severity) for e in ledger.standing_all()]
+
+
+PLATEAU = {"plateau": -0.4, "overshoot": -0.4, "dip": -0.35}
+
+
+def test_a_plateau_that_sinks_alone_is_a_sensor() -> None:
+    assert raised({**PLATEAU, "period": 0.0, "spread": 0.0}) == [("temperature_sensor", "service")]
+
+
+def test_a_plateau_that_sinks_while_the_swing_quickens_is_lost_steam() -> None:
+    """Losses half as large again: pauses end sooner, heating under pressure slows by a sixth.
+
+    No sensor slows heating or shortens a pause.
+    """
+    lost = {"loss": 0.35, "period": -0.25, "heat_rate_pressurised": -0.17, "seat": 0.12}
+    assert raised({**PLATEAU, **lost})[0] == ("door_seal", "service")
+
+
+def test_a_plateau_whose_top_sinks_twice_as_far_while_heating_slows_is_a_weak_element() -> None:
+    weak = {"plateau": -0.3, "overshoot": -0.5, "dip": 0.0, "spread": -0.15, "period": 0.05}
+    slow = {"heat_rate": -0.16, "heat_rate_pressurised": -0.25, "heat_up": 0.2, "seat": 0.2}
+    assert raised({**weak, **slow})[0] == ("heater", "service")
+
+
+def test_temperature_that_sinks_less_than_saturation_is_lost_steam() -> None:
+    """Plateau 0.3 K down and 0.3 K further above Tsat(p): the pressure sank by 4 kPa.
+
+    A sensor that is off leaves T and p in step; air keeps T below Tsat(p).
+    """
+    sunk = {"plateau": -0.3, "overshoot": -0.3, "dip": -0.3, "saturation": 0.3, "superheat": 0.25}
+    boiler = dict.fromkeys(
+        ("loss", "heat_rate", "heat_rate_pressurised", "heat_up", "seat"), np.nan
+    )
+    assert raised({**boiler, **sunk}) == [("door_seal", "service")]
+    # Where a saw-tooth shows that losses stayed, none was lost.
+    assert ("door_seal", "service") not in raised(sunk)
+
+
+def test_a_drooping_plateau_counts_only_where_heating_shows_a_part() -> None:
+    t, size = np.full(K, 12.0), 2.0 * SERVICE_FLOOR
+    many = np.full(K, 6, dtype=np.int64)
+    seal = next(k for k in DROOPS if SIGNATURES[k].part == "door_seal")
+    assert eligible(t, size, many, "service")[seal]
+    t[list(HEAT)] = 1.0
+    assert not eligible(t, size, many, "service")[seal]
+    assert eligible(t, size, many, "service")[OWN_SENSOR]
 
 
 def test_a_share_of_the_floor_is_asked_of_a_unit_near_its_limit() -> None:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+import pytest
 from chamberdrift.models.findings import Findings
 from chamberdrift.models.lifecycle import Ledger
 from chamberdrift.models.limit_findings import absolute_row, limit_row
@@ -113,6 +114,34 @@ def test_far_over_the_band_stops_at_once_unless_a_hotter_program_is_usual() -> N
     assert [r["severity"] for r in feed([(1.0, "hot", hot)]).rows()] == ["stop"]
     usual = [(0.1 * i, "", {"setpoint_c": 134.0}) for i in range(3)]
     assert feed([*usual, (1.0, "", hot)]).rows() == []
+
+
+@pytest.mark.parametrize(("over", "severity"), [(1.2, "service"), (2.4, "stop")])
+def test_how_far_above_the_band_stops_at_once(over: float, severity: str) -> None:
+    one = {"overband_k": over, "exposure_max_c": 125.0 + over}
+    rows = feed([(1.0, "hot", one)], part="temperature_sensor").rows()
+    assert [r["severity"] for r in rows] == (["stop"] if severity == "stop" else [])
+    often = feed([(float(i), "hot", one) for i in range(1, 4)], part="temperature_sensor")
+    assert severity in {r["severity"] for r in often.rows()}
+
+
+def test_a_heater_that_stays_on_again_and_again_stops() -> None:
+    hot = {"overband_k": 1.0, "exposure_max_c": 126.0}
+    ledger = feed([(float(i), "hot", hot) for i in range(1, 4)], part="heater")
+    assert severities(ledger)[-1] == ("heater", "stop")
+
+
+def test_a_flag_for_a_visit_explains_more_than_a_watch() -> None:
+    """Cycles that end while air is removed are a weak pump's, whatever else is watched."""
+    ledger, findings, none = Ledger("u"), Findings(), np.zeros(K)
+    ledger.raise_flag("heater", "watch", 0.0, {"layer": "drift"})
+    ledger.raise_flag("air_removal", "service", 0.0, {"layer": "drift"})
+    for i in range(1, 7):
+        limit_row(findings, ledger, float(i), "given_up", ROW, none, f"u@{i}", Limits())
+    assert [(e.part, e.severity) for e in ledger.standing_all()] == [
+        ("heater", "watch"),
+        ("air_removal", "service"),
+    ]
 
 
 def test_a_chamber_heated_without_water_stops_at_once() -> None:
