@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Any
@@ -16,6 +17,7 @@ from .parse import Parsed
 from .plausibility import spoilt, time_order
 from .refuse import layout_toml, refusal
 from .roles import Channel, Roles
+from .times import throughout
 from .zones import Localised, to_utc
 
 Int = NDArray[np.int64]
@@ -101,10 +103,14 @@ def row_times(parsed: Parsed, roles: Roles, order: str, base: Any) -> clocks.Row
         start = np.broadcast_to(base, counted.shape) if roles.time.elapsed else None
         return clocks.RowTimes(counted + base, ok, False, start)
     assert parsed.time_values is not None
-    ok = np.isfinite(parsed.time_values)
-    seconds = np.where(ok, parsed.time_values, 0.0) * roles.time.factor
-    ok &= np.abs(seconds) < 4e9
-    seconds = np.where(ok, seconds, 0.0)
+    counts, factor = parsed.time_values, roles.time.factor
+    if len(counts) and counts.min() * factor > -4e9 and counts.max() * factor < 4e9:
+        ok, seconds = np.ones(len(counts), bool), counts * factor
+    else:
+        ok = np.isfinite(counts)
+        seconds = np.where(ok, counts, 0.0) * factor
+        ok &= np.abs(seconds) < 4e9
+        seconds = np.where(ok, seconds, 0.0)
     if roles.time.factor >= 60.0:
         ms = clocks.whole_seconds(seconds, parsed.time_values, ok, roles.time.factor)
     else:
@@ -193,6 +199,7 @@ def convert_rows(
     order = None if in_order else time_order(utc)
     mine: dict[str, Float] = {}
     left: Bool | None = None
+    gapless = False
     found_bad: list[tuple[str, str, Bool]] = []
     gauge_of: Float | float | None = None
     for channel in channels:
@@ -236,15 +243,18 @@ def convert_rows(
             elif channel.name == "pressure_kpa" and reason in UNIT_MISTAKES:
                 counts.pressure_spoilt += int(mask.sum())
         mine[channel.name] = value
-        nan = np.isnan(value)
-        left = nan if left is None else left & nan
+        gapless = gapless or not math.isnan(np.add.reduce(value))
+        if not gapless:
+            # A row with one reading is a sample: once a channel has all, none is left without.
+            nan = np.isnan(value)
+            left = nan if left is None else left & nan
     if not any(c.name == "pressure_kpa" for c in channels):
         gauge_of = None
-    if left is None:
+    if left is None and not gapless:
         # Of the logger's channels none is assigned to the unit.
         counts.drop("other_channel", int(alive.sum()))
         return None
-    if left.any():
+    if left is not None and not gapless and left.any():
         whole = False
         gone = left & alive
         for _, reason, mask in found_bad:
@@ -376,9 +386,14 @@ def place_in_utc(
 def _started(ms: Int, start: Int, zone: tzinfo) -> Localised:
     """Return UTC times of rows that count from a start on the local clock."""
     if start.strides == (0,):
-        starts, which = start[:1], np.zeros(len(start), np.int64)
-    else:
-        starts, which = np.unique(start, return_inverse=True)
+        one = to_utc(start[:1], zone)
+        return Localised(
+            ms + (int(one.utc_ms[0]) - int(start[0])),
+            throughout(bool(one.missing[0]), len(ms), np.bool_),
+            throughout(bool(one.ambiguous[0]), len(ms), np.bool_),
+            shifted=one.shifted,
+        )
+    starts, which = np.unique(start, return_inverse=True)
     local = to_utc(starts, zone)
     return Localised(
         local.utc_ms[which] + (ms - start),

@@ -8,8 +8,6 @@ import re
 from functools import lru_cache
 from typing import IO, Any, Final
 
-import numpy as np
-
 from .channel_words import ABSOLUTE, CHAMBER, GAUGE, PRESSURE, TEMPERATURE
 from .clock_text import MONTHS
 from .header_words import DATE, TIME
@@ -120,9 +118,6 @@ def refuse_binary(text: bytes, name: str) -> None:
     """
     sample = text[: 1 << 14]
     if not sample:
-        return
-    below = int(np.count_nonzero(np.frombuffer(sample, np.uint8) < 32))
-    if below == sample.count(b"\n") + sample.count(b"\r") + sample.count(b"\t"):
         return
     strange = len(sample) - len(sample.translate(None, _CONTROL))
     zeros = sample.count(b"\x00")

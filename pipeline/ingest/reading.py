@@ -133,7 +133,11 @@ class LineMapBuilder:
                 self._rows += n
                 return
             step = -1 if int(first[-1]) < int(first[0]) else 1
-            jump = np.flatnonzero(np.diff(first) != step) + 1
+            turns = first[1:] - first[:-1] != step
+            if np.count_nonzero(turns) >= max(1000, n // 2):
+                self._scattered(first, last, index)
+                return
+            jump = np.flatnonzero(turns) + 1
             starts = np.concatenate(([0], jump))
             ends = np.concatenate((jump, [n])) - 1
             steps = np.full(len(starts), step, np.int64)
@@ -144,28 +148,24 @@ class LineMapBuilder:
             ends = np.concatenate((jump, [n])) - 1
             steps = width[starts]
         if len(starts) > max(1000, n // 2):
-            # Scattered rows (a long layout out of order): one run, the whole range.
-            starts, ends, steps = np.array([0]), np.array([n - 1]), np.array([0])
-            self._parts.append(
-                (
-                    starts + self._rows,
-                    np.array([first.min()]),
-                    np.array([last.max()]),
-                    steps,
-                    np.array([index]),
-                )
+            self._scattered(first, last, index)
+            return
+        self._parts.append(
+            (
+                starts + self._rows,
+                first[starts],
+                last[ends],
+                steps,
+                np.full(len(starts), index),
             )
-        else:
-            self._parts.append(
-                (
-                    starts + self._rows,
-                    first[starts],
-                    last[ends],
-                    steps,
-                    np.full(len(starts), index),
-                )
-            )
+        )
         self._rows += n
+
+    def _scattered(self, first: Int, last: Int, index: int) -> None:
+        """Add scattered rows (units in turns, a long layout out of order) as one run."""
+        run = np.array([self._rows, first.min(), last.max(), 0, index], np.int64)
+        self._parts.append(tuple(run[k : k + 1] for k in range(5)))
+        self._rows += len(first)
 
     def add_several(
         self, archive: str, members: Sequence[str], member_of: Int, first: Int, last: Int

@@ -22,6 +22,7 @@ from .statements import Statement
 from .time_column import value_signs
 
 _DIGITS: Final = bytes.maketrans(b"123456789", b"000000000")
+_ZEROS: Final = str.maketrans("123456789", "000000000")
 KEPT: Final = 64
 """Layouts that are remembered in a process."""
 CHECKED: Final = 12
@@ -131,37 +132,29 @@ def roles_key(
     if not table.sample or table.header_line is None:
         return None
     row = table.sample[0]
+    numeric = [k for k, kind in enumerate(table.kinds) if kind == "number"]
     cells = [row[k] for k, kind in enumerate(table.kinds) if kind == "moment"]
-    bare = "".join(row[k] for k, kind in enumerate(table.kinds) if kind == "number")
+    bare = "".join([row[k] for k in numeric])
     if _BARE.fullmatch(bare) is None or set(table.kinds) - _PLAIN_KINDS:
         return None
+    columns = tuple(zip(*table.sample, strict=True))
     counts: tuple[object, ...] = ()
     if not cells:
-        numeric = [k for k, kind in enumerate(table.kinds) if kind == "number"]
-        if any(len(own[k]) == 8 and own[k].isdigit() for own in table.sample for k in numeric):
-            return None  # they may be dates
-        counts = tuple(value_signs(table, k) for k in numeric)
+        for k in numeric:
+            if 8 in map(len, columns[k]) and any(len(c) == 8 and c.isdigit() for c in columns[k]):
+                return None  # they may be dates
+        counts = tuple([value_signs(table, k) for k in numeric])
     if len(cells) > 1 and not _date_and_clock(cells):
         return None
-    moments = [re.sub(r"\d", "0", cell) for cell in cells]
-    said = [
-        tuple(own[k] for own in table.sample)
-        for k, kind in enumerate(table.kinds)
-        if kind == "text"
-    ]
     return (
         table.headers,
         table.others,
         table.marks,
         table.kinds,
-        *moments,
+        *[cell.translate(_ZEROS) for cell in cells],
         counts,
-        *said,
-        tuple(
-            all(own[k].isdigit() for own in table.sample)
-            for k, kind in enumerate(table.kinds)
-            if kind == "number"
-        ),
+        *[columns[k] for k, kind in enumerate(table.kinds) if kind == "text"],
+        tuple([all(map(str.isdigit, columns[k])) for k in numeric]),
         tuple(statements),
         pins,
     )

@@ -66,7 +66,7 @@ class Stamp:
             colons -= _count(column_bytes(columns[k])[0])
         if colons != n * (2 + self.offset.count(":")):
             return None
-        if self.offset and data.count(self.offset.encode()) != n:
+        if self.offset and _times_in(data, self.offset.encode()) != n:
             return None
         seconds = self.seconds(times)
         if int(seconds.min()) < _FIRST_S or int(seconds.max()) >= _END_S:
@@ -144,6 +144,20 @@ def stamp_of(table: Table, roles: Roles, wanted: list[int], floats: set[int]) ->
         return None
     texts = tuple(c for c in wanted if c != k and c not in floats)
     return Stamp(k, example, offset, moment, texts, len(wanted) == table.columns)
+
+
+def _times_in(data: bytes, text: bytes) -> int:
+    """Return how often text of at most 8 bytes stands in bytes, where many are looked for."""
+    view = np.frombuffer(data, np.uint8)
+    if len(text) == 1:
+        return int(np.count_nonzero(view == text[0]))
+    at = np.flatnonzero(view == text[0])
+    if len(at) == 0 or int(at[-1]) + 8 > len(data):
+        return data.count(text)
+    # Eight bytes from each place on, those behind the text masked.
+    eight = np.ndarray((len(data) - 7,), "<i8", data, 0, (1,))[at]
+    mask = (1 << 8 * len(text)) - 1
+    return int(np.count_nonzero(eight & mask == int.from_bytes(text, "little")))
 
 
 def _count(data: NDArray[np.uint8]) -> int:

@@ -299,7 +299,11 @@ def _best_moment(table: Table, described: list[str], full: list[int], name: str)
 
 
 def _numbers(table: Table, k: int) -> list[float]:
-    found = [number_of(c, table.decimal or ".") for c in column_text(table, k)]
+    cells = column_text(table, k)
+    if table.alike and table.kinds[k] == "number":
+        # Digits and one mark, as a look at all rows has shown.
+        return [float(c.replace(table.decimal or ".", ".")) for c in cells]
+    found = [number_of(c, table.decimal or ".") for c in cells]
     return [v for v in found if v is not None]
 
 
@@ -337,11 +341,12 @@ def value_signs(table: Table, k: int) -> tuple[object, ...]:
     if not values:
         return ()
     low, high = min(values), max(values)
-    steps = sorted(b - a for a, b in pairwise(values) if b > a)
+    every = [b - a for a, b in pairwise(values)]
+    steps = sorted([step for step in every if step > 0.0])
     return (
         len(values) < 2,
-        len(steps) == len(values) - 1,
-        _mostly_up(values),
+        len(steps) == len(every),
+        len(steps) + every.count(0.0) >= 0.9 * len(every),  # `_mostly_up`
         next((f for f, a, b in _EPOCHS if a <= low and high <= b), 0.0),
         low >= _FIRST_SERIAL and high <= _LAST_SERIAL and any(v != int(v) for v in values),
         (steps[len(steps) // 2] if steps else 0.0) < 0.5,

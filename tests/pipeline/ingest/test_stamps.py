@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from chamberdrift.pipeline.ingest import read_export, table_rows
+from chamberdrift.pipeline.ingest import read_export, stamps, table_rows
 from chamberdrift.pipeline.ingest.raw import Raw
 from chamberdrift.pipeline.ingest.recall import forget
 from chamberdrift.shared.config import Config, Defaults
@@ -87,3 +87,11 @@ def test_what_arrow_reads_is_what_the_text_says(
     assert read() == fast
     assert not used[-1]
     assert len(fast[0]) >= len(C.t) - 1
+
+
+@pytest.mark.parametrize("text", [b"Z", b"+02:00", b"-03:30"])
+def test_offsets_are_counted_as_they_are_written(text: bytes) -> None:
+    row = b"2024-05-21 10:00:00" + text + b",+12.3,-4.5\n"
+    other = b"2024-05-21 10:00:00+01:00,1,2\n"
+    for data in (row, row * 50, row * 3 + other * 2 + row, other, text, b"", row * 2 + text):
+        assert stamps._times_in(data, text) == data.count(text)
