@@ -136,6 +136,7 @@ def _steam_cycle(
         known = True
     usual = earlier.get(setpoint, setpoint + setpoints.OPERATING_K)
     got = away is not None
+    got = got or setpoints.kept_time(flat, time[hot], temp[hot], setpoint, programs)
     got = got or setpoints.reached(flat, setpoint, flat.top_c, known, usual, others)
     if flat.levelled_off and not programs and setpoint not in earlier:
         # A tired unit must not coin a program by what it still reaches.

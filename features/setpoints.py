@@ -7,9 +7,11 @@ from typing import Final
 
 import numpy as np
 
+from ..shared.programs import BAND_WIDTH_K as BAND_K
 from ..shared.programs import NOMINAL_SETPOINTS_C, Program
 from .crossing import first_above, median
 from .plateau import CUSTOM_LEAST_S, Plateau
+from .quick import true_at
 from .samples import FloatArray
 
 OPERATING_K: Final = 1.3
@@ -37,6 +39,11 @@ RUNAWAY_FALL_K: Final = 2.0
 USUAL_K: Final = (-2.5, 5.0)
 """A plateau this far from its set point says where that set point is usually held (band 0 to
 +4 K); one further off says what went wrong in its own cycle."""
+TIMED_SHORT: Final = 0.95
+TIMED_LONG_SHARE: Final = 1.05
+TIMED_LONG_S: Final = 60.0
+"""A plateau that lasts a program's time, and no longer than so, was ended by its timer: a
+controller holds for seconds more (no source)."""
 NOT_REACHED_K: Final = 3.5
 """A plateau further below every set point than this belongs to none."""
 
@@ -85,6 +92,28 @@ def choose_setpoint(
         if abs(level_c - earlier[best]) < 2.5:
             return best, True
     return float(round(level_c - OPERATING_K)), False
+
+
+def kept_time(
+    plateau: Plateau,
+    time: FloatArray,
+    temp: FloatArray,
+    setpoint_c: float,
+    programs: tuple[Program, ...],
+) -> bool:
+    """Return whether a plateau lay in the band of a configured program and lasted its time.
+
+    However high in the band and however slowly approached: its timer ended it. One that was on
+    its way to a higher set point and given up ends after any time.
+    """
+    if not (plateau.held and plateau.regulated and 0.0 <= plateau.level_c - setpoint_c <= BAND_K):
+        return False
+    hot = true_at(temp[: plateau.exhaust + 1] >= setpoint_c)
+    if not len(hot):
+        return False
+    seconds = float(time[plateau.exhaust] - time[hot[0]])
+    holds_s = [60.0 * p.hold_min for p in programs if abs(p.setpoint_c - setpoint_c) < 0.5]
+    return any(TIMED_SHORT * h <= seconds <= TIMED_LONG_SHARE * h + TIMED_LONG_S for h in holds_s)
 
 
 def _misfit(level_c: float, setpoint_c: float, earlier: dict[float, float]) -> float:
