@@ -111,9 +111,14 @@ def kept_time(
     hot = true_at(temp[: plateau.exhaust + 1] >= setpoint_c)
     if not len(hot):
         return False
-    seconds = float(time[plateau.exhaust] - time[hot[0]])
+    # Samples a minute apart may miss the first of it, a plateau's foot lies under the set point.
+    lasted = (float(time[plateau.exhaust] - time[hot[0]]), plateau.seconds)
     holds_s = [60.0 * p.hold_min for p in programs if abs(p.setpoint_c - setpoint_c) < 0.5]
-    return any(TIMED_SHORT * h <= seconds <= TIMED_LONG_SHARE * h + TIMED_LONG_S for h in holds_s)
+    return any(
+        TIMED_SHORT * hold <= s <= TIMED_LONG_SHARE * hold + TIMED_LONG_S
+        for hold in holds_s
+        for s in lasted
+    )
 
 
 def _misfit(level_c: float, setpoint_c: float, earlier: dict[float, float]) -> float:
