@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -115,7 +116,8 @@ def ingest_inbox(
     first, copies = _drop_copies(files, place, run)
     facts = account.facts
     retried = _retries(account, config, len(files))
-    read = _Reader(store.location, place.text, config, run, txn, progress)
+    today = int(max(recorded_at.timestamp(), time.time()) // 86400.0)
+    read = _Reader(store.location, place.text, config, run, txn, progress, today)
     outcomes = read(first + retried, facts)
     outcomes = _again(outcomes, account, read, config, len(files))
     account.take(outcomes, copies, reading_digest(config, account.facts), config)
@@ -167,12 +169,13 @@ class _Reader:
     run: Callable[..., Iterable[Any]]
     txn: Txn
     progress: Progress | None
+    today_days: int
     results: list[ReadResult] = field(default_factory=list)
 
     def __call__(self, files: Sequence[ExportFile], facts: Any) -> list[Outcome]:
         """Return an outcome for each file, in their order."""
         tasks = [
-            ReadTask(self.store, self.inbox, tuple(part), self.config, facts)
+            ReadTask(self.store, self.inbox, tuple(part), self.config, facts, self.today_days)
             for part in _parts(files)
         ]
         outcomes: list[Outcome] = []

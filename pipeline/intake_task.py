@@ -61,6 +61,7 @@ class ReadTask:
     files: tuple[ExportFile, ...]
     config: Config
     facts: Facts | None = None
+    today_days: int | None = None
 
 
 @dataclass(frozen=True)
@@ -267,7 +268,12 @@ def _parse(
 
     try:
         reading = read_export(
-            source, name=file.name, config=task.config, facts=task.facts, sha256=base.sha256
+            source,
+            name=file.name,
+            config=task.config,
+            facts=task.facts,
+            sha256=base.sha256,
+            today_days=task.today_days,
         )
         units: set[str] = set()
         for table in reading.tables:

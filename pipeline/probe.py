@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+import time
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -126,7 +127,9 @@ def probe_export(file: str, location: str | None = None, *, inbox: str | None = 
     config, facts = _knowledge(location)
     name = _name(path, config, inbox)
     try:
-        reading = read_export(path, name=name, config=config, facts=facts)
+        reading = read_export(
+            path, name=name, config=config, facts=facts, today_days=int(time.time() // 86400.0)
+        )
         table = reading.table()
     except ExportRefusedError as error:
         answer = ANSWERS.get(error.cause, "")

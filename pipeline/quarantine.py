@@ -77,12 +77,11 @@ def group_refusals(refused: pd.DataFrame, store: str) -> tuple[RefusalGroup, ...
         else:
             every = len(rows)
         first = rows.iloc[0]
-        questions = {str(q) for q in rows["question"].dropna() if q}
         groups.append(
             RefusalGroup(
                 cause=str(cause),
                 count=every,
-                question=min(questions) if questions else "",
+                question=first["question"] if isinstance(first["question"], str) else "",
                 toml=first["toml"] if isinstance(first["toml"], str) else "",
                 command=f"chamberdrift init {answer} --store {shell_word(store)}"
                 if answer

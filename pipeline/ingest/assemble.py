@@ -46,11 +46,19 @@ LONGEST_LINE: Final = 1 << 16
 class Assembly:
     """One export on its way from members to a Reading."""
 
-    def __init__(self, name: str, sha256: str, config: Config, facts: Facts) -> None:
+    def __init__(
+        self,
+        name: str,
+        sha256: str,
+        config: Config,
+        facts: Facts,
+        today_days: int | None = None,
+    ) -> None:
         self.name = name
         self.sha256 = sha256
         self.config = config
         self.facts = facts
+        self.today_days = today_days
         self.pin = merged_pin(config, name)
         self.counts = Counts()
         self.parts: list[Part] = []

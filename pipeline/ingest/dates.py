@@ -123,6 +123,7 @@ def settle(
     stated: StatedOrder | None = None,
     anchors: tuple[tuple[int, int], ...] = (),
     created_days: int | None = None,
+    today_days: int | None = None,
 ) -> Order:
     """Settle the order of day, month and year of a column.
 
@@ -141,6 +142,10 @@ def settle(
         states in a certain form.
     created_days
         The day the export says it was made, in a certain form.
+    today_days
+        Today. Where only a setting outside the export states the order, and it puts samples
+        into the future that another order does not, the export is asked about: a computer's
+        clock may be wrong, so it proves nothing.
     """
     if moments.size and moments.kind.strides == (0,) and int(moments.kind[0]) < DAY_MONTH:
         rows = np.zeros(0, bool)
@@ -160,7 +165,13 @@ def settle(
     if len(fully) == 1 and _stands_alone(fully[0], days):
         lone = np.flatnonzero(rows)[_lone_row(fully[0], days)]
         moments.ok[lone] = False
-        return settle(moments, stated=stated, anchors=anchors, created_days=created_days)
+        return settle(
+            moments,
+            stated=stated,
+            anchors=anchors,
+            created_days=created_days,
+            today_days=today_days,
+        )
     if not fully:
         return Order(None, "no order of day and month fits all rows", (), contradiction=True)
     if len(fully) == 1:
@@ -179,7 +190,8 @@ def settle(
     proof = _proof(fully, days, clock, created_days)
     hint = _hint(fully, days, anchors)
     if stated is not None and stated.order in fully:
-        return _weigh(stated, proof, hint, moments.separators)
+        settled = _weigh(stated, proof, hint, moments.separators)
+        return _not_to_come(settled, stated, fully, days, today_days)
     if proof is not None:
         return proof
     if hint is not None and (hint.why != HABIT or _many_days(days[str(hint.order)])):
@@ -226,6 +238,28 @@ def _weigh(
             contradiction=True,
         )
     return Order(stated.order, stated.why)
+
+
+def _not_to_come(
+    settled: Order,
+    stated: StatedOrder,
+    names: list[str],
+    days: dict[str, Int],
+    today_days: int | None,
+) -> Order:
+    """Return an order, or the doubt that it puts samples into the future."""
+    if today_days is None or not stated.outside or settled.order != stated.order:
+        return settled
+    last = today_days + TO_COME_DAYS
+    past = [n for n in names if n != stated.order and int(days[n].max()) <= last]
+    if int(days[stated.order].max()) <= last or not past:
+        return settled
+    return Order(
+        None,
+        f"{stated.why} says {words(stated.order)}, but then its samples lie in the future",
+        (past[0],) if len(past) == 1 else tuple(past),
+        contradiction=True,
+    )
 
 
 def _possible(days: dict[str, Int]) -> list[str]:
@@ -278,6 +312,8 @@ def _proof(
     return None
 
 
+TO_COME_DAYS: Final = 2
+"""So far ahead a logger's clock or a time zone may put samples (no source)."""
 MANY_DAYS: Final = 7
 """That many days on end prove their order: no one runs a unit on the same day of each month,
 Sundays included, and on no other."""

@@ -280,6 +280,7 @@ class Decider:
             stated=stated,
             anchors=self.anchors,
             created_days=created.days if created is not None else None,
+            today_days=self.a.today_days,
         )
         if order.order is None:
             raise clocks.date_question(

@@ -31,6 +31,7 @@ def read_export(
     config: Config,
     facts: Facts | None = None,
     sha256: str | None = None,
+    today_days: int | None = None,
 ) -> Reading:
     """Read an export of a data logger.
 
@@ -47,6 +48,9 @@ def read_export(
         What the units' other exports settled.
     sha256
         Hash of the bytes, where the caller has it.
+    today_days
+        Today [days since 1970], for settings that would put samples into the future; None: they
+        may.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def read_export(
     assembly: Assembly | None = None
     try:
         digest = sha256 or hash_of(path_or_bytes)
-        assembly = Assembly(name, digest, config, facts or Facts())
+        assembly = Assembly(name, digest, config, facts or Facts(), today_days)
         found = members(path_or_bytes, name)
         left_out: list[tuple[Member, ExportRefusedError]] = []
         for member in found:

@@ -12,7 +12,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from chamberdrift.pipeline.ingest import Reading, read_export
-from chamberdrift.shared.config import Config, LayoutPin
+from chamberdrift.shared.config import Config, Defaults, LayoutPin
+from chamberdrift.shared.config_file import parse_config
 from chamberdrift.shared.errors import ExportRefusedError
 
 from .shapes import HEAD
@@ -280,3 +281,24 @@ def test_sixtieths_behind_a_point_are_no_decimals(unit: str, step: int) -> None:
     decimals = [f"{n / 60:.2f},{t:.1f}" for n, t in zip(counts, c.t, strict=True)]
     reading, _ = attempt(lines(decimals, start, head).encode(), "S-12.csv", zoned(BERLIN))
     assert reading is not None
+
+
+@pytest.mark.parametrize(("today", "read"), [("2026-10-20", False), ("2027-03-01", True)])
+def test_a_setting_that_puts_samples_into_the_future_is_asked_about(
+    today: str, read: bool
+) -> None:
+    """02/12 is the second of December, or, in October, was the twelfth of February."""
+    written = [f"02/12/2026 07:{k:02d}:28,21.{k}" for k in range(9)]
+    data = lines(written, "Time,Temperature (°C)").encode()
+    config = Config(defaults=Defaults(zone="Etc/UTC", day_first=True))
+    days = int(np.datetime64(today, "D").astype(int))
+    if read:
+        reading = read_export(data, name="S-1/1.csv", config=config, today_days=days)
+        assert reading.unit_ids == ("S-1",)
+        return
+    with pytest.raises(ExportRefusedError) as caught:
+        read_export(data, name="S-1/1.csv", config=config, today_days=days)
+    assert caught.value.cause == "dates"
+    assert "future" in str(caught.value)
+    pinned = parse_config(caught.value.toml).layouts[0]
+    assert (pinned.match, pinned.day_first) == ("S-1/*.csv", False)

@@ -39,7 +39,13 @@ class PlainReading:
 
 
 def read_export(
-    source: Any, *, name: str, config: Config, facts: Any = None, sha256: str | None = None
+    source: Any,
+    *,
+    name: str,
+    config: Config,
+    facts: Any = None,
+    sha256: str | None = None,
+    today_days: int | None = None,
 ) -> PlainReading:
     """Read one export of the plain shape."""
     if not isinstance(source, bytes):
