@@ -108,10 +108,13 @@ def size_limit(
     swing = _or(expected[INDEX["overshoot"]], mean + USUAL_SWING_K) - mean
     top, bottom = limits.band_width_k - mean - swing, mean - swing
     saturation = _or(expected[INDEX["saturation"]], 0.0)
+    # A plateau that droops leaves its band at the lower end, often before heat runs short.
+    drooped = -sig.changes.get("plateau", 0.0)
+    below = max(bottom, LEAST_HEADROOM_K) / drooped if drooped > 0.0 else math.inf
     if sig.part == "heater" and sig.mode == "element weak":
-        return SizeLimit(1.0 - duty, ON_THE_WAY)
+        return SizeLimit(min(1.0 - duty, -math.expm1(-below)), ON_THE_WAY)
     if sig.part == "door_seal" and "loss" in sig.changes:
-        return SizeLimit(1.0 / duty - 1.0, ON_THE_WAY)
+        return SizeLimit(min(1.0 / duty - 1.0, math.expm1(min(below, 5.0))), ON_THE_WAY)
     if sig.part in ("air_removal", "door_seal") and sig.changes.get("saturation", 0.0) < 0.0:
         return SizeLimit(max(limits.saturation_k + saturation, 0.2), NEARLY)
     if sig.part == "door_seal":
