@@ -26,6 +26,7 @@ from .plain import array, pack_thousandths
 from .signs import INDEX, NAMES
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 SUBSYSTEMS: Final[dict[str, tuple[str, ...]]] = {
     "all": tuple(name for name in NAMES if name != "hold"),
@@ -140,26 +141,54 @@ class Pool:
         )
 
 
-def make_pool(kind: str, units: list[str], blocks: list[FloatArray]) -> Pool:
-    """Split units, not cycles, and thin the rows.
+@dataclass(frozen=True)
+class PoolPlan:
+    """Which rows a pool takes of which unit."""
+
+    rows: dict[str, IntArray]
+    """By unit, places among its healthy rows."""
+    fits: dict[str, bool]
+    """By unit, whether its rows are fitted on or held out."""
+
+    def pool(self, found: dict[str, FloatArray]) -> Pool:
+        """Return the pool from these rows by unit, to a thousandth of a standard deviation."""
+        sides = [[u for u, s in self.fits.items() if s is side] for side in (True, False)]
+        none = np.zeros((0, len(NAMES)))
+        fit, held = (np.round(np.concatenate([none, *(found[u] for u in s)]), 3) for s in sides)
+        return Pool(fit, held, min(map(len, sides)))
+
+
+def plan_pool(kind: str, units: list[str], counts: list[int]) -> PoolPlan:
+    """Split units, not cycles, and thin the rows evenly.
 
     Parameters
     ----------
     kind
         Unit type; with a unit's name it decides the side.
-    units, blocks
-        Each unit's name and its standardised residuals, shape (n, signs).
+    units, counts
+        Each unit's name and how many healthy rows it has.
     """
     # Not by order or parity of a name: neighbours may share a site.
-    side = [zlib.crc32(f"{kind}/{u}".encode()) % 2 == 0 for u in units]
-    none = np.zeros((0, len(NAMES)))
-    fit = [b for b, s in zip(blocks, side, strict=True) if s]
-    held = [b for b, s in zip(blocks, side, strict=True) if not s]
-    return Pool(
-        _thin(np.concatenate([none, *fit])),
-        _thin(np.concatenate([none, *held])),
-        min(len(fit), len(held)),
-    )
+    fits = {u: zlib.crc32(f"{kind}/{u}".encode()) % 2 == 0 for u in units}
+    rows: dict[str, IntArray] = {}
+    for side in (True, False):
+        own = [(u, n) for u, n in zip(units, counts, strict=True) if fits[u] is side]
+        total = sum(n for _, n in own)
+        kept = np.arange(total)
+        if total > MOST_ROWS:
+            kept = np.linspace(0, total - 1, MOST_ROWS).astype(np.int64)
+        first = 0
+        for unit, n in own:
+            a, b = np.searchsorted(kept, [first, first + n])
+            rows[unit] = kept[a:b] - first
+            first += n
+    return PoolPlan(rows, fits)
+
+
+def make_pool(kind: str, units: list[str], blocks: list[FloatArray]) -> Pool:
+    """Return the pool of units' standardised residuals, shape (n, signs) each."""
+    plan = plan_pool(kind, units, [len(b) for b in blocks])
+    return plan.pool({u: b[plan.rows[u]] for u, b in zip(units, blocks, strict=True)})
 
 
 def fit_forest(point: str, kind: str, pool: Pool) -> Forest | None:
@@ -198,10 +227,3 @@ def _columns(rows: FloatArray, subsystem: str) -> FloatArray:
 def _scores(model: Trees, rows: FloatArray) -> FloatArray:
     # Rounded: sums over trees must not depend on how rows were batched.
     return np.asarray(np.round(model.scores(rows), 9))
-
-
-def _thin(rows: FloatArray) -> FloatArray:
-    """Take at most ``MOST_ROWS`` rows, evenly, to a thousandth of a standard deviation."""
-    if len(rows) <= MOST_ROWS:
-        return np.asarray(np.round(rows, 3))
-    return np.round(rows, 3)[np.linspace(0, len(rows) - 1, MOST_ROWS).astype(np.int64)]

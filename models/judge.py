@@ -10,30 +10,41 @@ goes on from a state ends where one run over everything ends.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from ..shared.config import Config
 from ..shared.errors import ChamberdriftError
-from .facts import Facts, facts_of
+from . import shard
+from .crew import Alone, Crew, Held
 from .late import Again, late_units
-from .month_steps import MonthSteps, UnitStep, split, step_units
-from .monthly import Mapper, Monthly, fit_month
-from .months import month_name
-from .panel import Panel, event_days, make_panel, repairs_of
-from .plain import plain
-from .recall import Past, Tracks, past_rows, recall_table, recalled_rows, sampled, seen_before
-from .result import Judged, MonthBegin, result, with_journal
-from .site import PowerMemory
+from .monthly import Found, Monthly, fit_month
+from .panel import ended_by, event_days, repairs_of
+from .recall import Past, recalled_rows, sampled_names, window_start
+from .result import Judged, Piece, joined, with_journal
+from .shard import (
+    UNIT_ROWS,
+    End,
+    Load,
+    Month,
+    Opened,
+    Shard,
+    fetch,
+    finish,
+    open_shard,
+    opened,
+    settle,
+    step,
+    tell,
+)
+from .site import Days, site_common
 from .tracker import Repair
-from .unit import UnitState
 
-FloatArray = NDArray[np.float64]
+ALONE: Final = Alone()
 
 STATE_VERSION: Final = 8
 
@@ -87,8 +98,7 @@ def judge_night(
     as_of: pd.Timestamp | None = None,
     recalled: pd.DataFrame | None = None,
     again: Again | None = None,
-    mapper: Mapper = map,
-    parts: int = 1,
+    crew: Crew = ALONE,
 ) -> tuple[Judged, dict[str, Any]]:
     """Judge the cycles that are new since a state, and return the next state.
 
@@ -112,8 +122,8 @@ def judge_night(
         Where something came late: which units are judged again, and from which month on.
         The state has them as that month began (``state_of``), and all of their cycles
         from then on have to be given.
-    mapper, parts
-        A pool's ``map`` and how many processes it has, to spread units over.
+    crew
+        Processes to spread units over.
 
     Returns
     -------
@@ -137,20 +147,8 @@ def judge_night(
         keep=True,
         recalled=past,
         again=again,
-        mapper=mapper,
-        parts=parts,
+        crew=crew,
     )
-
-
-@dataclass
-class _Fleet:
-    """What is carried from chunk to chunk."""
-
-    states: dict[str, UnitState]
-    memories: dict[str, PowerMemory]
-    monthly: Monthly | None
-    repairs: dict[str, list[Repair]]
-    """Service rows that were seen."""
 
 
 def _run(
@@ -163,126 +161,155 @@ def _run(
     keep: bool,
     recalled: Past | None = None,
     again: Again | None = None,
-    mapper: Mapper = map,
-    parts: int = 1,
+    crew: Crew = ALONE,
 ) -> tuple[Judged, dict[str, Any]]:
-    fleet = _read(state)
-    panel = make_panel(cycles, config, as_of, fleet.memories)
+    if state is not None and state.get("version") != STATE_VERSION:
+        raise ReplayNeededError("the judge's state is of another version: judge all cycles again")
     repairs = repairs_of(service, as_of)
-    month = panel.month
+    loads = shares(state, ended_by(cycles, as_of), repairs, config, recalled or {}, crew.parts)
+    held = crew.hold(open_shard, loads)
+    try:
+        return _judge(state, held, len(loads), repairs, config, as_of, keep, recalled, again, crew)
+    finally:
+        held.close()
+
+
+def _judge(
+    state: dict[str, Any] | None,
+    held: Held,
+    parts: int,
+    repairs: dict[str, list[Repair]],
+    config: Config,
+    as_of: pd.Timestamp | None,
+    keep: bool,
+    recalled: Past | None,
+    again: Again | None,
+    crew: Crew,
+) -> tuple[Judged, dict[str, Any]]:
+    def each(function: Callable[[Shard, Any], Any], asked: Any) -> list[Any]:
+        return held.each(function, [asked] * parts)
+
+    shards: list[Opened] = each(opened, None)
+    times = {u: t for s in shards for u, t in s.seen.items()}
+    seen = {u for u, t in times.items() if not math.isnan(t)}
+    kinds = {u: config.unit(u).type for u in times}
+    kept: dict[str, Any] = {} if state is None else state["monthly"]
+    now = None if state is None else int(kept["code"])
+    months = {m for s in shards for m in s.months}
     if state is not None and again is None:
-        _refuse_late(fleet, panel, repairs, config, recalled is not None)
-    for name in panel.units:
-        fleet.states.setdefault(name, UnitState.new(name))
-    kinds = {name: config.unit(name).type for name in fleet.states}
-    tracks: Tracks = {name: [] for name in panel.units}
-    odd_p = np.full(len(month), np.nan)
-    facts = facts_of(panel.frame, panel.verdict)
-    now = math.inf if fleet.monthly is None else fleet.monthly.code
-    held = {} if again is None else again.months
-    codes = sorted({*np.unique(month).tolist(), *(code for code in held if code > now)})
-    begins: dict[int, MonthBegin] = {}
+        first = {u: t for s in shards for u, t in s.first.items()}
+        _refuse_late(state, months, times, first, repairs, config, recalled is not None)
+    each(settle, _common(shards))
+    fixed = {} if again is None else again.months
+    codes = sorted({*months, *(code for code in fixed if now is not None and code > now)})
+    begins: dict[int, dict[str, Any]] = {}
+    monthly: Monthly | None = None
     for code in codes:
-        own: list[str] = []
-        if fleet.monthly is None or fleet.monthly.code != code:
-            known = held.get(code)
-            if known is None:
-                seen = seen_before(fleet.states)
-                past = past_rows(code, sampled(seen, kinds), panel, tracks, recalled or {})
-                fleet.monthly = fit_month(code, past, seen, kinds, mapper if parts > 1 else map)
+        own: frozenset[str] | None = None
+        if code != now:
+            known = fixed.get(code)
+            if known is not None:
+                monthly = Monthly.from_json(dict(known))
             else:
-                fleet.monthly = Monthly.from_json(dict(known))
+                monthly = fit_month(
+                    code,
+                    seen,
+                    kinds,
+                    lambda ask: _together(each(tell, ask)),
+                    lambda wanted, code=code: _by_pool(each(fetch, (code, wanted))),  # type: ignore[misc]
+                    crew.map if parts > 1 else map,
+                )
+            now, kept = code, monthly.to_json() if keep else {}
             if keep and code > codes[-1] - KEPT_MONTHS:
                 joins = {} if again is None or known is None else again.since
-                own = [u for u in fleet.states if known is None or joins.get(u, math.inf) <= code]
-                own = list(seen_before({u: fleet.states[u] for u in own}))
-                begins[code] = MonthBegin(fleet.monthly.to_json(), {})
-        steps = _steps(fleet, panel, month == code, repairs, kinds, facts, set(own))
-        task = MonthSteps(tuple(s for _, s in steps), replace(fleet.monthly, pools={}), config)
-        tasks = split(task, parts)
-        made = mapper(step_units, tasks) if len(tasks) > 1 else map(step_units, tasks)
-        stepped = [one for group in made for one in group]
-        told: dict[str, dict[str, Any]] = {}
-        for (first, step), done in zip(steps, stepped, strict=True):
-            name = step.state.ledger.unit_id
-            fleet.states[name] = done.state
-            tracks[name].append((first, done.moved))
-            if done.odd is not None:
-                odd_p[first : first + len(done.odd)] = done.odd
-            if done.begun is not None:
-                told[name] = done.begun
-        if own:
-            begins[code].units.update(_begun(fleet, panel, code, own, told))
-    fleet.repairs = {
-        name: [r for r in rows if r.time < fleet.states[name].tracker.time]
-        for name, rows in repairs.items()
-        if name in fleet.states
-    }
-    called = {code: month_name(code) for code in codes}
-    version = [called[code] for code in month.tolist()]
-    # The state is written first: what is retired or forecast belongs to the view of tonight.
-    carried = _write(fleet) if keep and fleet.monthly is not None else {}
-    judged = result(panel, fleet.states, tracks, config, version, odd_p, as_of)
-    if keep and fleet.monthly is not None:
-        oldest = fleet.monthly.code - KEPT_MONTHS
-        recall = recall_table(panel, tracks, sampled(fleet.states, kinds), oldest)
-        judged = replace(judged, recall=recall, begins=begins)
-    return judged, carried
+                own = frozenset(u for u in seen if known is None or joins.get(u, math.inf) <= code)
+                begins[code] = kept
+        elif monthly is None:
+            monthly = Monthly.from_json(kept)
+        for stepped in each(step, Month(replace(monthly, pools={}), own)):
+            seen.update(stepped)
+    keep = keep and now is not None
+    oldest = (now or 0) - KEPT_MONTHS
+    recall_of = frozenset(sampled_names(times, kinds.__getitem__))
+    pieces: list[Piece] = each(finish, End(as_of, keep, recall_of, window_start(oldest + 1)))
+    carried: dict[str, Any] = {}
+    if keep:
+        carried = {
+            "version": STATE_VERSION,
+            "monthly": kept,
+            "units": _together([p.states for p in pieces]),
+            "power": _together([p.power for p in pieces]),
+            "repairs": _together([p.repairs for p in pieces]),
+        }
+    return joined(pieces, begins), carried
 
 
-def _begun(
-    fleet: _Fleet, panel: Panel, code: int, names: list[str], told: dict[str, dict[str, Any]]
-) -> dict[str, dict[str, Any]]:
-    """Return some units as a month began: as their steps told, or as they still are."""
-    at = [c for c in panel.memories if c >= code]
-    memories = panel.memories[min(at)] if at else fleet.memories
-    units = {}
-    for name in names:
-        units[name] = {"unit": told.get(name) or fleet.states[name].to_json()}
-        if name in memories:
-            units[name]["power"] = plain(memories[name].to_json())
-    return units
+def shares(
+    state: Mapping[str, Any] | None,
+    cycles: pd.DataFrame,
+    repairs: Mapping[str, list[Repair]],
+    config: Config,
+    recalled: Past,
+    parts: int,
+) -> list[Load]:
+    """Divide units among shards, in order of their names and by about equal work.
+
+    Parameters
+    ----------
+    state
+        What it goes on from.
+    parts
+        Shards at most; small work stays together.
+    """
+    units, power = ({}, {}) if state is None else (state["units"], state["power"])
+    owner = cycles["unit_id"].to_numpy(dtype=object)
+    place, found = pd.factorize(owner, sort=True)
+    rows = dict(zip(map(str, found), np.bincount(place, minlength=len(found)), strict=True))
+    names = sorted({*units, *rows})
+    work = np.array([rows.get(n, 0) + UNIT_ROWS for n in names], dtype=np.float64)
+    if parts <= 1 or work.sum() < shard.LEAST_WORK:
+        return [Load(cycles, repairs, config, units, power, recalled)]
+    middle = np.cumsum(work) - work / 2.0
+    group = np.minimum((middle / work.sum() * parts).astype(np.int64), parts - 1)
+    of = dict(zip(names, group.tolist(), strict=True))
+    row_group = np.array([of[str(n)] for n in found], dtype=np.int64)[place]
+
+    def own(k: int, every: Mapping[str, Any]) -> dict[str, Any]:
+        return {n: value for n, value in every.items() if of.get(n) == k}
+
+    return [
+        Load(
+            cycles[row_group == k],
+            own(k, repairs),
+            config,
+            own(k, units),
+            own(k, power),
+            own(k, recalled),
+        )
+        for k in sorted(set(group.tolist()))
+    ]
 
 
-def _steps(
-    fleet: _Fleet,
-    panel: Panel,
-    inside: NDArray[np.bool_],
-    repairs: dict[str, list[Repair]],
-    kinds: dict[str, str],
-    facts: Facts,
-    begins: set[str],
-) -> list[tuple[int, UnitStep]]:
-    """Return what each unit has to be stepped over in a month, and its first row."""
-    out = []
-    for name in panel.units:
-        own = panel.rows_of(name)
-        at = own.start + np.flatnonzero(inside[own])
-        if at.size:
-            first, last = int(at[0]), int(at[-1]) + 1
-            step = UnitStep(
-                kinds[name],
-                fleet.states[name],
-                panel.rows.part(first, last),
-                facts.part(first, last),
-                repairs.get(name, []),
-                name in begins,
-            )
-            out.append((first, step))
-    return out
+def _common(shards: list[Opened]) -> dict[tuple[str, int], Days]:
+    """Return what each site's units moved in common, by site and month."""
+    means: dict[tuple[str, int], list[Days]] = {}
+    members: dict[str, int] = {}
+    for one in shards:
+        for key, days in one.means.items():
+            means.setdefault(key, []).extend(days)
+        for site, count in one.members.items():
+            members[site] = members.get(site, 0) + count
+    return {key: site_common(days, members[key[0]]) for key, days in means.items()}
 
 
-def _read(state: dict[str, Any] | None) -> _Fleet:
-    if state is None:
-        return _Fleet({}, {}, None, {})
-    if state.get("version") != STATE_VERSION:
-        raise ReplayNeededError("the judge's state is of another version: judge all cycles again")
-    return _Fleet(
-        {name: UnitState.from_json(data) for name, data in state["units"].items()},
-        {name: PowerMemory.from_json(data) for name, data in state["power"].items()},
-        Monthly.from_json(state["monthly"]),
-        repairs_of_state(state),
-    )
+def _together(parts: list[dict[str, Any]]) -> dict[str, Any]:
+    """Return what shards told by unit, as one."""
+    return {unit: value for part in parts for unit, value in part.items()}
+
+
+def _by_pool(parts: list[Found]) -> Found:
+    pools = {pool for part in parts for pool in part}
+    return {pool: _together([part.get(pool, {}) for part in parts]) for pool in pools}
 
 
 def repairs_of_state(state: Mapping[str, Any]) -> dict[str, list[Repair]]:
@@ -293,37 +320,26 @@ def repairs_of_state(state: Mapping[str, Any]) -> dict[str, list[Repair]]:
     }
 
 
-def _write(fleet: _Fleet) -> dict[str, Any]:
-    assert fleet.monthly is not None
-    return {
-        "version": STATE_VERSION,
-        "monthly": fleet.monthly.to_json(),
-        "units": {name: s.to_json() for name, s in fleet.states.items()},
-        "power": plain({name: m.to_json() for name, m in fleet.memories.items()}),
-        "repairs": {
-            name: [[r.time, r.part, r.action] for r in rows]
-            for name, rows in fleet.repairs.items()
-        },
-    }
-
-
 def _refuse_late(
-    fleet: _Fleet,
-    panel: Panel,
+    state: Mapping[str, Any],
+    months: Collection[int],
+    times: Mapping[str, float],
+    first: Mapping[str, float],
     repairs: dict[str, list[Repair]],
     config: Config,
     recalled: bool,
 ) -> None:
     """Refuse a night that a replay would judge in another order."""
-    if fleet.monthly is None:
-        return
-    if (panel.month > fleet.monthly.code).any() and not recalled:
+    month = int(state["monthly"]["code"])
+    if any(code > month for code in months) and not recalled:
         raise ReplayNeededError("a new month begins: judge all cycles again to refit")
+    # Units that are new have seen nothing.
+    known = {u: t for u, t in times.items() if u in state["units"] or u in first}
     late = late_units(
-        {name: known.tracker.time for name, known in fleet.states.items()},
-        {name: float(panel.rows.time[panel.rows_of(name).start]) for name in panel.units},
-        (fleet.repairs, repairs),
-        fleet.monthly.code,
+        known,
+        first,
+        (repairs_of_state(state), repairs),
+        month,
         lambda name: config.unit(name).site or "",
     )
     if late:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -16,7 +17,7 @@ from .baseline import TEST_KINDS
 from .months import day_of, month_of, to_days
 from .sign_values import circumstance_matrix, resolution_matrix, sign_matrix
 from .signs import CIRCUMSTANCES, PRIOR_SLOPES
-from .site import PowerMemory, site_proxy, unit_power
+from .site import NO_DAYS, Days, PowerMemory, common_at, unit_means, unit_power
 from .tracker import Repair, Rows
 from .verdicts import verdicts
 
@@ -42,16 +43,21 @@ class Panel:
     """First row of each unit, and the number of rows."""
     month: IntArray
     """Calendar month of each row, since 1970."""
+    measured: NDArray[np.bool_]
+    """Whether mains were measured, shape (rows,)."""
+    means: dict[tuple[str, int], list[Days]]
+    """By site and month, what its units' power was before each day."""
     memories: dict[int, dict[str, PowerMemory]]
     """What each unit carried for its site's mains proxy as each month began."""
 
     def rows_of(self, unit: str) -> slice:
         """Return the rows of a unit."""
-        u = self._place[unit]
+        u = self.units_at[unit]
         return slice(int(self.starts[u]), int(self.starts[u + 1]))
 
     @cached_property
-    def _place(self) -> dict[str, int]:
+    def units_at(self) -> dict[str, int]:
+        """Return the place of each unit."""
         return {name: u for u, name in enumerate(self.units)}
 
 
@@ -61,13 +67,16 @@ def event_days(cycles: pd.DataFrame) -> FloatArray:
     return to_days(ended)
 
 
-def make_panel(
-    cycles: pd.DataFrame,
-    config: Config,
-    as_of: pd.Timestamp | None,
-    memories: dict[str, PowerMemory],
-) -> Panel:
-    """Sort cycles and turn them into arrays.
+def ended_by(cycles: pd.DataFrame, as_of: pd.Timestamp | None) -> pd.DataFrame:
+    """Return the cycles that had ended at a moment; None: all."""
+    if as_of is None:
+        return cycles
+    kept = event_days(cycles) <= day_of(as_of)
+    return cycles if kept.all() else cycles[kept]
+
+
+def make_panel(cycles: pd.DataFrame, config: Config, memories: dict[str, PowerMemory]) -> Panel:
+    """Sort cycles and turn them into arrays; what a site shares is not taken off yet.
 
     Parameters
     ----------
@@ -75,16 +84,11 @@ def make_panel(
         A ``cycles`` table.
     config
         Units and limits.
-    as_of
-        Cycles that ended later are left out.
     memories
         What each unit carries for its site's mains proxy; changed in place, units
         that are new are added.
     """
     time = event_days(cycles)
-    if as_of is not None:
-        kept = time <= day_of(as_of)
-        cycles, time = cycles[kept], time[kept]
     order = np.lexsort(
         (cycles["cycle_id"].to_numpy(dtype=str), time, cycles["unit_id"].to_numpy(dtype=str))
     )
@@ -114,8 +118,11 @@ def make_panel(
     month = month_of(time)
     measured = np.isfinite(circumstances[:, MAINS])
     counted = np.where((complete & ~measured)[:, None], signs, np.nan)
-    common = np.zeros(len(month))
+    means: dict[tuple[str, int], list[Days]] = {}
     at_begin = {}
+    for name in units:
+        if config.unit(name).site:
+            memories.setdefault(name, PowerMemory())
     for code in np.unique(month).tolist():
         at_begin[code] = {name: memory.copy() for name, memory in memories.items()}
         chosen = {}
@@ -123,13 +130,42 @@ def make_panel(
             first = int(starts[u])
             own = first + np.flatnonzero(month[first : int(starts[u + 1])] == code)
             chosen[name] = slice(int(own[0]), int(own[-1]) + 1) if own.size else slice(0, 0)
-        _mains_proxy(rows, counted, chosen, config, memories, common)
-    # Where mains are measured, the circumstance says it.
-    signs = signs - np.where(measured, 0.0, common)[:, None] * MAINS_MOVES
-    rows = dataclasses.replace(rows, signs=signs)
+        for name, memory in memories.items():
+            site = config.unit(name).site
+            if not site:
+                continue
+            span = chosen.get(name, slice(0, 0))
+            power = unit_power(memory, counted[span], rows.program[span])
+            moved = unit_means(memory, np.floor(rows.time[span]), power)
+            means.setdefault((site, code), []).append(moved)
     return Panel(
-        frame, verdicts(frame, config.limits), rows, program, units, starts, month, at_begin
+        frame,
+        verdicts(frame, config.limits),
+        rows,
+        program,
+        units,
+        starts,
+        month,
+        measured,
+        means,
+        at_begin,
     )
+
+
+def without_mains(panel: Panel, config: Config, common: Mapping[tuple[str, int], Days]) -> Panel:
+    """Take off what a site's units moved in common, by site and month."""
+    day = np.floor(panel.rows.time)
+    moved = np.zeros(day.size)
+    for name in panel.units:
+        site, own = config.unit(name).site or "", panel.rows_of(name)
+        for code in np.unique(panel.month[own]).tolist():
+            at = own.start + np.flatnonzero(panel.month[own] == code)
+            moved[at] = common_at(common.get((site, code), NO_DAYS), day[at])
+    # Where mains are measured, the circumstance says it.
+    moved = np.where(panel.measured, 0.0, moved)
+    signs = panel.rows.signs - moved[:, None] * MAINS_MOVES
+    rows = dataclasses.replace(panel.rows, signs=signs)
+    return dataclasses.replace(panel, rows=rows, means={})
 
 
 def repairs_of(service: pd.DataFrame, as_of: pd.Timestamp | None) -> dict[str, list[Repair]]:
@@ -155,28 +191,3 @@ def _loggers(frame: pd.DataFrame) -> tuple[list[str], FloatArray]:
     interval = frame["sample_interval_s"].to_numpy(dtype=np.float64, na_value=np.nan)
     logger = frame["logger_id"].fillna("").to_numpy(dtype=str)
     return logger.tolist(), np.where(interval > 0.0, interval, np.nan)
-
-
-def _mains_proxy(
-    rows: Rows,
-    counted: FloatArray,
-    chosen: dict[str, slice],
-    config: Config,
-    memories: dict[str, PowerMemory],
-    out: FloatArray,
-) -> None:
-    """Fill in the common log power of each cycle's site, for some rows of each unit."""
-    sites: dict[str, list[str]] = {}
-    for name in sorted({*chosen, *memories}):
-        site = config.unit(name).site
-        if site:
-            sites.setdefault(site, []).append(name)
-    for members in sites.values():
-        spans = [chosen.get(name, slice(0, 0)) for name in members]
-        parts = []
-        for name, span in zip(members, spans, strict=True):
-            memory = memories.setdefault(name, PowerMemory())
-            power = unit_power(memory, counted[span], rows.program[span])
-            parts.append((memory, np.floor(rows.time[span]), power))
-        for span, common in zip(spans, site_proxy(parts), strict=True):
-            out[span] = common

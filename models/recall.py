@@ -7,9 +7,9 @@ from them and not from a replay of all history.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
@@ -19,16 +19,9 @@ from ..shared.schema import Table
 from ..shared.schema_types import Column
 from .months import month_start, stamps, to_days
 from .signs import CIRCUMSTANCES, NAMES
-from .tracker import Track
-
-if TYPE_CHECKING:
-    from .panel import Panel
-    from .unit import UnitState
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
-
-Tracks = dict[str, list[tuple[int, Track]]]
 
 MONTHS: Final = 6
 """Months of cycles that references and forests are fitted on (bounds the work of a long
@@ -77,16 +70,11 @@ def window_start(code: int) -> float:
     return month_start(code - MONTHS)
 
 
-def sampled(states: Mapping[str, UnitState], kinds: Mapping[str, str]) -> list[str]:
+def sampled_names(names: Iterable[str], kind_of: Callable[[str], str]) -> list[str]:
     """Return the units that fits may read: the first ones of each type, seen or about to be.
 
     Units are only ever added, so a unit that is left out once stays out.
     """
-    return sampled_names(states, kinds.__getitem__)
-
-
-def sampled_names(names: Iterable[str], kind_of: Callable[[str], str]) -> list[str]:
-    """Return the names among which fits look, by a unit's type; see ``sampled``."""
     counts: dict[str, int] = {}
     kept = []
     for name in sorted(names):
@@ -107,52 +95,35 @@ def fitted_on(names: Collection[str], kind_of: Callable[[str], str]) -> set[str]
     return {*sampled_names(names, kind_of), *levelled(names)}
 
 
-def seen_before(states: Mapping[str, UnitState]) -> dict[str, UnitState]:
-    """Return the states of units that have stepped over a cycle."""
-    return {u: s for u, s in states.items() if not np.isnan(s.tracker.time)}
+def rows_between(pieces: list[UnitRows], begin: float, end: float) -> UnitRows | None:
+    """Return a unit's rows from a time on and before another, of pieces in order; None: none."""
+    cut = [_between(piece, begin, end) for piece in pieces]
+    cut = [piece for piece in cut if piece.time.size]
+    return None if not cut else cut[0] if len(cut) == 1 else _join(cut)
 
 
-def past_rows(
-    code: int, units: list[str], panel: Panel, tracks: Tracks, recalled: Past
-) -> dict[str, UnitRows]:
-    """Gather units' rows in a month's window: recalled ones, then those of this run."""
-    begin, end = window_start(code), month_start(code)
-    out: Past = {}
-    for name in units:
-        pieces = [_between(recalled[name], begin, end)] if name in recalled else []
-        pieces += [
-            _between(_of_track(panel, first, moved), begin, end)
-            for first, moved in tracks.get(name, [])
-        ]
-        pieces = [p for p in pieces if p.time.size]
-        if pieces:
-            out[name] = pieces[0] if len(pieces) == 1 else _join(pieces)
-    return out
+def recall_table(frame: pd.DataFrame, rows: UnitRows, at: NDArray[np.int64]) -> pd.DataFrame:
+    """Return some rows of a run as the fits of later months read them.
 
-
-def recall_table(panel: Panel, tracks: Tracks, units: list[str], code: int) -> pd.DataFrame:
-    """Return the rows of this run that the fits of months after ``code`` may read."""
-    places: list[NDArray[np.int64]] = []
-    pieces: list[UnitRows] = []
-    for name in units:
-        for first, moved in tracks.get(name, []):
-            rows = _of_track(panel, first, moved)
-            skipped = int(np.searchsorted(rows.time, window_start(code + 1)))
-            places.append(np.arange(first + skipped, first + len(rows.time)))
-            pieces.append(_part(rows, slice(skipped, None)))
-    if not pieces:
+    Parameters
+    ----------
+    frame, rows
+        Cycles, and what is known of them.
+    at
+        Rows to keep.
+    """
+    if not at.size:
         return RECALL.empty()
-    rows, at = _join(pieces), np.concatenate(places)
     columns = {
-        "cycle_id": panel.frame["cycle_id"].to_numpy(dtype=object)[at],
-        "unit_id": panel.frame["unit_id"].to_numpy(dtype=object)[at],
-        "ended_at": stamps(rows.time.tolist()),
-        "program": rows.program,
-        "complete": rows.complete,
-        "ready": rows.ready,
-        **{f"sign_{n}": rows.signs[:, i] for i, n in enumerate(NAMES)},
-        **{f"at_{n}": rows.circumstances[:, i] for i, n in enumerate(CIRCUMSTANCES)},
-        **{f"z_{n}": rows.z[:, i] for i, n in enumerate(NAMES)},
+        "cycle_id": frame["cycle_id"].to_numpy(dtype=object)[at],
+        "unit_id": frame["unit_id"].to_numpy(dtype=object)[at],
+        "ended_at": stamps(rows.time[at].tolist()),
+        "program": rows.program[at],
+        "complete": rows.complete[at],
+        "ready": rows.ready[at],
+        **{f"sign_{n}": rows.signs[at, i] for i, n in enumerate(NAMES)},
+        **{f"at_{n}": rows.circumstances[at, i] for i, n in enumerate(CIRCUMSTANCES)},
+        **{f"z_{n}": rows.z[at, i] for i, n in enumerate(NAMES)},
     }
     return RECALL.conform(pd.DataFrame(columns))
 
@@ -183,31 +154,18 @@ def recalled_rows(frame: pd.DataFrame) -> Past:
     )
     ends = [*starts[1:].tolist(), len(order)]
     return {
-        str(name): _part(whole, slice(int(a), int(b)))
+        str(name): part_of(whole, slice(int(a), int(b)))
         for name, a, b in zip(unit, starts, ends, strict=True)
     }
 
 
-def _of_track(panel: Panel, first: int, moved: Track) -> UnitRows:
-    at = slice(first, first + len(moved.epoch))
-    rows = panel.rows
-    return UnitRows(
-        rows.time[at],
-        panel.program[at],
-        rows.complete[at],
-        moved.ready,
-        rows.signs[at],
-        rows.circumstances[at],
-        moved.z,
-    )
-
-
 def _between(rows: UnitRows, begin: float, end: float) -> UnitRows:
     first, last = np.searchsorted(rows.time, [begin, end])
-    return _part(rows, slice(int(first), int(last)))
+    return part_of(rows, slice(int(first), int(last)))
 
 
-def _part(rows: UnitRows, at: slice) -> UnitRows:
+def part_of(rows: UnitRows, at: slice) -> UnitRows:
+    """Return some of the rows."""
     return UnitRows(
         rows.time[at],
         rows.program[at],
@@ -216,6 +174,19 @@ def _part(rows: UnitRows, at: slice) -> UnitRows:
         rows.signs[at],
         rows.circumstances[at],
         rows.z[at],
+    )
+
+
+def some_of(rows: UnitRows, at: NDArray[np.int64]) -> UnitRows:
+    """Return copies of some of the rows, without their residuals."""
+    return UnitRows(
+        rows.time[at],
+        rows.program[at],
+        rows.complete[at],
+        rows.ready[at],
+        rows.signs[at],
+        rows.circumstances[at],
+        rows.z[:0],
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -13,8 +14,9 @@ from ..shared.config import Config
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS
 from .months import day_of, stamp, stamps
 from .panel import Panel
-from .recall import RECALL, Tracks
+from .recall import RECALL
 from .signs import NAMES, SIGNS
+from .tracker import Track
 from .unit import UnitState
 
 FloatArray = NDArray[np.float64]
@@ -36,6 +38,34 @@ _FORECAST: Final = (
     "days_to_limit_low",
     "days_to_limit_high",
 )
+
+
+@dataclass
+class Charted:
+    """What charts left at each row; NaN before it was stepped over."""
+
+    residual: FloatArray
+    """Shape (rows, signs), as the next two."""
+    adjusted: FloatArray
+    scale: FloatArray
+    z: FloatArray
+    ready: NDArray[np.bool_]
+    epoch: NDArray[np.int64]
+
+    @classmethod
+    def empty(cls, rows: int) -> Charted:
+        """Return room for some rows."""
+        shape = (rows, len(NAMES))
+        residual, adjusted, scale, z = (np.full(shape, np.nan) for _ in range(4))
+        ready, epoch = np.zeros(rows, dtype=np.bool_), np.zeros(rows, dtype=np.int64)
+        return cls(residual, adjusted, scale, z, ready, epoch)
+
+    def put(self, first: int, moved: Track) -> None:
+        """Keep what the charts say of some rows."""
+        at = slice(first, first + len(moved.epoch))
+        self.residual[at], self.adjusted[at] = moved.residual, moved.adjusted
+        self.scale[at], self.z[at] = moved.scale, moved.z
+        self.ready[at], self.epoch[at] = moved.ready, moved.epoch
 
 
 @dataclass(frozen=True)
@@ -66,19 +96,39 @@ class Judged:
     """By month, what held as it began, of the months that began in such a run."""
 
 
-def result(
-    panel: Panel,
-    states: dict[str, UnitState],
-    tracks: Tracks,
-    config: Config,
-    version: list[str],
-    odd_p: FloatArray,
-    as_of: pd.Timestamp | None,
-) -> Judged:
-    """Make the tables from what the run left behind."""
+@dataclass(frozen=True)
+class Piece:
+    """What one shard's units give to the tables."""
+
+    judgements: pd.DataFrame
+    residuals: pd.DataFrame
+    flags: list[dict[str, Any]]
+    forecasts: list[dict[str, Any]]
+    through: float
+    """Event time of the last cycle [days], NaN for none."""
+    recall: pd.DataFrame
+    begun: dict[int, dict[str, dict[str, Any]]]
+    """By month and unit, its state as the month began and what it carried for its site."""
+    states: dict[str, dict[str, Any]]
+    """State of each unit as plain JSON, empty where none is kept."""
+    power: dict[str, Any]
+    """What each unit carries for its site."""
+    repairs: dict[str, list[Any]]
+    """Service rows that each unit has seen."""
+
+
+def judged_of(panel: Panel, version: list[str], odd_p: FloatArray) -> pd.DataFrame:
+    """Return the ``judgements`` of a panel."""
     judgements = panel.verdict.drop(columns=["cause"]).assign(
         anomaly_p=odd_p, model_version=version
     )
+    return JUDGEMENTS.conform(judgements)
+
+
+def told_of(
+    states: dict[str, UnitState], config: Config, as_of: pd.Timestamp | None
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Return rows of flags and of forecasts; what is retired or foretold changes the states."""
     rows: list[dict[str, Any]] = []
     made: list[dict[str, Any]] = []
     for name in sorted(states):
@@ -87,16 +137,39 @@ def result(
         _retire(state, config, as_of)
         rows += [{**r, "unit_id": name} for r in state.ledger.rows()]
         made += state.forecasts
+    return rows, made
+
+
+def joined(pieces: list[Piece], months: dict[int, dict[str, Any]]) -> Judged:
+    """Make the tables from what shards left behind, in order of their units.
+
+    Parameters
+    ----------
+    months
+        References and forests' rows of each month whose begin is kept.
+    """
+    made = [row for p in pieces for row in p.forecasts]
     forecasts = pd.DataFrame(made, columns=list(_FORECAST))
     forecasts["time"] = stamps(forecasts["time"].tolist())
-    seen = panel.rows.time
+    seen = [p.through for p in pieces if not math.isnan(p.through)]
+    begun = {
+        code: MonthBegin(monthly, {u: d for p in pieces for u, d in p.begun.get(code, {}).items()})
+        for code, monthly in months.items()
+    }
     return Judged(
-        JUDGEMENTS.conform(judgements),
-        _flags(rows),
-        _residuals(panel, tracks),
+        _concat([p.judgements for p in pieces]),
+        _flags([row for p in pieces for row in p.flags]),
+        _concat([p.residuals for p in pieces]),
         forecasts,
-        stamp(float(seen.max())) if seen.size else None,
+        stamp(max(seen)) if seen else None,
+        _concat([p.recall for p in pieces]),
+        begun,
     )
+
+
+def _concat(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    some = [f for f in frames if len(f)] or frames[:1]
+    return some[0] if len(some) == 1 else pd.concat(some, ignore_index=True)
 
 
 def _flags(rows: list[dict[str, Any]]) -> pd.DataFrame:
@@ -153,16 +226,14 @@ def _retire(state: UnitState, config: Config, as_of: pd.Timestamp | None) -> Non
         state.ledger.close(episode.part, max(day, episode.rows[-1]["last_seen"]), "retired")
 
 
-def _residuals(panel: Panel, tracks: Tracks) -> pd.DataFrame:
-    n = len(panel.rows.program)
-    shape = (n, len(NAMES))
-    residual, adjusted = np.full(shape, np.nan), np.full(shape, np.nan)
-    scale, epoch = np.full(shape, np.nan), np.zeros(n, dtype=np.int64)
-    for pieces in tracks.values():
-        for first, moved in pieces:
-            rows = slice(first, first + len(moved.epoch))
-            residual[rows], adjusted[rows] = moved.residual, moved.adjusted
-            scale[rows], epoch[rows] = moved.scale, moved.epoch
+def residuals_of(panel: Panel, charts: Charted) -> pd.DataFrame:
+    """Return the ``residuals`` of a panel."""
+    residual, adjusted, scale, epoch = (
+        charts.residual,
+        charts.adjusted,
+        charts.scale,
+        charts.epoch,
+    )
     row, sign = np.nonzero(np.isfinite(residual) & np.array([s.shown for s in SIGNS]))
     # Values go back to the feature's own scale; a logarithm's spread becomes a share of it.
     log = np.array([s.scale == "log" for s in SIGNS])[sign]

@@ -92,9 +92,78 @@ def unit_power(memory: PowerMemory, signs: FloatArray, program: list[str]) -> Fl
     return np.where(seen.any(axis=1), total / np.maximum(seen.sum(axis=1), 1), np.nan)
 
 
-def site_proxy(
-    members: list[tuple[PowerMemory, FloatArray, FloatArray]],
-) -> list[FloatArray]:
+@dataclass(frozen=True)
+class Days:
+    """A value a day."""
+
+    first: int
+    values: FloatArray
+    """Shape (days,), NaN for none."""
+
+
+NO_DAYS: Final = Days(0, np.zeros(0))
+
+
+def unit_means(memory: PowerMemory, day: FloatArray, power: FloatArray) -> Days:
+    """Return one unit's mean log power over the window before each day.
+
+    Parameters
+    ----------
+    memory
+        Of the unit; the new days go into it.
+    day, power
+        Day and log power of its new cycles.
+    """
+    before = np.array(memory.recent, dtype=np.float64).reshape(-1, 2)
+    part = np.concatenate([before, np.column_stack([day, power])])
+    known = part[np.isfinite(part[:, 1])]
+    if not len(known):
+        return NO_DAYS
+    memory.recent = known[known[:, 0] >= known[-1, 0] - WINDOW_DAYS - 1].tolist()
+    first = int(known[0, 0])
+    length = int(known[-1, 0]) - first + WINDOW_DAYS + 1
+    return Days(first, _means_before(known, first, length))
+
+
+def site_common(members: list[Days], count: int) -> Days:
+    """Return what a site's units moved in common before each day, 0 where they did not.
+
+    Parameters
+    ----------
+    members
+        Means of the units that have some.
+    count
+        All units of the site.
+    """
+    with_data = [m for m in members if m.values.size]
+    if count < LEAST_UNITS or not with_data:
+        return NO_DAYS
+    first = min(m.first for m in with_data)
+    length = max(m.first + m.values.size for m in with_data) - first
+    mean = np.full((length, len(with_data)), np.nan)
+    for column, m in enumerate(with_data):
+        mean[m.first - first : m.first - first + m.values.size, column] = m.values
+    common = np.zeros(length)
+    enough = np.isfinite(mean).sum(axis=1) >= LEAST_UNITS
+    for i in np.flatnonzero(enough).tolist():
+        seen = mean[i][np.isfinite(mean[i])]
+        middle = float(np.median(seen))
+        alike = np.abs(seen - middle) <= ALIKE * abs(middle) + SOFT
+        if alike.mean() >= SHARE and int(alike.sum()) >= LEAST_UNITS:
+            common[i] = middle * middle**2 / (middle**2 + SOFT**2)
+    return Days(first, common)
+
+
+def common_at(common: Days, day: FloatArray) -> FloatArray:
+    """Return a site's common log power before the day of each cycle, shape (cycles,)."""
+    out = np.zeros(day.size)
+    place = day.astype(np.int64) - common.first
+    known = (place >= 0) & (place < common.values.size)
+    out[known] = common.values[place[known]]
+    return out
+
+
+def site_proxy(members: list[tuple[PowerMemory, FloatArray, FloatArray]]) -> list[FloatArray]:
     """Return the site's common log power before the day of each cycle.
 
     Parameters
@@ -104,37 +173,12 @@ def site_proxy(
         cycles; units without new cycles count through their memory. The new
         days go into the memories.
     """
-    parts = [
-        np.concatenate(
-            [np.array(m.recent, dtype=np.float64).reshape(-1, 2), np.column_stack([day, power])]
-        )
-        for m, day, power in members
-    ]
-    for (memory, _, _), part in zip(members, parts, strict=True):
-        known = part[np.isfinite(part[:, 1])]
-        if len(known):
-            memory.recent = known[known[:, 0] >= known[-1, 0] - WINDOW_DAYS - 1].tolist()
-    queries = [day.astype(np.int64) for _, day, _ in members]
-    with_data = [p for p in parts if len(p)]
-    if len(members) < LEAST_UNITS or not any(q.size for q in queries) or not with_data:
-        return [np.zeros(q.size) for q in queries]
-    first = int(min(p[:, 0].min() for p in with_data))
-    length = int(max(p[:, 0].max() for p in with_data)) - first + 2
-    mean = np.column_stack([_means_before(p, first, length) for p in parts])
-    common = np.zeros(length)
-    enough = np.isfinite(mean).sum(axis=1) >= LEAST_UNITS
-    for i in np.flatnonzero(enough).tolist():
-        seen = mean[i][np.isfinite(mean[i])]
-        middle = float(np.median(seen))
-        alike = np.abs(seen - middle) <= ALIKE * abs(middle) + SOFT
-        if alike.mean() >= SHARE and int(alike.sum()) >= LEAST_UNITS:
-            common[i] = middle * middle**2 / (middle**2 + SOFT**2)
-    return [common[q - first] for q in queries]
+    common = site_common([unit_means(*member) for member in members], len(members))
+    return [common_at(common, day) for _, day, _ in members]
 
 
-def _means_before(part: FloatArray, first: int, length: int) -> FloatArray:
+def _means_before(known: FloatArray, first: int, length: int) -> FloatArray:
     """Return one unit's mean over the days of the window before each day, NaN for none."""
-    known = part[np.isfinite(part[:, 1])]
     day, power = known[:, 0].astype(np.int64) - first, known[:, 1].copy()
     out = np.full(length, np.nan)
     # Days strictly before: a day's own cycles do not enter. Plain sums over the window, so

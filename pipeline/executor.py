@@ -10,12 +10,14 @@ from __future__ import annotations
 import importlib
 import multiprocessing
 import os
+import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final, TypeVar
 
 from ..shared.errors import ChamberdriftError
@@ -35,6 +37,71 @@ THREAD_VARIABLES: Final = (
 CONNECT_TIMEOUT_S: Final = 10.0
 IN_FLIGHT_PER_WORKER: Final = 3
 """Chunks handed out ahead of the results, a worker; bounds memory."""
+
+
+class Lanes(Executor):
+    """A pool in which each process can be called by its number, and so keep things."""
+
+    AHEAD: Final = 2
+    """Calls that a process is given at once: the next is there when one ends."""
+
+    def __init__(self, workers: int) -> None:
+        context = multiprocessing.get_context("spawn")  # the same everywhere, and thread-safe
+        self.lanes = [
+            ProcessPoolExecutor(1, context, initializer=limit_threads) for _ in range(workers)
+        ]
+        self._busy = [0] * workers
+        self._waiting: deque[tuple[Future[Any], Callable[[], Any]]] = deque()
+        self._lock = threading.Lock()
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Let the process call that is free next."""
+        future: Future[Any] = Future()
+        with self._lock:
+            self._waiting.append((future, partial(fn, *args, **kwargs)))
+        self._feed()
+        return future
+
+    def _feed(self) -> None:
+        while True:
+            with self._lock:
+                lane = min(range(len(self.lanes)), key=self._busy.__getitem__)
+                if not self._waiting or self._busy[lane] >= self.AHEAD:
+                    return
+                future, call = self._waiting.popleft()
+                if not future.set_running_or_notify_cancel():
+                    continue
+                self._busy[lane] += 1
+            try:
+                inner = self.lanes[lane].submit(call)
+            except (BrokenProcessPool, RuntimeError) as error:
+                self._free(lane)
+                future.set_exception(error)
+                continue
+            inner.add_done_callback(partial(self._done, lane, future))
+
+    def _free(self, lane: int) -> None:
+        with self._lock:
+            self._busy[lane] -= 1
+
+    def _done(self, lane: int, future: Future[Any], inner: Future[Any]) -> None:
+        self._free(lane)
+        error = inner.exception()
+        if error is None:
+            future.set_result(inner.result())
+        else:
+            future.set_exception(error)
+        self._feed()
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Let the processes end."""
+        if cancel_futures:
+            with self._lock:
+                waiting, self._waiting = self._waiting, deque()
+            for future, _ in waiting:
+                future.cancel()
+        for lane in self.lanes:
+            lane.shutdown(wait=wait, cancel_futures=cancel_futures)
 
 
 class SerialExecutor(Executor):
@@ -120,8 +187,7 @@ def _new_executor(workers: int, scheduler: str | None) -> Iterator[Executor]:
         with SerialExecutor() as executor:
             yield executor
     else:
-        context = multiprocessing.get_context("spawn")  # the same everywhere, and thread-safe
-        with ProcessPoolExecutor(workers, context, initializer=limit_threads) as executor:
+        with Lanes(workers) as executor:
             yield executor
 
 
@@ -173,13 +239,18 @@ def run_chunked(
             while waiting:
                 yield from waiting.popleft().result()
         except BrokenProcessPool:
-            raise ChamberdriftError(
-                "a worker process died, most often for lack of memory; nothing was published. "
-                f"Run again with fewer workers than --workers {workers}."
-            ) from None
+            raise died(workers) from None
         finally:
             for future in waiting:
                 future.cancel()
+
+
+def died(workers: int) -> ChamberdriftError:
+    """Return what to say where a worker process died."""
+    return ChamberdriftError(
+        "a worker process died, most often for lack of memory; nothing was published. "
+        f"Run again with fewer workers than --workers {workers}."
+    )
 
 
 def _each(function: Callable[[Item], Result], part: Sequence[Item]) -> list[Result]:
@@ -214,6 +285,7 @@ def _cluster(scheduler: str) -> Iterator[Executor]:
                 f"'dask worker {scheduler}'."
             )
         executor = client.get_executor(pure=False, retries=3)
+        executor.client = client
         executor.width = sum(w["nthreads"] for w in client.scheduler_info()["workers"].values())
         with executor:
             yield executor

@@ -11,21 +11,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from ..models import Judged, ReplayNeededError, judge, judge_night, state_of
+from ..models.crew import Alone, Crew
 from ..models.late import Again, Late
-from ..models.monthly import Mapper
 from ..models.months import month_name, month_of, month_stamp, stamp, to_days
 from ..models.recall import window_start
 from ..models.result import with_journal
 from ..shared.config import Config
 from ..shared.schema import FLAGS, JUDGEMENTS, RESIDUALS, Table
-from .executor import run_chunked
 from .judge_again import BEGINS, begins_frame, months_kept, what_again
 from .judge_state import (
     JUDGED,
@@ -43,6 +41,7 @@ from .judge_state import (
     what_came_late,
     write_state,
 )
+from .keepers import Processes
 from .store import Snapshot
 from .table_changes import changed_keys, publish_since
 from .work import Work
@@ -178,8 +177,7 @@ def _judge(
         as_of=work.as_of,
         recalled=recalled,
         again=again,
-        mapper=_mapper(work),
-        parts=work.parts,
+        crew=_crew(work),
     )
 
 
@@ -263,12 +261,12 @@ def _first_starts(cycles: pd.DataFrame) -> dict[str, pd.Timestamp]:
     return {str(u): t for u, t in cycles.groupby("unit_id")["started_at"].min().items()}
 
 
-def _mapper(work: Work) -> Mapper:
-    """Return a ``map`` over the run's processes; tasks carry states and a month's cycles, since
-    what was found tonight is in no store yet."""
-    return partial(
-        run_chunked, workers=work.workers, scheduler=work.scheduler, chunk=1, cut_over=2
-    )
+def _crew(work: Work) -> Crew:
+    """Return the run's processes; they are given cycles, since what was found tonight is in no
+    store yet."""
+    if work.workers <= 1 and work.scheduler is None:
+        return Alone()
+    return Processes(work.workers, work.scheduler, work.parts)
 
 
 def _concerned(

@@ -11,13 +11,14 @@ from __future__ import annotations
 import json
 import sys
 import time
-from functools import partial
 
 import numpy as np
 import pandas as pd
 from chamberdrift.models import judge, judge_night
+from chamberdrift.models.crew import Alone
 from chamberdrift.models.sign_values import sign_matrix
 from chamberdrift.pipeline.executor import held_executor, run_chunked
+from chamberdrift.pipeline.keepers import Processes
 from chamberdrift.shared.config import Config, Site, Unit
 from chamberdrift.shared.schema import CYCLES, SERVICE
 
@@ -97,15 +98,15 @@ def timed(what: str, call: object, cycles: int) -> float:
 
 def by_clock(cycles: pd.DataFrame, service: pd.DataFrame, config: Config) -> None:
     """Print what one process and a pool of two take by the clock, state included."""
-    pool = partial(run_chunked, workers=2, chunk=1, cut_over=2)
     with held_executor(2):
-        list(pool(len, [""] * 4))  # its processes have started
-        for parts in (1, 2):
+        list(run_chunked(len, [""] * 4, workers=2, chunk=1, cut_over=2))  # they have started
+        for crew in (Alone(), Processes(2, None, 2)):
             begun = time.perf_counter()
-            judge_night(None, cycles, service, config, mapper=pool, parts=parts)
+            judge_night(None, cycles, service, config, crew=crew)
             spent = time.perf_counter() - begun
             print(
-                f"{'the same with its state,':<26} {parts} process(es) {spent:8.2f} s by the clock"
+                f"{'the same with its state,':<26} {crew.parts} process(es) "
+                f"{spent:8.2f} s by the clock"
             )
 
 

@@ -16,8 +16,8 @@ from chamberdrift.models import (
     ReplayNeededError,
     judge,
     judge_night,
-    month_steps,
     recall,
+    shard,
 )
 from chamberdrift.models.months import to_days
 from chamberdrift.shared.config import Config
@@ -552,25 +552,53 @@ def test_an_exhaust_too_quick_for_its_sampling_is_seen_to_slow(lab: Any) -> None
     assert first["first_seen"] > lab.start + pd.Timedelta(days=ONSET)
 
 
-def test_units_stepped_apart_equal_those_stepped_together(
-    lab: Any, fleet: tuple[pd.DataFrame, pd.DataFrame, Config], monkeypatch: pytest.MonkeyPatch
+class Elsewhere:
+    """A crew to which everything goes through pickle, as to other processes; things as well."""
+
+    parts = 3
+
+    def __init__(self) -> None:
+        self.calls: dict[str, int] = {}
+        self.things: list[bytes] = []
+
+    def _call(self, function: Any, *arguments: Any) -> Any:
+        self.calls[function.__name__] = self.calls.get(function.__name__, 0) + 1
+        return function(*arguments)
+
+    def hold(self, function: Any, items: Any) -> Any:
+        items = pickle.loads(pickle.dumps(items))
+        self.things = [pickle.dumps(self._call(function, item)) for item in items]
+        return self
+
+    def each(self, function: Any, asked: Any) -> list[Any]:
+        told = []
+        for i, pair in enumerate(zip(self.things, map(pickle.dumps, asked), strict=True)):
+            thing, one = map(pickle.loads, pair)
+            told.append(pickle.loads(pickle.dumps(self._call(function, thing, one))))
+            self.things[i] = pickle.dumps(thing)
+        return told
+
+    def map(self, function: Any, items: Any) -> Any:
+        items = pickle.loads(pickle.dumps(items))
+        return [pickle.loads(pickle.dumps(self._call(function, item))) for item in items]
+
+    def close(self) -> None:
+        self.things = []
+
+
+def test_units_judged_apart_equal_those_judged_together(
+    fleet: tuple[pd.DataFrame, pd.DataFrame, Config], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Tasks go through pickle, as to another process."""
-    monkeypatch.setattr(month_steps, "LEAST_WORK", 0)
-    tasks = 0
-
-    def elsewhere(step: Any, parts: Any) -> Any:
-        nonlocal tasks
-        for part in parts:
-            tasks += 1
-            yield pickle.loads(pickle.dumps(step(pickle.loads(pickle.dumps(part)))))
-
+    monkeypatch.setattr(shard, "LEAST_WORK", 0)
+    crew = Elsewhere()
     cycles, service, config = fleet
     one, state = judge_night(None, cycles, service, config)
-    other, after = judge_night(None, cycles, service, config, mapper=elsewhere, parts=3)
-    assert tasks == 3 * 6
+    other, after = judge_night(None, cycles, service, config, crew=crew)
+    assert (crew.calls["open_shard"], crew.calls["step"], crew.calls["finish"]) == (3, 3 * 6, 3)
+    assert not crew.things
     for name in ("judgements", "flags", "residuals", "forecasts", "recall"):
         assert_frame_equal(getattr(other, name), getattr(one, name))
+    assert other.begins == one.begins
     assert json.dumps(after) == json.dumps(state)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 import os
 import signal
 import threading
@@ -10,8 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from chamberdrift.models import month_steps
+from chamberdrift.models import shard
 from chamberdrift.pipeline.executor import run_chunked
+from chamberdrift.pipeline.keepers import Processes
 from chamberdrift.pipeline.night import run_night
 from chamberdrift.pipeline.setup import init_store
 from chamberdrift.pipeline.store import Store
@@ -36,7 +38,7 @@ def pdf_names(store: Path) -> list[str]:
 def test_a_night_on_a_cluster_whose_worker_is_killed_equals_one_in_a_process(
     exports: Path, at_once: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(month_steps, "LEAST_WORK", 0)  # judging goes there too, small as it is
+    monkeypatch.setattr(shard, "LEAST_WORK", 0)  # judging goes there too, small as it is
     store = tmp_path / "store"
     init_store(str(store), {}, settings=str(exports / "chamberdrift.toml"))
     with distributed.LocalCluster(
@@ -63,6 +65,18 @@ def test_a_night_on_a_cluster_whose_worker_is_killed_equals_one_in_a_process(
             assert (at_once / path.relative_to(store)).read_bytes() == path.read_bytes()
     assert pdf_names(store) == pdf_names(at_once)
     assert Store.open(str(store)).snapshot().commit == 2
+
+
+def test_what_a_lost_worker_kept_is_made_again() -> None:
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None
+    ) as cluster:
+        crew = Processes(1, cluster.scheduler_address, 2)
+        held = crew.hold(list, [[1], [2]])
+        assert held.each(operator.iadd, [[3], [4]]) == [[1, 3], [2, 4]]  # changed where it is
+        os.kill(next(iter(cluster.workers.values())).pid, signal.SIGKILL)
+        assert held.each(operator.iadd, [[5], [6]]) == [[1, 3, 5], [2, 4, 6]]
+        held.close()
 
 
 @pytest.mark.slow

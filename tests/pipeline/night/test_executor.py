@@ -15,6 +15,7 @@ from chamberdrift.pipeline.executor import (
     open_executor,
     run_chunked,
 )
+from chamberdrift.pipeline.keepers import Processes
 from chamberdrift.shared.errors import ChamberdriftError
 
 
@@ -67,6 +68,38 @@ def test_an_error_of_an_item_comes_through(workers: int) -> None:
 def test_a_dead_worker_is_a_message() -> None:
     with pytest.raises(ChamberdriftError, match="fewer workers"):
         list(run_chunked(die, [1, 2], workers=2, chunk=1, cut_over=2))
+
+
+def some(first: int) -> list[int]:
+    return [first]
+
+
+def add(kept: list[int], more: int) -> int:
+    kept.append(more)
+    return sum(kept)
+
+
+def where(kept: list[int], _: None) -> int:
+    return os.getpid()
+
+
+def leave(kept: list[int], _: None) -> None:
+    os._exit(1)
+
+
+def test_a_process_keeps_what_it_made_from_call_to_call() -> None:
+    with held_executor(2):
+        held = Processes(2, None, 2).hold(some, [1, 100, 1000])
+        assert held.each(add, [2, 200, 2000]) == [3, 300, 3000]
+        assert held.each(add, [3, 300, 3000]) == [6, 600, 6000]
+        homes = held.each(where, [None] * 3)
+        assert homes[0] == homes[2] != homes[1]
+        assert os.getpid() not in homes
+        held.close()
+        other = Processes(2, None, 2).hold(some, [5])
+        assert other.each(add, [1]) == [6]
+        with pytest.raises(ChamberdriftError, match="fewer workers"):
+            other.each(leave, [None])
 
 
 def test_the_serial_executor_keeps_errors_in_the_future() -> None:
