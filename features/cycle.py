@@ -170,7 +170,17 @@ def _steam_cycle(
     row.values["exhaust_start"] = int(samples.time_ms[exhaust])
     add_heat_up(row, samples, start, arrival, setpoint, noise, bounds is not None)
     add_pressure_features(
-        row, samples, before, place.left, start, arrival, last, exhaust, end, atmosphere
+        row,
+        samples,
+        before,
+        place.left,
+        start,
+        arrival,
+        last,
+        exhaust,
+        end,
+        atmosphere,
+        recorded,
     )
     row.values["completion"] = completion(
         row,

@@ -12,16 +12,17 @@ from typing import Final
 
 import numpy as np
 
+from .crossing import median
 from .quick import diff, quantile
-from .samples import BoolArray, FloatArray, Samples
+from .samples import BoolArray, FloatArray, IntArray, Samples
 
 LONG_STEPS: Final = 4.0
 """A step of so many usual ones is long (no source)."""
-LEAST_LONG: Final = 8
+LEAST_LONG: Final = 5
 LEAST_SHORT: Final = 30
 """Long and short steps from which a way of recording can be told (no source)."""
 MOVED_SHARE: Final = 0.45
-"""A change of this share of the long steps' greatest counts as one (no source)."""
+"""A change of this share of the long steps' greater ones counts as one (no source)."""
 STILL_SHARE: Final = 0.06
 """Short steps without a change, as a share, up to which a logger records on change (no source)."""
 BIG_SHARE: Final = 0.15
@@ -69,6 +70,18 @@ class Recorded:
         quiet[begin : begin + len(known)] = known
         return np.where(quiet, np.minimum(steps, self._usual), steps)
 
+    def held(self, first: int, last: int) -> IntArray:
+        """Return samples ``first`` to ``last`` as indices, each as often as its value held.
+
+        As if the logger had recorded on, where it had nothing to record.
+        """
+        at = np.arange(first, last + 1)
+        if self._quiet is None or last <= first or self._usual <= 0.0:
+            return at
+        hidden = diff(self._time[first : last + 1]) - self.steps(first, last)
+        count = 1 + np.append(np.round(hidden / self._usual), 0).astype(np.int64)
+        return np.repeat(at, count)
+
 
 def _quiet(samples: Samples, left: int, steps: FloatArray, usual: float) -> BoolArray | None:
     """Return the steps that a logger which records on change leaves, or None if it does not."""
@@ -84,10 +97,14 @@ def _quiet(samples: Samples, left: int, steps: FloatArray, usual: float) -> Bool
         known = long & np.isfinite(change)
         if not known.any():
             continue
-        least = quantile(change[known], 0.9)
+        # A few long steps end in a move of the machine's: they say little of what is recorded.
+        great = quantile(change[known], 0.9)
+        least = min(great, 2.0 * median(change[known]))
+        if least <= 0.0:
+            continue
         moved |= change >= MOVED_SHARE * least
         most = QUIET_CHANGES * np.maximum(
-            least, change[after] / np.maximum(steps[after] / usual, 1.0)
+            great, change[after] / np.maximum(steps[after] / usual, 1.0)
         )
         quiet &= ~(change > most)
     waited = steps >= 0.95 * float(steps.max())  # recorded though nothing changed
