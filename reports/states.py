@@ -6,7 +6,6 @@ from typing import Any, Final
 
 import pandas as pd
 
-from ..shared.config import Config
 from ..shared.parts import PARTS, SERVICE_RESULTS, SEVERITIES
 from ..shared.schema import NO_EXPORT_LAYOUT
 from .moments import Clock, days_between
@@ -226,7 +225,7 @@ def standing_sentences(view: UnitView, clock: Clock) -> list[str]:
     left = view.unit.retired_at
     if left is not None and _past(left, view.as_of):
         return [cycles, f"It left the fleet on {clock.date(pd.Timestamp(left))}."]
-    return [cycles, _data_sentence(view.config, last_data(view), view.as_of, clock)]
+    return [cycles, _data_sentence(view, clock)]
 
 
 def last_data(view: UnitView) -> pd.Timestamp | None:
@@ -272,16 +271,21 @@ def _last_start(view: UnitView, clock: Clock) -> str:
     return clock.moment(view.cycles["started_at"].max())
 
 
-def _data_sentence(
-    config: Config, last: pd.Timestamp | None, as_of: pd.Timestamp, clock: Clock
-) -> str:
-    if last is None:
+def _data_sentence(view: UnitView, clock: Clock) -> str:
+    ended, most = last_data(view), view.config.silent_after_days
+    if ended is None:
         return ""
-    silent = days_between(last, as_of)
-    if silent > config.silent_after_days:
+    last = ended if view.data_through is None else max(ended, min(view.data_through, view.as_of))
+    silent, idle = days_between(last, view.as_of), days_between(ended, view.as_of)
+    if silent > most:
         return (
             f"No data for {silent:.0f} days (last {clock.date(last)}): "
             "check the logger and its exports before trusting this page."
+        )
+    if idle > most:
+        return (
+            f"Data up to {clock.moment(last)}, but no cycle for {idle:.0f} days (last "
+            f"{clock.date(ended)}): it is not in use, or it no longer heats."
         )
     return f"Last data {clock.moment(last)}."
 

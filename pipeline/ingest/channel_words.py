@@ -379,7 +379,7 @@ NOT_A_READING: Final = _any(
 )
 
 ABSOLUTE: Final = Phrases(
-    r"\babs\b|absol|assolut|\bpabs\b|[_ ]abs|abs[_ ]|bezwzgl|\bmutlak|\bata\b",
+    r"\babs\b|absol|assolut|\bass\b|\bpabs\b|[_ ]abs|abs[_ ]|bezwzgl|\bmutlak|\bata\b",
     "абс",
     "απολυτ",
     "絶対",
@@ -387,13 +387,14 @@ ABSOLUTE: Final = Phrases(
     "絕對",
     "绝压",
     "절대",
+    "مطلق",
 )
 GAUGE: Final = Phrases(
     r"\bgauge|\bgau\b|\brel\b|relativ|relatie|\buberdruck|\bueberdruck|uberdruck|"
     r"overdruk|overpressure|over pressure|"
     r"sobrepresion|sovrapression|surpression|sobrepressao|manometr|\beffecti(?:f|ve)\b|\bpg\b|"
     r"overtryk|nadcisn|pretlak|ylipaine|tulnyomas|\batu\b|suprapresiun|\bbagil\b",
-    "избыт",
+    "изб",
     "манометр",
     "σχετικ",
     "ゲージ圧",

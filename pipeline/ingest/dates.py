@@ -186,6 +186,11 @@ def settle(
         return Order(order, f"a number in the dates is possible only as {words(order)}")
     if all(bool((days[name] == days[fully[0]]).all()) for name in fully[1:]):
         return Order(fully[0], "day and month are equal in every row", either_way=True)
+    near = [name for name in fully if not _years_apart(name, fully, days)]
+    if len(near) == 1:
+        why = f"its days lie years apart but as {words(near[0])}"
+        return _weighed(Order(near[0], why), stated)
+    fully = near or fully
     clock = moments.clock_ms[rows]
     proof = _proof(fully, days, clock, created_days)
     hint = _hint(fully, days, anchors)
@@ -238,6 +243,31 @@ def _weigh(
             contradiction=True,
         )
     return Order(stated.order, stated.why)
+
+
+def _weighed(proof: Order, stated: StatedOrder | None) -> Order:
+    """Return what the rows prove, or the contradiction with what the export states."""
+    if stated is None or stated.outside or stated.order == proof.order:
+        return proof
+    return Order(
+        None,
+        f"{stated.why} says {words(stated.order)}, but {proof.why}",
+        (str(proof.order),),
+        contradiction=True,
+    )
+
+
+def _years_apart(order: str, names: list[str], days: dict[str, Int]) -> bool:
+    """Return whether a record that runs on from day to day would only jump from year to year.
+
+    Two digits at either end: 12.01.26 and 13.01.26 are two days of one month, or one day of
+    two years; no record is continued a year later to the day, and again.
+    """
+    steps = np.abs(np.diff(days[order]))
+    steps = steps[steps > 0]
+    if not len(steps) or int(steps.min()) < LEAST_YEAR_DAYS:
+        return False
+    return any(int(np.abs(np.diff(days[n])).max()) <= MOST_PAUSE_DAYS for n in names if n != order)
 
 
 def _not_to_come(
@@ -312,6 +342,10 @@ def _proof(
     return None
 
 
+LEAST_YEAR_DAYS: Final = 365
+MOST_PAUSE_DAYS: Final = 31
+"""A record in one file that pauses for no more than a month in one order of its dates, and for
+a year each time in another (no source)."""
 TO_COME_DAYS: Final = 2
 """So far ahead a logger's clock or a time zone may put samples (no source)."""
 MANY_DAYS: Final = 7

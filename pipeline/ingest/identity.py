@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
@@ -99,12 +100,21 @@ def identify(
     assigned = [s for s in named if s.value in loggers]
     if assigned and not logger:
         logger = assigned[0].value
+    if not logger and loggers:
+        other = _mentioned(statements, loggers)
+        logger = other.value if other is not None else ""
     named = [s for s in named if s.value not in loggers or s.value.casefold() in known]
     values = list(dict.fromkeys(known.get(s.value.casefold(), s.value) for s in named))
     if len(values) > 1:
         ours = [v for v in values if v.casefold() in known]
         if len(ours) == 1:
             values = ours
+    mention = None
+    if not any(v.casefold() in known for v in values):
+        mention = _mentioned(statements, known.values())
+    # What is stated as the unit's id stands, unless it is the id and more.
+    if mention is not None and (not values or _stands_in(mention.value, values[0])):
+        values, named = [mention.value], [mention]
     if len(values) > 1:
         listed = ", ".join(quoted(v) for v in values)
         raise _ask(
@@ -280,6 +290,28 @@ def _known_units(statements: list[Statement], known: dict[str, str]) -> list[Sta
         if value.casefold() in known and re.search(r"[^\W\d_]", value) and s.key_words:
             found.append(Statement(s.key, value, s.line))
     return found
+
+
+def _mentioned(statements: list[Statement], names: Iterable[str]) -> Statement | None:
+    """Return the only one of some names that stands among other words above the table.
+
+    Such as two pairs on one line that blanks part. Names of a letter and a digit at least:
+    others may be words. None where several stand there.
+    """
+    found: dict[str, Statement] = {}
+    texts = [(s, " ".join((s.key, s.value, *s.more))) for s in statements]
+    for name in dict.fromkeys(names) if texts else ():
+        for s, text in texts:
+            if _stands_in(name, text) and re.search(r"[^\W\d_]", name) and re.search(r"\d", name):
+                found.setdefault(name, Statement(text, name, s.line))
+    return next(iter(found.values())) if len(found) == 1 else None
+
+
+def _stands_in(name: str, text: str) -> bool:
+    """Say whether a name stands in a text by itself, whatever its case."""
+    return name.casefold() in text.casefold() and bool(
+        re.search(rf"(?<!\w){re.escape(name)}(?!\w)", text, re.IGNORECASE)
+    )
 
 
 def _one_logger(statements: list[Statement]) -> str:

@@ -120,6 +120,15 @@ def test_silence_is_said(builder: Any) -> None:
     assert "No data for 8 days" in text_of(view)[0]
 
 
+def test_a_unit_that_stands_cold_is_not_silent(builder: Any) -> None:
+    view = builder.unit_view(NAME, cycles=10, last=builder.AS_OF - pd.Timedelta(days=8))
+    arriving = replace(view, data_through=builder.AS_OF - pd.Timedelta(hours=5))
+    first = re.sub(r"\s+", " ", text_of(arriving)[0])
+    assert "no cycle for 8 days" in first
+    assert "it is not in use, or it no longer heats" in first
+    assert "No data for" not in first
+
+
 def test_other_units_reach_every_number_and_every_sentence(builder: Any) -> None:
     pages = text_of(flagged(builder), temperature_unit="°F", pressure_unit="psi")
     whole = re.sub(r"\s+", " ", "\n".join(pages))

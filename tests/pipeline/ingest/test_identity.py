@@ -248,3 +248,26 @@ def test_a_path_names_a_configured_unit_whose_marks_no_path_can_hold() -> None:
     assert units("lodz/LODZ-01/20260216.csv", config) == ("LODZ/01",)
     assert units("lodz/lodz_02_2026-02-16.csv", config) == ("LODZ/02",)
     assert units("x/A-B1/20260216.csv", config) == ("A-B1",)  # two are alike to it
+
+
+@pytest.mark.parametrize(
+    ("above", "unit"),
+    [
+        ("Autoklaavi AUT 3   Tallennin K80422", "AUT 3"),
+        ("# device=V26187 asset=H-9", "H-9"),
+        ("# recorder V26187 of the north wing", "H-9"),
+        ("Unit: OD-9", "OD-9"),
+    ],
+)
+def test_a_known_unit_among_other_words_is_no_new_unit(above: str, unit: str) -> None:
+    config = Config(
+        defaults=BERLIN,
+        units=(Unit("AUT 3"), Unit("H-9"), Unit("A")),
+        assignments=(Assignment("K80422", "AUT 3"), Assignment("V26187", "H-9")),
+    )
+    assert units("north/loki20260112.csv", config, above) == (unit,)
+
+
+def test_two_known_units_among_other_words_name_none() -> None:
+    config = Config(defaults=BERLIN, units=(Unit("AUT 3"), Unit("H-9")))
+    assert units("north/loki.csv", config, "room of AUT 3 and H-9") == ("loki",)

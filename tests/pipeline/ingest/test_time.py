@@ -302,3 +302,13 @@ def test_a_setting_that_puts_samples_into_the_future_is_asked_about(
     assert "future" in str(caught.value)
     pinned = parse_config(caught.value.toml).layouts[0]
     assert (pinned.match, pinned.day_first) == ("S-1/*.csv", False)
+
+
+def test_days_of_one_month_are_no_days_of_several_years() -> None:
+    """12.01.26, 14.01.26, 15.01.26: as year first each day would lie a year after the last."""
+    written = [f"{d}.01.26 07:{m:02d}:40;21,{m}" for d in (12, 14, 15) for m in range(9)]
+    data = lines(written, "Aika;Lämpötila (°C)").encode()
+    reading = read_export(data, name="S-1/1.csv", config=Config(defaults=Defaults(zone="Etc/UTC")))
+    first = reading.table().to_pandas()["time"].min()
+    assert str(first).startswith("2026-01-12 07:00:40")
+    assert reading.learned["S-1"].day_first is True
