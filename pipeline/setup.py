@@ -151,9 +151,24 @@ def import_units_file(location: str, file: str) -> SetUp:
         f"{len(after.units) - len(before.units)}; new sites: "
         f"{len(after.sites) - len(before.sites)}.",
         f"They stand in {settings_name(store.place)}.",
+        *(
+            f"Logger {logger} is named for {', '.join(units)}, so it is assigned to none of them: "
+            "its exports must name the unit, in the names of columns, in a column, above the "
+            "table or in the file's name."
+            for logger, units in shared_loggers(rows).items()
+        ),
     )
     changed = {"units": [r["unit_id"] for r in rows], "sites": len(after.sites)}
     return SetUp(location, settings_name(store.place), made, changed, lines)
+
+
+def shared_loggers(rows: list[dict[str, Any]]) -> dict[str, list[str]]:
+    """Return the loggers that several units name, with those units: recorders of many channels."""
+    units: dict[str, list[str]] = {}
+    for row in rows:
+        if row.get("logger"):
+            units.setdefault(row["logger"], []).append(row["unit_id"])
+    return {logger: own for logger, own in units.items() if len(own) > 1}
 
 
 def add_units(text: str, rows: list[dict[str, Any]]) -> str:
@@ -169,11 +184,12 @@ def add_units(text: str, rows: list[dict[str, Any]]) -> str:
     }
     text = set_in_list(text, "unit", "id", units)
     known = {(a.logger, a.unit) for a in parse_config(text).assignments}
+    shared = shared_loggers(rows)
     pairs = [(row.get("logger", ""), row["unit_id"]) for row in rows]
     added = [
         "\n" + table_text("assignment", {"logger": logger, "unit": unit})
         for logger, unit in pairs
-        if logger and (logger, unit) not in known
+        if logger and logger not in shared and (logger, unit) not in known
     ]
     return text + "".join(added)
 

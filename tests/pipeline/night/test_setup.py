@@ -6,7 +6,12 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from chamberdrift.pipeline.setup import add_units, init_store, read_unit_rows
+from chamberdrift.pipeline.setup import (
+    add_units,
+    init_store,
+    read_unit_rows,
+    shared_loggers,
+)
 from chamberdrift.shared.config_file import parse_config
 from chamberdrift.shared.config_template import commented_config
 from chamberdrift.shared.errors import ConfigError
@@ -96,3 +101,11 @@ def test_an_empty_file_is_a_mistake() -> None:
             read_unit_rows(nothing, "units.csv")
     with pytest.raises(ConfigError, match="no units in it"):
         read_unit_rows(b"unit_id\n", "units.csv")
+
+
+def test_a_recorder_of_two_units_is_assigned_to_neither() -> None:
+    rows = read_unit_rows(b"unit_id,logger\nKOM1,D31\nKOM2,D31\nH-9,V26\n", "units.csv")
+    config = parse_config(add_units(commented_config(), rows))
+    assert [u.id for u in config.units] == ["KOM1", "KOM2", "H-9"]
+    assert [(a.logger, a.unit) for a in config.assignments] == [("V26", "H-9")]
+    assert shared_loggers(rows) == {"D31": ["KOM1", "KOM2"]}
