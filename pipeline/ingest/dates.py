@@ -213,14 +213,7 @@ def _weigh(
     """Weigh what is stated against what the rows prove or only suggest."""
     against = proof if proof is not None and proof.order != stated.order else None
     if against is not None:
-        if stated.outside:
-            return against
-        return Order(
-            None,
-            f"{stated.why} says {words(stated.order)}, but {against.why}",
-            (str(against.order),),
-            contradiction=True,
-        )
+        return _weighed(against, stated)
     points = separators == {"."}
     doubt = hint if hint is not None and hint.order != stated.order else None
     if proof is not None or not stated.outside:
