@@ -345,7 +345,8 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
     row = begin(samples, start, last, unit, place)
     noise, _ = add_channel(row, samples, start, last)
     add_circumstances(row, samples, place, start)
-    _close(row, samples, Recorded(samples, left, last), start, last, last)
+    recorded = Recorded(samples, left, last)
+    _close(row, samples, recorded, start, last, last)
     why = NO_STEAM if dry else "set_point_not_reached"
     row.values["kind"] = "sterilization" if dry else "unknown"
     if dry:
@@ -364,6 +365,7 @@ def _boil_only(samples: Samples, event: Event, place: Place, unit: Unit) -> Foun
         last,
         last,
         local_atmosphere(row, samples, last, last),
+        recorded,
     )
     cut = place.last and event.stop >= len(time)
     row.values["completion"] = "cut_off" if cut else "aborted"

@@ -155,7 +155,7 @@ def add_pressure_features(
     exhaust: int,
     end: int,
     atmosphere: float,
-    recorded: Recorded | None = None,
+    recorded: Recorded,
 ) -> None:
     """Add what needs a pressure channel; nothing before ``left`` is looked at."""
     time, temp, pressure = samples.time_s, samples.temp_c, samples.pressure_kpa
@@ -169,7 +169,7 @@ def add_pressure_features(
         return
     row.put("pressure_max_kpa", float(np.nanmax(part)))
     if "exposure_s" in row.values:
-        even = np.arange(arrival, last + 1) if recorded is None else recorded.held(arrival, last)
+        even = recorded.held(arrival, last)
         mean, error, hot = saturation.deviation(time[even], temp[even], boiling[even])
         row.put("saturation_deviation_k", mean, "too_coarse")
         row.put("saturation_deviation_se", error, "too_coarse")

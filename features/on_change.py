@@ -32,8 +32,6 @@ QUIET_CHANGES: Final = 2.0
 faster than right after it, where something begins to happen at its end (no source)."""
 LONGEST_S: Final = 960.0
 """A quarter of an hour and a minute: such loggers record at least so often (no source)."""
-
-
 SHOWN: Final = 500
 """Steps by which the usual one is told."""
 

@@ -257,24 +257,6 @@ def plainly_steam(
     return bool(OPEN_KPA[0] <= stands <= OPEN_KPA[1] and np.isfinite(cold[-1]))
 
 
-def agrees_with_steam(
-    temperature: Float,
-    pressure: Float,
-    temperature_unit: str,
-    pressure_unit: str,
-    absolute: bool,
-    atmosphere_kpa: float,
-) -> bool:
-    """Say whether hot samples, values as written, agree with saturation."""
-    if plainly_steam(
-        temperature, pressure, temperature_unit, pressure_unit, absolute, atmosphere_kpa
-    ):
-        return True
-    t, p = telling_rows(temperature, pressure)
-    declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
-    return declared.agrees and declared.open_fits is not False
-
-
 @lru_cache(maxsize=256)
 def _steam_kpa(tenths_c: int) -> tuple[float, float]:
     """Return the pressures [kPa] of steam that is 2.5 K colder and hotter."""
@@ -322,7 +304,21 @@ def contradiction(
     absolute: bool,
     atmosphere_kpa: float,
 ) -> Contradiction | None:
-    """Say how the stated units contradict steam, or return None.
+    """Say how the stated units contradict steam, or return None; see ``ask_steam``."""
+    return ask_steam(
+        temperature, pressure, temperature_unit, pressure_unit, absolute, atmosphere_kpa
+    )[1]
+
+
+def ask_steam(
+    temperature: Float,
+    pressure: Float,
+    temperature_unit: str,
+    pressure_unit: str,
+    absolute: bool,
+    atmosphere_kpa: float,
+) -> tuple[bool, Contradiction | None]:
+    """Say whether hot samples, values as written, agree with saturation, or how they contradict.
 
     A deviation alone is no contradiction, for air and bad sensors make one; a
     contradiction needs another reading that agrees where this one can't.
@@ -330,13 +326,24 @@ def contradiction(
     if plainly_steam(
         temperature, pressure, temperature_unit, pressure_unit, absolute, atmosphere_kpa
     ):
-        return None
+        return True, None
     t, p = telling_rows(temperature, pressure)
     declared = read_as(t, p, temperature_unit, pressure_unit, absolute, atmosphere_kpa)
+    if declared.agrees and declared.open_fits is not False:
+        return True, None
+    return False, _contradiction(t, p, declared, atmosphere_kpa)
+
+
+def _contradiction(
+    t: Float, p: Float, declared: Reading, atmosphere_kpa: float
+) -> Contradiction | None:
+    """Say how telling rows contradict a reading of them, or return None."""
+    temperature_unit, pressure_unit = declared.temperature_unit, declared.pressure_unit
+    absolute = declared.absolute
     at_ease = declared.hot_samples >= LEAST_SAMPLES and not declared.far
     if at_ease and declared.open_fits is not False:
         return None
-    kpa = p * PRESSURE_TO_KPA[pressure_unit] + (0.0 if absolute else atmosphere_kpa)
+    celsius, kpa = declared.in_celsius_and_kpa(t, p)
     if still(t) or still(p):
         # A channel that stands still says nothing about steam, but where the chamber is cold
         # all the time, what it stands at says what it counts from.
@@ -351,7 +358,6 @@ def contradiction(
                 reference="absolute" if other.absolute else "vented_gauge",
             )
         return None
-    celsius = to_celsius(t, temperature_unit)
     if _follows_steam(celsius, kpa) or _only_vacuum(celsius, kpa):
         return None
     steamy = int((np.isfinite(kpa) & (kpa > 150.0)).sum()) >= LEAST_SAMPLES

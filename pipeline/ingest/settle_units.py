@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ...shared.steam import STANDARD_ATMOSPHERE_KPA
-from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C, to_celsius
+from ...shared.units import PRESSURE_TO_KPA, TEMPERATURE_TO_C
 from . import clock as clocks
 from . import physics_check as physics
 from . import steam_settles as steam
@@ -392,9 +392,7 @@ def refuse_contradictions(
             top = float(np.fmax.reduce(pressure, initial=-np.inf)) * PRESSURE_TO_KPA[p.unit]
             highest = top + (0.0 if p.reference == "absolute" else open_kpa)
             read = (t.unit, p.unit, p.reference == "absolute", open_kpa)
-            steam_seen = physics.agrees_with_steam(temperature, pressure, *read)
-            if not steam_seen:
-                found = physics.contradiction(temperature, pressure, *read)
+            steam_seen, found = physics.ask_steam(temperature, pressure, *read)
             # A unit whose other exports read so has a sensor that drifts, not another gauge.
             settled_before = _known(d, [owner.unit_id], "pressure_reference") == p.reference
             if found is None and not owner.atmosphere.assumed and not settled_before:
@@ -465,6 +463,5 @@ def _proven(
     if not stated or same != (t.unit, p.unit, p.reference):
         return False
     open_kpa = owner.atmosphere.kpa or STANDARD_ATMOSPHERE_KPA
-    added = 0.0 if p.reference == "absolute" else open_kpa
-    kpa = values[1] * PRESSURE_TO_KPA[p.unit] + added
-    return not physics.never_open(to_celsius(values[0], t.unit), kpa)
+    read = physics.read_as(*values, t.unit, p.unit, p.reference == "absolute", open_kpa)
+    return not physics.never_open(*read.in_celsius_and_kpa(*values))
